@@ -1,0 +1,93 @@
+"""Checks of arguments: one clear sentence that names what, its value and what is allowed."""
+
+import numpy as np
+
+
+class QuantityError(ValueError):
+    """A quantity that cannot be used. Its text names the argument, the value and the range."""
+
+
+def _allowed(low, high, low_open, unit):
+    unit = f" {unit}" if unit else ""
+    if low is not None and high is not None:
+        return f"allowed is {'above ' if low_open else ''}{low:g} to {high:g}{unit}"
+    if low is not None:
+        return f"allowed is {'above' if low_open else 'at least'} {low:g}{unit}"
+    if high is not None:
+        return f"allowed is at most {high:g}{unit}"
+    return f"allowed is any finite number{unit and ' of' + unit}"
+
+
+def as_quantity(name, value, unit="", low=None, high=None, low_open=False):
+    """Return `value` as a float64 array, or raise one clear error.
+
+    Parameters
+    ----------
+    name : str
+        Argument name used in the message.
+    value : array_like
+        Any shape.
+    unit : str
+        SI unit, for the message only.
+    low, high : float, optional
+        Bounds, inclusive unless `low_open`.
+    low_open : bool
+        Whether `low` itself is refused.
+
+    Returns
+    -------
+    numpy.ndarray
+        float64, same shape as `value`.
+
+    Raises
+    ------
+    QuantityError
+        If a value is not a number, not finite or out of bounds.
+    """
+    try:
+        array = np.asarray(value, dtype=float)
+    except (TypeError, ValueError):
+        raise QuantityError(
+            f"{name} is {value!r}, which is not a number; {_allowed(low, high, low_open, unit)}."
+        ) from None
+    if array.size == 0:
+        return array
+    # min and max carry NaN along, so two reductions replace an element-wise test
+    lowest, highest = array.min(), array.max()
+    good = np.isfinite(lowest) and np.isfinite(highest)
+    if good and low is not None:
+        good = lowest > low if low_open else lowest >= low
+    if good and high is not None:
+        good = highest <= high
+    if good:
+        return array
+    flat = array.ravel()
+    bad = ~np.isfinite(flat)
+    if low is not None:
+        bad |= (flat <= low) if low_open else (flat < low)
+    if high is not None:
+        bad |= flat > high
+    first = int(np.argmax(bad))
+    where = "" if array.ndim == 0 else f" at position {first}"
+    unit_text = f" {unit}" if unit else ""
+    raise QuantityError(
+        f"{name} is {flat[first]:g}{unit_text}{where}; {_allowed(low, high, low_open, unit)}."
+    )
+
+
+def broadcast_shape(**arrays):
+    """Return the common shape of named arrays.
+
+    Raises
+    ------
+    QuantityError
+        If the shapes do not broadcast; the message lists each name with its shape.
+    """
+    try:
+        return np.broadcast_shapes(*(np.shape(a) for a in arrays.values()))
+    except ValueError:
+        listed = ", ".join(f"{n} {np.shape(a)}" for n, a in arrays.items() if np.ndim(a))
+        raise QuantityError(
+            f"the shapes do not fit together: {listed}; "
+            "allowed are shapes that numpy broadcasting can combine."
+        ) from None
