@@ -1,0 +1,403 @@
+"""What every use has in common: settings that describe themselves, the cell, and the answer.
+
+A page or a command can build its controls from `setting_fields`, read typed entries with
+`settings_from`, and draw any `UseResult` without knowing which use it came from.
+"""
+
+import math
+from dataclasses import MISSING, dataclass, field, fields
+
+import numpy as np
+
+from .cell import CellSettings, solve_cell
+from .checks import QuantityError, as_quantity
+from .quantities import format_quantity, parse_quantity
+from .spectrum import LabelledSpectrum
+from .thermal import T_NOMINAL
+
+# ---------------------------------------------------------------- settings
+
+
+def setting(default, label, unit="", low=None, high=None, step=None, help="", choices=None):
+    """A dataclass field of a `Settings` class with what a control needs to know about it.
+
+    Parameters
+    ----------
+    default : float or str
+    label : str
+        As shown beside the control.
+    unit : str
+        A key of `quantities.UNITS`.
+    low, high, step : float
+        Bounds (inclusive, enforced) and step of a slider, in `unit`.
+    help : str
+        One sentence.
+    choices : dict, optional
+        Key -> what is shown, for a setting that is one of a few.
+    """
+    return field(default=default, metadata={
+        "label": label, "unit": unit, "low": low, "high": high, "step": step, "help": help,
+        "choices": dict(choices) if choices else None})
+
+
+@dataclass(frozen=True)
+class SettingField:
+    """One setting as a control needs it; see `setting`."""
+
+    name: str
+    default: object
+    label: str
+    unit: str
+    low: float
+    high: float
+    step: float
+    help: str
+    choices: dict
+
+
+def setting_fields(cls):
+    """The settings of a class (or of one of its instances), in order: tuple of SettingField."""
+    return tuple(SettingField(f.name, f.default, **f.metadata) for f in fields(cls)
+                 if f.default is not MISSING and "label" in f.metadata)
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Base of all settings: `checked` holds every value against its own bounds."""
+
+    def checked(self):
+        """Return the same settings with plain floats, or raise QuantityError."""
+        values = {}
+        for f in setting_fields(self):
+            value = getattr(self, f.name)
+            if f.choices is not None:
+                if value not in f.choices:
+                    raise QuantityError(
+                        f"{f.name} is {value!r}; allowed are {', '.join(f.choices)}.")
+                values[f.name] = value
+            else:
+                number = as_quantity(f.name, value, f.unit, f.low, f.high)
+                if number.ndim:
+                    raise QuantityError(
+                        f"{f.name} has the shape {number.shape}; allowed is one number.")
+                values[f.name] = float(number)
+        return type(self)(**values)
+
+
+def settings_from(cls, entries):
+    """Settings from typed entries.
+
+    Parameters
+    ----------
+    cls : type
+        A `Settings` class.
+    entries : mapping
+        Name -> engineering value (`10mV`, `45kHz`), a number, or the key of a choice. What is
+        not given keeps its default.
+
+    Returns
+    -------
+    cls
+
+    Raises
+    ------
+    QuantityError
+        For an unknown name, or a value that cannot be read, has the wrong unit or is out of
+        bounds.
+    """
+    known = {f.name: f for f in setting_fields(cls)}
+    values = {}
+    for name, text in dict(entries).items():
+        if name not in known:
+            raise QuantityError(f"'{name}' is not a setting here; there are {', '.join(known)}.")
+        f = known[name]
+        values[name] = str(text).strip() if f.choices is not None else parse_quantity(
+            text, f.unit, name, f.low, f.high)
+    return cls(**values).checked()
+
+
+# ---------------------------------------------------------------- the cell in use
+
+
+@dataclass(frozen=True)
+class TextbookCell(Settings):
+    """The textbook cell as a solver: calling it with two inputs gives an OperatingPoint.
+
+    It also carries the label, unit and bounds of each of its quantities, as `Settings` do.
+    """
+
+    i_tail: float = setting(2e-3, "Tail current", "A", 1e-5, 2e-2, 1e-5)
+    r_load: float = setting(1e3, "Load resistor", "ohm", 10.0, 1e5, 10.0)
+    temperature: float = setting(T_NOMINAL, "Temperature", "K", 233.15, 398.15, 1.0)
+    v_supply: float = setting(12.0, "Supply", "V", 1.0, 60.0, 0.5)
+    offset_left: float = setting(0.0, "Offset of the left upper pair", "V", -0.02, 0.02, 1e-4)
+    offset_right: float = setting(0.0, "Offset of the right upper pair", "V", -0.02, 0.02, 1e-4)
+    offset_lower: float = setting(0.0, "Offset of the lower pair", "V", -0.02, 0.02, 1e-4)
+    r_emitter_upper: float = setting(0.0, "Emitter resistors, upper", "ohm", 0.0, 1e4, 1.0)
+    r_emitter_lower: float = setting(0.0, "Emitter resistors, lower", "ohm", 0.0, 1e4, 1.0)
+
+    def __call__(self, v_upper, v_lower):
+        """`cell.solve_cell` with the quantities of this cell."""
+        c = self.checked()
+        return solve_cell(v_upper, v_lower, c.i_tail, CellSettings(
+            r_load=c.r_load, temperature=c.temperature, v_supply=c.v_supply,
+            offset_left=c.offset_left, offset_right=c.offset_right,
+            offset_lower=c.offset_lower, r_emitter_upper=c.r_emitter_upper,
+            r_emitter_lower=c.r_emitter_lower))
+
+
+@dataclass(frozen=True)
+class Bench:
+    """The quantities of a cell that the textbook relations need, read off its answer at rest.
+
+    `i_tail` A, `r_load` ohm, `v_t` V, `full_scale` = i_tail r_load V, `gain` = gm r_load =
+    full_scale/(2 v_t), `model`.
+    """
+
+    i_tail: float
+    r_load: float
+    v_t: float
+    full_scale: float
+    gain: float
+    model: str
+
+
+def bench(solve):
+    """Read tail current, load and thermal voltage off a solver: returns Bench.
+
+    Raises
+    ------
+    QuantityError
+        If the cell carries no current or has no load: no use works then.
+    """
+    point = answer(solve, 0.0, 0.0)
+    i, r, v_t = (float(np.ravel(a)[0]) for a in (point.i_tail, point.r_load,
+                                                 point.thermal_voltage))
+    if not i * r > 0.0:
+        raise QuantityError(
+            f"the cell has a tail current of {i:g} A and a load of {r:g} ohm; "
+            "allowed is above 0 for both, or there is no gain to speak of.")
+    return Bench(i, r, v_t, i * r, i * r / (2.0 * v_t), point.model)
+
+
+def answer(solve, v_upper, v_lower):
+    """Solve, and refuse an answer that did not converge.
+
+    Raises
+    ------
+    QuantityError
+        If the solver reports samples without a solution.
+    """
+    point = solve(v_upper, v_lower)
+    converged = np.asarray(point.converged)
+    if not converged.all():
+        missed = int(np.sum(~converged))
+        raise QuantityError(
+            f"the cell has no solution at {missed} of {converged.size} samples; "
+            "allowed are drives for which every sample has one: try a smaller drive.")
+    return point
+
+
+# ---------------------------------------------------------------- the answer
+
+
+@dataclass(frozen=True)
+class Trace:
+    """One line of a plot: `x` and `y` of shape (n,), with their units and a label.
+
+    `role` is `result` (from the core), `relation` (the textbook law beside it), `second`
+    (another result) or `guide` (a limit or an envelope).
+    """
+
+    x: np.ndarray
+    y: np.ndarray
+    x_unit: str
+    y_unit: str
+    label: str
+    role: str = "result"
+
+
+@dataclass(frozen=True)
+class Curve:
+    """A characteristic: several traces over one x axis, and where the scene stands on it.
+
+    `point` is (x, y) or None; `text` is one sentence on how to read it.
+    """
+
+    title: str
+    x_label: str
+    x_unit: str
+    y_label: str
+    y_unit: str
+    traces: tuple
+    point: tuple = None
+    text: str = ""
+
+
+@dataclass(frozen=True)
+class Merit:
+    """One figure of merit with the textbook relation beside it.
+
+    Attributes
+    ----------
+    key, name : str
+    value : float
+        From the core, in `unit` (dB, deg, %, or SI).
+    unit : str
+    relation : str
+        The textbook relation in words and symbols ("" if there is none).
+    relation_value : float or None
+        What it gives for this scene, in `unit`.
+    limit : float or None
+        The computed limit, in `limit_unit`, at which the relation stops holding.
+    limit_unit : str
+    holds : bool
+        Whether the scene is inside the limit.
+    stops : str
+        "It stops holding when ..." with the limit in it.
+    """
+
+    key: str
+    name: str
+    value: float
+    unit: str
+    relation: str = ""
+    relation_value: float = None
+    limit: float = None
+    limit_unit: str = ""
+    holds: bool = True
+    stops: str = ""
+
+    @property
+    def reading(self):
+        """The value as shown, such as `14.2 dB`."""
+        return show(self.value, self.unit)
+
+    @property
+    def relation_reading(self):
+        """The value of the relation as shown ("" if there is none)."""
+        return "" if self.relation_value is None else show(self.relation_value, self.unit)
+
+
+@dataclass(frozen=True)
+class Listen:
+    """What can be heard of a result: a record (V, whole periods of `duration` s), the volts
+    that count as full level, and the shift and slowing (see `signals.sound_from_record`) that
+    bring it into hearing. `once` marks a single event rather than a repeating record."""
+
+    record: np.ndarray
+    duration: float
+    full_scale: float
+    shift: float = 0.0
+    slow_by: float = 1.0
+    once: bool = False
+
+
+@dataclass(frozen=True)
+class UseResult:
+    """Everything that one use shows.
+
+    Attributes
+    ----------
+    key, title, model : str
+    settings : Settings
+    sentence : str
+        What is happening now, from the numbers.
+    records : dict of str to Trace
+        Time records by name, x in s.
+    spectrum : LabelledSpectrum or None
+    curves : tuple of Curve
+        Empty if detail was not asked for.
+    merits : tuple of Merit
+    window : str
+        How the window was chosen, in words.
+    listen : Listen or None
+    notes : tuple of str
+        Warnings and what is invented.
+    """
+
+    key: str
+    title: str
+    model: str
+    settings: Settings
+    sentence: str
+    records: dict
+    spectrum: LabelledSpectrum
+    curves: tuple
+    merits: tuple
+    window: str = ""
+    listen: Listen = None
+    notes: tuple = ()
+
+    def merit(self, key):
+        """The figure of merit with this key, or QuantityError that lists them."""
+        for m in self.merits:
+            if m.key == key:
+                return m
+        raise QuantityError(
+            f"'{key}' is not a figure here; there are {', '.join(m.key for m in self.merits)}.")
+
+
+def show(value, unit):
+    """A figure as text; levels at the floor of +-200 dB and beyond say so."""
+    if unit == "dB":
+        if value >= 200.0:
+            return "beyond 200 dB"
+        if value <= -200.0:
+            return "under \u2212200 dB"
+    return format_quantity(value, unit)
+
+
+def time_trace(x, y, label, y_unit="V", role="result"):
+    """A time record as a Trace (x in s)."""
+    return Trace(x, np.asarray(y, dtype=float), "s", y_unit, label, role)
+
+
+def as_json(result, arrays=False):
+    """Plain data of a result, ready for `json.dumps`.
+
+    Parameters
+    ----------
+    result : UseResult
+    arrays : bool
+        Whether records and curves are included.
+
+    Returns
+    -------
+    dict
+        Keys use, title, model, settings, sentence, window, figures, lines, notes, and with
+        `arrays` records and curves. What is not finite is None.
+    """
+    def plain(x):
+        if isinstance(x, (str, bool)) or x is None:
+            return x
+        x = float(x)
+        return x if math.isfinite(x) else None
+
+    def trace(t):
+        return {"x": [plain(v) for v in t.x], "y": [plain(v) for v in t.y], "x_unit": t.x_unit,
+                "y_unit": t.y_unit, "label": t.label, "role": t.role}
+
+    data = {
+        "use": result.key, "title": result.title, "model": result.model,
+        "settings": {f.name: plain(getattr(result.settings, f.name))
+                     for f in setting_fields(result.settings)},
+        "sentence": result.sentence, "window": result.window,
+        "figures": {m.key: {
+            "name": m.name, "value": plain(m.value), "unit": m.unit, "relation": m.relation,
+            "relation_value": plain(m.relation_value), "limit": plain(m.limit),
+            "limit_unit": m.limit_unit, "holds": bool(m.holds), "stops": m.stops,
+        } for m in result.merits},
+        "lines": [] if result.spectrum is None else [{
+            "frequency": ln.frequency, "peak": ln.peak, "db": ln.db, "origin": ln.origin,
+            "label": ln.label, "orders": list(ln.orders), "also": list(ln.also),
+        } for ln in result.spectrum.lines],
+        "notes": list(result.notes),
+    }
+    if arrays:
+        data["records"] = {k: trace(t) for k, t in result.records.items()}
+        data["curves"] = [{"title": c.title, "x_label": c.x_label, "x_unit": c.x_unit,
+                           "y_label": c.y_label, "y_unit": c.y_unit, "text": c.text,
+                           "point": list(map(plain, c.point)) if c.point else None,
+                           "traces": [trace(t) for t in c.traces]} for c in result.curves]
+    return data
