@@ -1,0 +1,175 @@
+"""The controls of a page: one component that shows parameters and reports what the user did."""
+
+import logging
+
+import param
+from panel.custom import JSComponent
+
+from ..core.checks import QuantityError
+from ..resources import assets_dir
+from ..state import Quantity
+from .markup import STYLE
+
+log = logging.getLogger("forktail")
+
+
+def group(title, rows, fold=False, open=True):
+    """One block of rows; `fold` makes it one that opens and closes."""
+    return {"title": title, "rows": rows, "fold": fold, "open": open}
+
+
+class Controls(JSComponent):
+    """Sliders with typed entries, choices, flags and buttons over one `PageState`.
+
+    Parameters
+    ----------
+    state : PageState
+    groups : callable
+        Returns the present list of `group(...)` with rows from `row`.
+    presets, play : callable
+        Return the preset names; the names of the quantities that Play can move.
+    handlers : dict
+        Message kind -> function of the message, for what a page adds (drag, csv, theme ...).
+    """
+
+    spec = param.Dict(default={"groups": [], "presets": [], "play": []})
+    patch = param.Dict(default={})
+
+    _esm = assets_dir() / "js" / "controls.js"
+
+    def __init__(self, state, groups, presets=list, play=list, handlers=None, **params):
+        params.setdefault("stylesheets", [STYLE])
+        params.setdefault("sizing_mode", "stretch_width")
+        params.setdefault("margin", 0)
+        super().__init__(**params)
+        self.state = state
+        self._groups, self._presets, self._play = groups, presets, play
+        self.handlers = dict(handlers or {})
+        self.on_change = lambda: None
+        self._shown, self._ack, self._query = {}, None, None
+        self.rebuild()
+
+    def row(self, name, look=""):
+        """Specification of the row of one parameter, from its kind."""
+        return row(self.state, name, look)
+
+    def rebuild(self, notice=()):
+        """Send the whole specification again: after a change of stage."""
+        spec = {
+            "groups": self._groups(), "presets": list(self._presets()),
+            "play": [[n, self.state.param[n].label] for n in self._play()],
+        }
+        self._shown = {}
+        patch = self._difference()
+        if notice:
+            patch["notice"] = list(notice)
+        with param.parameterized.batch_call_watchers(self):
+            self.patch, self.spec = patch, spec
+
+    def _names(self, spec=None):
+        return [r["name"] for g in self._groups() for r in g["rows"]]
+
+    def _difference(self):
+        values = {}
+        for name in self._names():
+            now = shown(self.state, name)
+            if self._shown.get(name) != now:
+                values[name] = self._shown[name] = now
+        patch = {"values": values}
+        query = self.state.query()
+        if query != self._query:
+            patch["query"] = self._query = query
+        if self._ack is not None:
+            patch["ack"], self._ack = self._ack, None
+        return patch
+
+    def refresh(self):
+        """Send the values that changed, the link, and the answer to the message under way."""
+        patch = self._difference()
+        if len(patch) > 1 or patch["values"]:
+            self.patch = patch
+
+    def say(self, lines):
+        """Show sentences to the user."""
+        self.patch = {**self._difference(), "notice": list(lines)}
+
+    def download(self, name, text, kind="text/plain"):
+        """Hand the browser a file to save."""
+        self.patch = {"download": {"name": name, "text": text, "type": kind}}
+
+    def _handle_msg(self, message):
+        if not isinstance(message, dict):
+            return
+        self._ack = message.get("seq") if isinstance(message.get("seq"), int) else None
+        try:
+            self._act(message)
+        except QuantityError as error:
+            name = message.get("name")
+            if message.get("kind") == "entry" and name in self._names():
+                self.patch = {"errors": {name: str(error)}}
+            else:
+                self.say([str(error)])
+        if self._ack is not None:  # nothing changed, but the browser waits for an answer
+            self.refresh()
+
+    def _act(self, message):
+        kind, name = message.get("kind"), message.get("name")
+        if kind in self.handlers:
+            self.handlers[kind](message)
+            return
+        state = self.state
+        if kind in ("slide", "step", "entry"):
+            spec = state.param[name] if name in self._names() else None
+            if not isinstance(spec, Quantity):
+                return
+            if kind == "entry":
+                value = spec.read(str(message.get("text", ""))[:200])
+            elif kind == "slide":
+                value = spec.at_step(min(max(int(message["pos"]), 0), spec.steps()))
+            else:
+                low, high = spec.bounds
+                by = min(max(int(message["by"]), -10), 10)
+                value = float(f"{getattr(state, name) + by * spec.step:.9g}")
+                value = min(max(value, low), high)
+            if kind == "entry" and getattr(state, name) == value:
+                self.patch = {"values": {name: shown(state, name)}}
+            state.param.update(**{name: value})
+        elif kind == "choose" and name in self._names():
+            if message.get("value") in state.param[name].objects:
+                state.param.update(**{name: message["value"]})
+        elif kind == "flag" and name in self._names():
+            state.param.update(**{name: bool(message.get("value"))})
+        elif kind == "reset":
+            state.reset()
+        elif kind == "preset" and name in self._presets():
+            state.apply_preset(name)
+        elif kind == "save":
+            self.download(f"forktail-{state.page}.toml", state.to_file())
+        elif kind == "load":
+            problems = state.apply_file(str(message.get("text", "")))
+            if problems:
+                self.say(["The file was loaded, except for:", *problems])
+
+
+def row(state, name, look=""):
+    """Specification of one row: kind, label and what its kind needs."""
+    spec = state.param[name]
+    label = spec.label or name
+    if isinstance(spec, Quantity):
+        return {"kind": "quantity", "name": name, "label": label, "symbol": spec.symbol,
+                "steps": spec.steps()}
+    if isinstance(spec, param.Boolean):
+        return {"kind": "flag", "name": name, "label": label}
+    names = getattr(spec, "names", None) or {str(o): o for o in spec.objects}
+    return {"kind": "choice", "name": name, "label": label, "look": look,
+            "options": [[key, text] for text, key in names.items()]}
+
+
+def shown(state, name):
+    """What the row of a parameter shows now."""
+    spec, value = state.param[name], getattr(state, name)
+    if isinstance(spec, Quantity):
+        low, high = spec.slider
+        return {"pos": spec.position(value), "text": spec.show(value),
+                "beyond": not low <= value <= high}
+    return {"value": value}

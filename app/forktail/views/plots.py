@@ -1,0 +1,99 @@
+"""What all plots share: a figure in the app's look, axis units, and repainting with a theme."""
+
+import numpy as np
+from bokeh.models import ColumnDataSource, CustomJS, Range1d
+from bokeh.plotting import figure
+
+from .palette import THEMES
+
+FONT = "Atkinson Hyperlegible Next, Atkinson Hyperlegible, Segoe UI, sans-serif"
+
+#: Sends a press or drag on a plot to the controls, which pass on the newest one only.
+_DRAG = """
+const [x, y] = [cb_obj.x, cb_obj.y]
+if (Number.isFinite(x) && Number.isFinite(y))
+  window.dispatchEvent(new CustomEvent("forktail-drag", {detail: {view, x, y}}))
+"""
+
+
+def axis_unit(low, high, unit):
+    """Factor and label that show a range in a readable unit: (1e3, "mV") for 0.1 V."""
+    size = max(abs(low), abs(high))
+    if unit not in ("V", "A", "ohm", "Hz", "s") or size == 0.0:
+        return 1.0, unit
+    shown = "\u03a9" if unit == "ohm" else unit
+    for factor, prefix in ((1e-6, "M"), (1e-3, "k"), (1.0, ""), (1e3, "m"), (1e6, "\u00b5")):
+        if size * factor >= 0.999:
+            return factor, prefix + shown
+    return 1e9, "n" + shown
+
+
+class Plot:
+    """A figure and the list of what follows the theme.
+
+    `name` is also the figure's model name, by which the export buttons find it.
+    """
+
+    def __init__(self, name, label, theme="light", **options):
+        self.name, self.theme = name, theme
+        self._themed = []
+        self.figure = figure(
+            name=name, toolbar_location=None, tools="", sizing_mode="stretch_both",
+            min_border=4, x_range=Range1d(0, 1), y_range=Range1d(0, 1),
+            output_backend="canvas", **options)
+        f = self.figure
+        f.toolbar.logo = None
+        f.grid.visible = False
+        f.min_border_right = 10
+        for axis in f.axis:
+            axis.axis_label_text_font_style = "normal"
+            axis.axis_label_text_font = axis.major_label_text_font = FONT
+            axis.axis_label_text_font_size = "13px"
+            axis.major_label_text_font_size = "12px"
+            axis.minor_tick_line_color = None
+            axis.axis_label_standoff = 4
+            self.paint(axis, axis_label_text_color="ink", major_label_text_color="soft",
+                       axis_line_color="rule", major_tick_line_color="rule")
+        self.paint(f, background_fill_color="panel", border_fill_color="panel",
+                   outline_line_color="rule")
+
+    def paint(self, model, **keys):
+        """Set properties of a model from theme colours, now and whenever the theme changes."""
+        self._themed.append((model, keys))
+        model.update(**{p: THEMES[self.theme][key] for p, key in keys.items()})
+
+    def set_theme(self, theme):
+        """Repaint in another theme."""
+        self.theme = theme
+        for model, keys in self._themed:
+            model.update(**{p: THEMES[theme][key] for p, key in keys.items()})
+
+    def send_drags(self):
+        """Report presses and drags on this plot as `drag` messages."""
+        for event in ("tap", "panstart", "pan"):
+            self.figure.js_on_event(event, CustomJS(args={"view": self.name}, code=_DRAG))
+
+    def set_range(self, which, low, high):
+        """Set the x or y range if it changed."""
+        held = self.figure.x_range if which == "x" else self.figure.y_range
+        if (held.start, held.end) != (low, high):
+            held.update(start=low, end=high)
+
+    def set_label(self, which, text):
+        """Set the x or y axis label if it changed."""
+        axis = self.figure.xaxis[0] if which == "x" else self.figure.yaxis[0]
+        if axis.axis_label != text:
+            axis.axis_label = text
+
+
+def replace(source, **columns):
+    """Put float32 arrays into a source if they differ from what it holds."""
+    new = {n: np.asarray(c, dtype=np.float32) for n, c in columns.items()}
+    if all(np.array_equal(source.data.get(n), c) for n, c in new.items()):
+        return
+    source.data = new
+
+
+def float_source(**columns):
+    """Data source of float32 columns."""
+    return ColumnDataSource({n: np.asarray(c, dtype=np.float32) for n, c in columns.items()})

@@ -1,0 +1,264 @@
+// The controls of a page: sliders with typed entries, choices, flags and buttons, built from a
+// specification and kept by patches. One message is under way at a time: while the server
+// answers, only the newest value of a drag is kept, so slow links lag but never pile up.
+export function render({ model, el }) {
+  const host = document.createElement("div");
+  host.className = "controls";
+  el.append(host);
+  const rows = new Map();
+  let waiting = 0, waitingSince = 0, seq = 0, next = null, playing = null, urlTimer = 0;
+
+  const make = (tag, attributes = {}, ...children) => {
+    const node = document.createElement(tag);
+    for (const [k, v] of Object.entries(attributes)) {
+      if (k === "text") node.textContent = v;
+      else if (k === "class") node.className = v;
+      else if (v !== false && v !== null && v !== undefined) node.setAttribute(k, v === true ? "" : v);
+    }
+    node.append(...children);
+    return node;
+  };
+
+  const now = (message) => { model.send_msg(message); };
+  const stream = (message) => {
+    // a lost answer must not lock the controls for good
+    if (waiting && performance.now() - waitingSince < 2000) { next = message; return; }
+    waiting = ++seq; waitingSince = performance.now(); next = null;
+    model.send_msg({ ...message, seq });
+  };
+
+  const symbol = (text) => {
+    const node = make("span", { class: "symbol" });
+    const [head, ...tail] = text.split("_");
+    node.append(make("i", { text: head }));
+    if (tail.length) node.append(make("sub", { text: tail.join(" ") }));
+    return node;
+  };
+
+  const quantity = (row) => {
+    const id = `q-${row.name}`;
+    const entry = make("input", { type: "text", class: "entry", id: `${id}-entry`, size: 9,
+      "aria-label": `${row.label}, value with unit`, autocomplete: "off", spellcheck: "false",
+      "data-name": row.name });
+    const slider = make("input", { type: "range", min: 0, max: row.steps, step: 1, id,
+      "data-name": row.name, "aria-label": row.label });
+    const error = make("div", { class: "entry-error", role: "alert", hidden: true });
+    const label = make("label", { for: id }, make("span", { text: row.label }));
+    if (row.symbol) label.append(" ", symbol(row.symbol));
+    let shown = "";
+    slider.addEventListener("input", () => {
+      stop();
+      stream({ kind: "slide", name: row.name, pos: +slider.value });
+    });
+    const commit = () => {
+      if (entry.value === shown) return;
+      stop();
+      now({ kind: "entry", name: row.name, text: entry.value });
+    };
+    entry.addEventListener("change", commit);
+    entry.addEventListener("focus", () => entry.select());
+    entry.addEventListener("keydown", (event) => {
+      if (event.key === "Enter") commit();
+      if (event.key === "Escape") { entry.value = shown; fail(""); }
+      if (event.key === "ArrowUp" || event.key === "ArrowDown") {
+        event.preventDefault(); stop();
+        const step = (event.key === "ArrowUp" ? 1 : -1) * (event.shiftKey ? 10 : 1);
+        stream({ kind: "step", name: row.name, by: step });
+      }
+    });
+    const fail = (text) => {
+      error.hidden = !text; error.textContent = text;
+      entry.toggleAttribute("aria-invalid", !!text);
+    };
+    rows.set(row.name, {
+      set(v) {
+        if ("pos" in v && +slider.value !== v.pos && !(playing && playing.name === row.name)) slider.value = v.pos;
+        if ("text" in v) {
+          shown = v.text; entry.value = v.text;
+          slider.setAttribute("aria-valuetext", v.text);
+          fail("");
+        }
+        if ("beyond" in v) slider.toggleAttribute("data-beyond", v.beyond);
+      },
+      fail, slider,
+    });
+    return make("div", { class: "row" }, label, entry, slider, error);
+  };
+
+  const choice = (row) => {
+    if (row.look === "tabs") {
+      const buttons = row.options.map(([key, label]) => {
+        const b = make("button", { type: "button", role: "radio", "data-value": key, text: label });
+        b.addEventListener("click", () => { stop(); now({ kind: "choose", name: row.name, value: key }); });
+        return b;
+      });
+      const mark = (key) => buttons.forEach((b) => {
+        const on = b.dataset.value === key;
+        b.setAttribute("aria-checked", on); b.tabIndex = on ? 0 : -1;
+      });
+      const box = make("div", { class: "tabs", role: "radiogroup", "aria-label": row.label }, ...buttons);
+      box.addEventListener("keydown", (event) => {
+        const by = { ArrowRight: 1, ArrowDown: 1, ArrowLeft: -1, ArrowUp: -1 }[event.key];
+        if (!by) return;
+        event.preventDefault();
+        const at = buttons.indexOf(event.target);
+        const to = buttons[(at + by + buttons.length) % buttons.length];
+        to.focus(); to.click();
+      });
+      rows.set(row.name, { set(v) { mark(v.value); }, fail() {} });
+      return box;
+    }
+    const select = make("select", { id: `q-${row.name}`, "data-name": row.name },
+      ...row.options.map(([key, label]) => make("option", { value: key, text: label })));
+    select.addEventListener("change", () => { stop(); now({ kind: "choose", name: row.name, value: select.value }); });
+    rows.set(row.name, { set(v) { select.value = v.value; }, fail() {} });
+    return make("div", { class: "row" }, make("label", { for: `q-${row.name}`, text: row.label }), select);
+  };
+
+  const flag = (row) => {
+    const box = make("input", { type: "checkbox", id: `q-${row.name}`, "data-name": row.name });
+    box.addEventListener("change", () => now({ kind: "flag", name: row.name, value: box.checked }));
+    rows.set(row.name, { set(v) { box.checked = v.value; }, fail() {} });
+    return make("label", { class: "flag" }, box, make("span", { text: row.label }));
+  };
+
+  const button = (label, onClick, attributes = {}) => {
+    const b = make("button", { type: "button", text: label, ...attributes });
+    b.addEventListener("click", onClick);
+    return b;
+  };
+
+  const menu = (label, options, onPick) => {
+    const select = make("select", { "aria-label": label },
+      make("option", { value: "", text: label }),
+      ...options.map((o) => make("option", { value: o, text: o })));
+    select.addEventListener("change", () => {
+      if (select.value) { stop(); onPick(select.value); }
+      select.value = "";
+    });
+    return select;
+  };
+
+  // Play: the slider moves by itself, slowly, from where it stands, to both ends and back.
+  const stop = () => {
+    if (!playing) return;
+    cancelAnimationFrame(playing.frame);
+    playing.button.textContent = "Play";
+    playing.button.setAttribute("aria-pressed", "false");
+    playing = null;
+  };
+  const play = (name, b) => {
+    const { slider } = rows.get(name);
+    const top = +slider.max, seconds = 16;
+    let phase = Math.asin(Math.min(1, Math.max(-1, 2 * slider.value / top - 1))), last = 0;
+    const state = { name, button: b };
+    const tick = (t) => {
+      if (playing !== state) return;
+      if (last) phase += Math.min(t - last, 100) / 1000 * 2 * Math.PI / seconds;
+      last = t;
+      const pos = Math.round(top * (Math.sin(phase) + 1) / 2);
+      if (+slider.value !== pos) { slider.value = pos; stream({ kind: "slide", name, pos }); }
+      state.frame = requestAnimationFrame(tick);
+    };
+    playing = state;
+    b.textContent = "Stop"; b.setAttribute("aria-pressed", "true");
+    state.frame = requestAnimationFrame(tick);
+  };
+
+  const save = (name, text, type = "text/plain") => saveBlob(name, new Blob([text], { type }));
+  const saveBlob = (name, blob) => {
+    const a = make("a", { href: URL.createObjectURL(blob), download: name });
+    document.body.append(a); a.click(); a.remove();
+    setTimeout(() => URL.revokeObjectURL(a.href), 10000);
+  };
+
+  const note = make("div", { class: "notice", role: "status", hidden: true });
+  const say = (lines) => {
+    note.replaceChildren();
+    note.hidden = !lines.length;
+    if (!lines.length) return;
+    lines.forEach((line) => note.append(make("p", { text: line })));
+    note.append(button("Close", () => { note.hidden = true; }));
+  };
+
+  const build = () => {
+    stop(); rows.clear(); host.replaceChildren(note);
+    const { spec } = model;
+    for (const group of spec.groups) {
+      const made = group.rows.map((row) => ({ quantity, choice, flag })[row.kind](row));
+      if (group.fold) {
+        host.append(make("details", { class: "group", open: group.open },
+          make("summary", { text: group.title }), ...made));
+      } else {
+        host.append(make("section", { class: "group" },
+          ...(group.title ? [make("h2", { text: group.title })] : []), ...made));
+      }
+    }
+    const tools = make("div", { class: "tools" });
+    if (spec.presets.length) tools.append(menu("Presets\u2026", spec.presets, (v) => now({ kind: "preset", name: v })));
+    if (spec.play.length) {
+      const which = make("select", { "aria-label": "What Play moves" },
+        ...spec.play.map(([name, label]) => make("option", { value: name, text: label })));
+      const b = button("Play", () => { if (playing) stop(); else play(which.value, b); }, { "aria-pressed": "false", class: "play" });
+      which.addEventListener("change", stop);
+      tools.append(make("span", { class: "pair" }, b, which));
+    }
+    tools.append(button("Reset", () => { stop(); now({ kind: "reset" }); }));
+    const copy = button("Copy link", async () => {
+      syncUrl();
+      let done = true;
+      try { await navigator.clipboard.writeText(location.href); } catch { done = false; }
+      if (done) { copy.textContent = "Copied"; setTimeout(() => { copy.textContent = "Copy link"; }, 1500); }
+      else say([`The browser gave no access to the clipboard. The link is: ${location.href}`]);
+    });
+    tools.append(copy);
+    tools.append(button("Save", () => now({ kind: "save" }), { title: "Save this scene as a file" }));
+    const file = make("input", { type: "file", accept: ".toml,text/plain", hidden: true, "aria-label": "Scene file" });
+    file.addEventListener("change", async () => {
+      const [f] = file.files;
+      if (f && f.size > 400000) say([`The file ${f.name} holds ${f.size} bytes; a scene file has at most 400000.`]);
+      else if (f) now({ kind: "load", name: f.name, text: await f.text() });
+      file.value = "";
+    });
+    tools.append(file, button("Load", () => file.click(), { title: "Load a scene file" }));
+    host.append(tools);
+    patch();
+  };
+
+  let query = null;
+  const syncUrl = () => {
+    clearTimeout(urlTimer); urlTimer = 0;
+    if (query !== null) history.replaceState(null, "", query ? `?${query}` : location.pathname);
+  };
+
+  const patch = () => {
+    const p = model.patch;
+    for (const [name, v] of Object.entries(p.values || {})) rows.get(name)?.set(v);
+    for (const [name, text] of Object.entries(p.errors || {})) rows.get(name)?.fail(text);
+    if (p.notice) say(p.notice);
+    if (p.query !== undefined) {
+      query = p.query;
+      if (!urlTimer) urlTimer = setTimeout(syncUrl, 400);
+    }
+    if (p.download) save(p.download.name, p.download.text, p.download.type);
+    if (p.ack !== undefined && p.ack === waiting) {
+      waiting = 0;
+      if (next) stream(next);
+    }
+  };
+
+  const onDrag = (event) => { stop(); stream({ kind: "drag", ...event.detail }); };
+  const onRequest = (event) => { now(event.detail); };
+  window.addEventListener("forktail-drag", onDrag);
+  window.addEventListener("forktail-request", onRequest);
+  window.addEventListener("pagehide", syncUrl);
+  build();
+  model.on("spec", build);
+  model.on("patch", patch);
+  now({ kind: "theme", value: document.documentElement.dataset.theme || "light" });
+  return () => {
+    stop();
+    window.removeEventListener("forktail-drag", onDrag);
+    window.removeEventListener("forktail-request", onRequest);
+  };
+}

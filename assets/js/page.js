@@ -1,0 +1,101 @@
+// What every page does in the browser: theme, exports of plots, word of a lost connection.
+(() => {
+  const root = document.documentElement;
+  let stored = null;
+  try { stored = localStorage.getItem("forktail-theme"); } catch { /* storage may be barred */ }
+  root.dataset.theme = stored || (matchMedia("(prefers-color-scheme: dark)").matches ? "dark" : "light");
+
+  const request = (detail) => window.dispatchEvent(new CustomEvent("forktail-request", { detail }));
+
+  const save = (name, blob) => {
+    const a = document.createElement("a");
+    a.href = URL.createObjectURL(blob); a.download = name;
+    document.body.append(a); a.click(); a.remove();
+    setTimeout(() => URL.revokeObjectURL(a.href), 10000);
+  };
+
+  const plotView = (name) => {
+    for (const top of Bokeh.index.roots) {
+      const stack = [top];
+      while (stack.length) {
+        const view = stack.pop();
+        if (view.model.name === name && view.export) return view;
+        stack.push(...(view.child_views || []));
+      }
+    }
+    return null;
+  };
+
+  const deepQuery = (selector, scope = document) => {
+    const found = scope.querySelector(selector);
+    if (found) return found;
+    for (const node of scope.querySelectorAll("*")) {
+      if (node.shadowRoot) {
+        const inner = deepQuery(selector, node.shadowRoot);
+        if (inner) return inner;
+      }
+    }
+    return null;
+  };
+
+  // A drawing leaves the page with its computed colours written into it.
+  const standalone = (svg) => {
+    const copy = svg.cloneNode(true);
+    const [from, to] = [[svg, ...svg.querySelectorAll("*")], [copy, ...copy.querySelectorAll("*")]];
+    const keep = ["fill", "stroke", "stroke-width", "stroke-linecap", "stroke-linejoin", "stroke-dasharray", "opacity",
+      "fill-opacity", "stroke-opacity", "font-size", "font-weight", "font-family", "font-style", "text-anchor", "display"];
+    from.forEach((node, k) => {
+      const style = getComputedStyle(node);
+      to[k].setAttribute("style", keep.map((p) => `${p}:${style.getPropertyValue(p)}`).join(";"));
+    });
+    const box = svg.viewBox.baseVal;
+    copy.setAttribute("width", box.width); copy.setAttribute("height", box.height);
+    const back = document.createElementNS("http://www.w3.org/2000/svg", "rect");
+    back.setAttribute("width", box.width); back.setAttribute("height", box.height);
+    back.setAttribute("fill", getComputedStyle(root).getPropertyValue("--panel"));
+    copy.prepend(back);
+    return new XMLSerializer().serializeToString(copy);
+  };
+
+  const exportDrawing = (name, kind) => {
+    const svg = deepQuery(`svg.${name}`);
+    const text = standalone(svg);
+    const blob = new Blob([text], { type: "image/svg+xml" });
+    if (kind === "svg") return save(`forktail-${name}.svg`, blob);
+    const image = new Image(), url = URL.createObjectURL(blob), box = svg.viewBox.baseVal;
+    image.onload = () => {
+      const canvas = document.createElement("canvas");
+      canvas.width = 2 * box.width; canvas.height = 2 * box.height;
+      canvas.getContext("2d").drawImage(image, 0, 0, canvas.width, canvas.height);
+      canvas.toBlob((png) => save(`forktail-${name}.png`, png));
+      URL.revokeObjectURL(url);
+    };
+    image.src = url;
+  };
+
+  const onExport = async (button) => {
+    const { export: kind, plot } = button.dataset;
+    if (kind === "csv") return request({ kind: "csv", plot });
+    const view = plotView(plot);
+    if (!view) return exportDrawing(plot, kind);
+    const blob = await view.export(kind).to_blob();
+    save(`forktail-${plot}.${kind}`, blob);
+  };
+
+  document.addEventListener("click", (event) => {
+    const button = event.target.closest?.("button[data-export]");
+    if (button) onExport(button);
+  });
+
+  document.addEventListener("DOMContentLoaded", () => {
+    const button = document.getElementById("forktail-theme");
+    const name = () => { button.textContent = root.dataset.theme === "dark" ? "Light" : "Dark"; };
+    name();
+    button.addEventListener("click", () => {
+      root.dataset.theme = root.dataset.theme === "dark" ? "light" : "dark";
+      try { localStorage.setItem("forktail-theme", root.dataset.theme); } catch { /* as above */ }
+      name();
+      request({ kind: "theme", value: root.dataset.theme });
+    });
+  });
+})();
