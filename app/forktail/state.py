@@ -333,7 +333,8 @@ class SteerState(PageState):
     r_emitter_lower = Quantity(0.0, bounds=(0.0, 10e3), slider=(0.0, 500.0), step=5.0,
                                unit="ohm", label="Emitter resistors, lower",
                                symbol="r_e lower", doc="In each lower emitter, ohm.")
-    hold_scale = param.Boolean(default=False, doc="Keep the colour scale of the map.")
+    hold_scale = param.Boolean(default=False, label="Keep the colour scale",
+                               doc="Keep the colour scale of the map.")
 
     def settings(self):
         """The fixed part of the scene as the core wants it."""

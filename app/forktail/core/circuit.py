@@ -22,8 +22,8 @@ from .thermal import T_NOMINAL
 
 #: An open part, ohm: a broken joint still leaks a little.
 OPEN = 1e9
-#: A shorted part or solder bridge, ohm.
-SHORT = 0.1
+#: A shorted part or solder bridge, ohm: little beside every part of a cell.
+SHORT = 1.0
 #: Temperatures over which the law of the junction is used, K.
 COLDEST, HOTTEST = 200.0, 450.0
 

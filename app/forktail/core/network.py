@@ -139,8 +139,8 @@ def _guess(net, circuit, v, i_tail):
     put("emitter_q7", circuit.r_tail_emitter * current)
     share, top = pair("base_upper_pos", "base_upper_neg")
     r_upper = circuit.r_emitter_upper
-    for common, i, first, second, turn in (("common_left", i5, "emitter_q1", "emitter_q2", False),
-                                           ("common_right", i6, "emitter_q4", "emitter_q3", True)):
+    for common, i, first, second in (("common_left", i5, "emitter_q1", "emitter_q2"),
+                                     ("common_right", i6, "emitter_q4", "emitter_q3")):
         level = top - drop(i) - r_upper * i * np.maximum(share, 1.0 - share)
         put(common, level)
         put(first, level + r_upper * i * share)
@@ -356,8 +356,8 @@ def solve_built(circuit, v_upper=0.0, v_lower=0.0, gains=True):
     OperatingPoint
         Of the broadcast shape, model "built". `nodes` holds the voltage of each of `NODES`,
         `regions` one of "active", "saturated", "cut off", "reverse", "not solved" for each
-        transistor. A sample whose currents do not balance to 1e-9 of the tail current (of
-        10 uA if the tail carries less) has `converged` False and NaN everywhere.
+        transistor. A sample whose currents do not balance to 1e-9 of the tail current (see
+        `nodal.FLOOR_CURRENT` for a starved one) has `converged` False and NaN everywhere.
 
     Raises
     ------

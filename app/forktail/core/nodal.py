@@ -20,15 +20,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .circuit import OPEN, SHORT, transistor_names
+from .circuit import OPEN, SHORT
 from .thermal import saturation_current, thermal_voltage
 
 #: Below this resistance two nodes are one.
 _WIRE = 1e-6
 #: Saturation current of the diode that keeps an ideal tail source from pulling below ground, A.
 CATCH_IS = 1e-15
-#: The residual is stated against the tail current, or this current if the tail carries less, A.
+#: The residual is stated against the tail current; against this current if the tail carries
+#: less, A; and against `HEAVY` of the largest transistor current if that is more, as in a wrong
+#: build whose junctions carry a hundred times the tail, where rounding alone would show.
 FLOOR_CURRENT = 1e-5
+HEAVY = 0.01
 #: Largest residual that counts as solved, relative to the above.
 ACCEPT = 1e-9
 #: Lanes worked on together, so that the working arrays stay in the cache.
@@ -417,7 +420,7 @@ def _current_error(net, values, v, current):
     return f
 
 
-def newton(net, values, v, iterations, dense=False, clamp=np.inf):
+def newton(net, values, v, iterations, dense=False, clamp=np.inf, hold=0.0):
     """Newton steps on all lanes at once; a lane leaves when its step is small.
 
     Parameters
@@ -428,6 +431,9 @@ def newton(net, values, v, iterations, dense=False, clamp=np.inf):
         Solve with full pivoting.
     clamp : float
         Largest change of a node voltage in one step, V.
+    hold : float
+        Conductance, S, that ties each node to where it was a step before, as a capacitor would
+        in time; it fades, and is gone for the last steps.
 
     Returns
     -------
@@ -441,8 +447,9 @@ def newton(net, values, v, iterations, dense=False, clamp=np.inf):
     v_crit_here = v_crit
     vbe_old, vbc_old = _junctions(net, work)
     a_res = net.a_res @ here.g
+    diagonal = [net.plan.cells[i, i] for i in range(net.n)]
     with np.errstate(all="ignore"):
-        for _ in range(iterations):
+        for count in range(iterations):
             vbe, vbc = _junctions(net, work)
             vbe_lim, held_be = _limit(vbe, vbe_old, net.v_t, v_crit_here)
             vbc_lim, held_bc = _limit(vbc, vbc_old, net.v_t, v_crit_here)
@@ -455,6 +462,9 @@ def newton(net, values, v, iterations, dense=False, clamp=np.inf):
             f = _current_error(net, here, work, current)
             a = net.a_dev @ d
             a += a_res
+            held = hold * 0.85 ** count if count < iterations - 40 else 0.0
+            if held:
+                a[diagonal] += held
             if dense:
                 step = _solve_dense(net.plan.dense(a), f)
             else:
@@ -464,10 +474,10 @@ def newton(net, values, v, iterations, dense=False, clamp=np.inf):
                 step = np.clip(step, -clamp, clamp)
             work[:net.n] -= step
             vbe_old, vbc_old = vbe_lim, vbc_lim
-            done = size < _DONE_STEP
-            for held in (held_be, held_bc):
-                if held is not None:
-                    done &= ~held
+            done = (size < _DONE_STEP) & (held == 0.0)
+            for limited in (held_be, held_bc):
+                if limited is not None:
+                    done &= ~limited
             out = done | ~np.isfinite(size)
             if out.any():
                 settled[lanes[done]] = True
@@ -561,7 +571,7 @@ def solve_lanes(net, values, v):
         newton(net, values.take(piece), block, 14)
         v[:, piece] = block
     residual, current, tail = _judge(net, values, v)
-    for rescue in (_neighbours, _long, _leak_stepping, _supply_stepping):
+    for rescue in (_neighbours, _settling, _leak_stepping, _supply_stepping):
         bad = np.flatnonzero(~(residual < 0.1 * ACCEPT))
         if bad.size == 0:
             break
@@ -578,7 +588,9 @@ def _judge(net, values, v):
     worst, current = error(net, values, v)
     with np.errstate(all="ignore"):
         tail = reference_current(net, values, v, current)
-        return worst / np.maximum(np.abs(tail), FLOOR_CURRENT), current, tail
+        reference = np.maximum(np.maximum(np.abs(tail), FLOOR_CURRENT),
+                               HEAVY * np.max(np.abs(current), axis=0))
+        return worst / reference, current, tail
 
 
 def _neighbours(net, values, start, v, bad, residual):
@@ -591,8 +603,9 @@ def _neighbours(net, values, start, v, bad, residual):
     return start
 
 
-def _long(net, values, start, v, bad, residual):
-    newton(net, values, start, 150, dense=True, clamp=1.0)
+def _settling(net, values, start, v, bad, residual):
+    """Let the nodes settle as in time, from heavily held to free."""
+    newton(net, values, start, 200, dense=True, clamp=1.0, hold=0.1)
     return start
 
 
@@ -608,14 +621,23 @@ def _leak_stepping(net, values, start, v, bad, residual):
 
 
 def _supply_stepping(net, values, start, v, bad, residual):
-    """Raise every source from zero in small steps."""
-    known = start[net.n:].copy()
-    source, emf = values.source, values.emf
+    """Raise every source from zero, each lane in steps as long as it can follow."""
+    known, source, emf = start[net.n:].copy(), values.source, values.emf
     start[:net.n] = 0.0
-    for part in np.concatenate([np.geomspace(0.01, 0.1, 6), np.linspace(0.12, 1.0, 45)]):
-        start[net.n:] = part * known
+    lanes = start.shape[1]
+    reached, stride = np.zeros(lanes), np.full(lanes, 0.02)
+    for _ in range(150):
+        part = np.minimum(reached + stride, 1.0)
+        trial = start.copy()
+        trial[net.n:] = part * known
         values.source, values.emf = part * source, part * emf
-        newton(net, values, start, 40, dense=True, clamp=2.0)
+        solved = newton(net, values, trial, 40, dense=True, clamp=2.0)
+        solved &= np.isfinite(trial).all(axis=0)
+        start[:, solved] = trial[:, solved]
+        reached = np.where(solved, part, reached)
+        stride = np.where(solved, 1.7 * stride, 0.3 * stride)
+        if (reached >= 1.0).all():
+            break
     values.source, values.emf = source, emf
     start[net.n:] = known
     newton(net, values, start, 80, dense=True, clamp=2.0)

@@ -329,8 +329,8 @@ def coherent_window(frequencies, highest=None, min_cycles=1, min_samples=1024,
     """Choose a window that holds whole periods of every frequency.
 
     Frequencies with a common period short enough are kept exactly. Otherwise the highest one is
-    kept and the others are moved to the nearest that fits (to 1 part in 10 000 where the record is long enough);
-    the text of the window says so.
+    kept and the others are moved to the nearest that fits (to 1 part in 10 000 where the record
+    is long enough); the text of the window says so.
 
     Parameters
     ----------

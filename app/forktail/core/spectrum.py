@@ -392,3 +392,30 @@ def switching_part(x, order=1):
         By the midpoint rule, which converges geometrically for a smooth periodic function.
     """
     return _switching_part(float(as_quantity("x", x, "", 0.0)), int(order))
+
+
+def _bisect(excess, low, high, steps=60):
+    """Root of a rising function."""
+    for _ in range(steps):
+        middle = 0.5 * (low + high)
+        low, high = (low, middle) if excess(middle) > 0 else (middle, high)
+    return 0.5 * (low + high)
+
+
+@lru_cache(maxsize=64)
+def small_drive_limit(shortfall, order=1):
+    """Peak drive over 2 VT up to which the small-drive law of tanh(x cos a) holds.
+
+    For order 1 the law is x, for order 3 the third harmonic over the first is x^2/12; the limit
+    is where the true value falls short by the fraction `shortfall`.
+    """
+    if order == 1:
+        return _bisect(lambda x: 1.0 - shortfall - switching_part(x) / x, 1e-3, 50.0)
+    return _bisect(lambda x: 1.0 - shortfall + switching_part(x, 3) / switching_part(x)
+                   * 12.0 / x ** 2, 1e-2, 10.0)
+
+
+@lru_cache(maxsize=64)
+def hard_drive_limit(shortfall):
+    """Peak drive over 2 VT from which the square-wave law 4/pi holds within `shortfall`."""
+    return _bisect(lambda x: switching_part(x) - (1.0 - shortfall) * 4.0 / np.pi, 1e-3, 200.0)

@@ -150,12 +150,13 @@ class TextbookCell(Settings):
 class Bench:
     """The quantities of a cell that the textbook relations need, read off its answer at rest.
 
-    `i_tail` A, `r_load` ohm, `v_t` V, `full_scale` = i_tail r_load V, `gain` = gm r_load =
+    `i_tail` A, `r_load` ohm, `temperature` K, `v_t` V, `full_scale` = i_tail r_load V, `gain` = gm r_load =
     full_scale/(2 v_t), `model`.
     """
 
     i_tail: float
     r_load: float
+    temperature: float
     v_t: float
     full_scale: float
     gain: float
@@ -171,13 +172,13 @@ def bench(solve):
         If the cell carries no current or has no load: no use works then.
     """
     point = answer(solve, 0.0, 0.0)
-    i, r, v_t = (float(np.ravel(a)[0]) for a in (point.i_tail, point.r_load,
-                                                 point.thermal_voltage))
+    i, r, kelvin, v_t = (float(np.ravel(a)[0]) for a in (
+        point.i_tail, point.r_load, point.temperature, point.thermal_voltage))
     if not i * r > 0.0:
         raise QuantityError(
             f"the cell has a tail current of {i:g} A and a load of {r:g} ohm; "
             "allowed is above 0 for both, or there is no gain to speak of.")
-    return Bench(i, r, v_t, i * r, i * r / (2.0 * v_t), point.model)
+    return Bench(i, r, kelvin, v_t, i * r, i * r / (2.0 * v_t), point.model)
 
 
 def answer(solve, v_upper, v_lower):

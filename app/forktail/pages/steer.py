@@ -47,9 +47,9 @@ class SteerPage(Page):
         main, common, parts = self.state.controls()
         return [group("", [row(self.state, "stage", "tabs")]),
                 group("Drive", make(main)),
-                group("Circuit", make(common)),
-                group("Real parts: offset and emitter resistors",
-                      make(parts) + [row(self.state, "hold_scale")], fold=True, open=False)]
+                group("Circuit", make(common) + [row(self.state, "hold_scale")]),
+                group("Offsets and emitter resistors",
+                      make(parts), fold=True, open=False)]
 
     def refresh(self):
         """Solve once and hand the result to every view."""

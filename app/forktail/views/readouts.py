@@ -1,5 +1,6 @@
 """What the scene says in words and figures: the sentence, the why line, limits and the table."""
 
+import re
 from html import escape
 
 from ..core.quantities import format_quantity, format_temperature
@@ -9,18 +10,23 @@ from .schematic import signed
 _LIMIT_ROWS = 3
 
 
+def keep_together(text):
+    """Put no line break between a number and its unit."""
+    return re.sub(r"(?<=\d) (?=[%\w\u00b5\u03a9\u00b0])(?=(?:%|\S{1,3}(?:\W|$)))", "\u00a0", text)
+
+
 def _share(part, whole):
     return f"{100 * part / whole:.0f} %"
 
 
-def _sent(first, total, if_first, if_second):
-    """`most of it to X` in words that fit the numbers."""
+def _sent(first, total, whole, if_first, if_second):
+    """`most of WHOLE to X` in words that fit the numbers."""
     share = first / total
     if abs(share - 0.5) < 0.005:
-        return f"half to {if_first} and half to {if_second}"
+        return f"half of {whole} to {if_first} and half to {if_second}"
     name, part = (if_first, share) if share > 0.5 else (if_second, 1.0 - share)
-    word = "nearly all" if part > 0.985 else "most" if part > 0.65 else "a little more"
-    return f"{word} of it ({100 * part:.0f} %) to {name}"
+    word = "nearly all" if part > 0.985 else "most" if part > 0.65 else "a little over half"
+    return f"{word} of {whole} ({100 * part:.0f} %) to {name}"
 
 
 def sentence(scene):
@@ -33,7 +39,7 @@ def sentence(scene):
         return f"There is no tail current, so no branch carries any: output {out}."
     left, right = "the left load", "the right load"
     if scene.stage == "pair":
-        return (f"The pair sends {_sent(i[0], i[0] + i[1], left, right)}: "
+        return (f"The pair sends {_sent(i[0], i[0] + i[1], 'its tail current', left, right)}: "
                 f"{format_quantity(i[0], 'A')} against {format_quantity(i[1], 'A')}, "
                 f"output {out}.")
     if scene.stage == "cell":
@@ -43,7 +49,7 @@ def sentence(scene):
                     f"Q3 and Q4 undo: output {out}.")
         favoured, name, own = ((i5, "left", i[:2]) if i5 > i6 else (i6, "right", i[2:]))
         return (f"The lower pair sends {_share(favoured, tail)} of the tail to the {name} pair, "
-                f"which sends {_sent(own[0], own[0] + own[1], left, right)}: output {out}.")
+                f"which sends {_sent(own[0], own[0] + own[1], 'it', left, right)}: output {out}.")
     r = float(point.r_load)
     parts = [signed(r * (i[0] - i[1]), "V"), signed(r * (i[2] - i[3]), "V")]
     if scene.stage == "shared":
@@ -130,14 +136,14 @@ class SentenceView(MarkupView):
 
     def show(self, scene):
         """Say what the scene does now."""
-        text = sentence(scene)
-        out = {"sentence": {"#": text}, "spoken": {"#": text}, "why": {"#": why(scene)}}
+        text = keep_together(sentence(scene))
+        out = {"sentence": {"#": text}, "spoken": {"#": text}, "why": {"#": keep_together(why(scene))}}
         limits = [limit for limit in scene.limits if scene.stage in ("cell",)
                   or limit.name != "linear_v_lower"]
         for n in range(_LIMIT_ROWS):
             limit = limits[n] if n < len(limits) else None
             out[f"limit{n}"] = {
-                "#": limit.text if limit else "", "hidden": None if limit else "",
+                "#": keep_together(limit.text) if limit else "", "hidden": None if limit else "",
                 "class": "" if limit is None else "holds" if limit.holds else
                 "bends" if limit.name.startswith("linear") else "broken"}
         self.update(out)

@@ -134,13 +134,14 @@ def _tag(x, y, text, data_id):
 
 def _split_bar(x, y, width, data_id, names, kind=""):
     half = width / 2
+    narrow = "minor" if width < 150 else ""
     return (
         f'<g class="split {kind}"><rect x="{x - half}" y="{y - 9}" width="{width}" height="18" '
         f'class="second"/><rect x="{x - half}" y="{y - 9}" width="0" height="18" class="first" '
         f'data-id="{data_id}"/><rect x="{x - half}" y="{y - 9}" width="{width}" height="18" '
         f'class="frame"/>'
-        + _text(x - half, y - 17, names[0], "s", "start", f"{data_id}-a")
-        + _text(x + half, y - 17, names[1], "s", "end", f"{data_id}-b") + "</g>")
+        + _text(x - half, y - 17, names[0], "s", "start", f"{data_id}-a", narrow)
+        + _text(x + half, y - 17, names[1], "s", "end", f"{data_id}-b", narrow) + "</g>")
 
 
 def _wires(layout):
