@@ -17,6 +17,7 @@ from .spectrum import (
     complex_envelope,
     decibel,
     labelled_spectrum,
+    small_drive_limit,
 )
 from .uses_result import (
     Curve,
@@ -35,7 +36,7 @@ from .uses_result import (
 
 
 def _carrier_fields():
-    return (setting(20e-3, "Carrier amplitude", "V", 1e-4, 1.0, 1e-3,
+    return (setting(8e-3, "Carrier amplitude", "V", 1e-4, 1.0, 1e-3,
                     "Peak voltage of the carrier on the upper input."),
             setting(45e3, "Carrier frequency", "Hz", 20e3, 110e3, 1e3))
 
@@ -241,7 +242,8 @@ def best_trim(settings=None, solve=None):
             break
         v0, v1, f0 = v1, v1 - f1 * (v1 - v0) / (f1 - f0), f1
         f1 = signed(v1)
-    return v1
+    # under a picovolt there is only rounding
+    return -s.offset if abs(v1 + s.offset) < 1e-12 else v1
 
 
 def run_dsb(settings=None, solve=None, detail=True):
@@ -279,6 +281,7 @@ def run_dsb(settings=None, solve=None, detail=True):
     leak = carrier_suppression(levels, km, sidebands)
     third = max(spectrum.level(1, 3), spectrum.level(1, -3)) / one if one else 0.0
     third_law = (s.tone_amplitude / b.v_t) ** 2 / 48.0
+    series_end = 2.0 * b.v_t * small_drive_limit(0.1, 3)
     lost = abs(left) <= s.tone_amplitude / 200.0
     small_carrier = s.carrier_amplitude <= linear
     merits = (
@@ -306,8 +309,8 @@ def run_dsb(settings=None, solve=None, detail=True):
               "bends by 1 %; a harder carrier then gives more level but no longer in "
               "proportion."),
         Merit("third_order", "Third-order sidebands", 100.0 * third, "%", "(A_m/VT)^2 / 48",
-              100.0 * third_law, 1.34 * b.v_t, "V", s.tone_amplitude <= 1.34 * b.v_t,
-              f"It stops holding when the tone passes {text_of(1.34 * b.v_t, 'V')}: the next "
+              100.0 * third_law, series_end, "V", s.tone_amplitude <= series_end,
+              f"It stops holding when the tone passes {text_of(series_end, 'V')}: the next "
               "term of the series then takes a tenth."),
     )
     if lost and suppression > 60:
@@ -459,12 +462,12 @@ def run_ssb(settings=None, solve=None, detail=True):
               "nothing but rounding for matched cells", None, None, "", left > 40.0,
               "It stops holding when either cell has an offset on its lower pair."),
         Merit("allowed_phase", "Phase error that leaves 40 dB", phase_40, "deg",
-              "2 arctan(10^(-40/20)), equal amplitudes", phase_40, phase_40, "deg",
+              "2 arctan(10^(-40/20)), equal amplitudes", None, phase_40, "deg",
               abs(net) <= phase_40,
               f"40 dB stops holding when the phase error passes {phase_40:.2f} degrees; now it "
               f"is {abs(net):.2f} degrees."),
         Merit("allowed_amplitude", "Gain difference that leaves 40 dB", amplitude_40, "%",
-              "2 / (10^(40/20) - 1), no phase error", amplitude_40, amplitude_40, "%",
+              "2 / (10^(40/20) - 1), no phase error", None, amplitude_40, "%",
               abs(s.amplitude_error) <= amplitude_40,
               f"40 dB stops holding when the gains differ by more than {amplitude_40:.2f} %; "
               f"now it is {abs(s.amplitude_error):.2f} %."),

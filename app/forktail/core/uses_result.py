@@ -150,8 +150,8 @@ class TextbookCell(Settings):
 class Bench:
     """The quantities of a cell that the textbook relations need, read off its answer at rest.
 
-    `i_tail` A, `r_load` ohm, `temperature` K, `v_t` V, `full_scale` = i_tail r_load V, `gain` = gm r_load =
-    full_scale/(2 v_t), `model`.
+    `i_tail` A, `r_load` ohm, `temperature` K, `v_t` V, `full_scale` = i_tail r_load V,
+    `gain` = gm r_load = full_scale/(2 v_t), `model`.
     """
 
     i_tail: float

@@ -1,0 +1,648 @@
+"""Three uses that compare or shift frequencies: mixer, phase detector, squarer.
+
+In the mixer the local oscillator goes to the upper input and the call to the lower one.
+Relations: Fourier series of a square wave, as in Lee, The Design of CMOS Radio-Frequency
+Integrated Circuits (mixer); Gardner, Phaselock Techniques (phase detector).
+"""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.polynomial import chebyshev
+
+from . import pair, signals
+from .checks import QuantityError, as_quantity
+from .quantities import format_quantity as text_of
+from .spectrum import (
+    Tone,
+    carrier_suppression,
+    conversion_gain,
+    decibel,
+    hard_drive_limit,
+    labelled_spectrum,
+    small_drive_limit,
+    switching_part,
+    third_order_products,
+)
+from .uses_result import (
+    Curve,
+    Listen,
+    Merit,
+    Settings,
+    TextbookCell,
+    Trace,
+    UseResult,
+    answer,
+    bench,
+    setting,
+    show,
+    time_trace,
+)
+
+# ---------------------------------------------------------------- mixer
+
+
+@dataclass(frozen=True)
+class Mixer(Settings):
+    """Mixer. Scenario: a 45 kHz bat call brought down to 2 kHz, where it is heard."""
+
+    signal_frequency: float = setting(45e3, "Signal frequency", "Hz", 20e3, 110e3, 500.0)
+    signal_amplitude: float = setting(2e-3, "Signal amplitude", "V", 1e-5, 0.1, 1e-4,
+                                      "Peak voltage of the call on the lower input.")
+    second_frequency: float = setting(45.5e3, "Second tone", "Hz", 20e3, 110e3, 500.0,
+                                      "A second call close by, for the two-tone test.")
+    second_amplitude: float = setting(2e-3, "Second tone amplitude", "V", 0.0, 0.1, 1e-4)
+    oscillator_frequency: float = setting(43e3, "Local oscillator frequency", "Hz", 10e3, 150e3,
+                                          500.0)
+    oscillator_amplitude: float = setting(0.15, "Local oscillator amplitude", "V", 1e-3, 1.0,
+                                          1e-3, "Peak voltage on the upper input.")
+    wanted: str = setting("down", "Wanted product", choices={
+        "down": "down: difference", "up": "up: sum"})
+
+
+class _Converted:
+    """The cell seen from its lower input with the oscillator running.
+
+    The cell has no memory, so for one oscillator all that the signal meets is the static law
+    G(v) = mean over the oscillator cycle of 2 cos(angle) v_out: its tones, products and
+    compression follow from this one curve, fitted by a Chebyshev polynomial.
+    """
+
+    def __init__(self, solve, oscillator, reach, nodes=33, phases=64):
+        angle = 2.0 * np.pi * (np.arange(phases) + 0.5) / phases
+        x = np.cos(np.pi * (np.arange(nodes) + 0.5) / nodes)
+        out = answer(solve, oscillator * np.cos(angle), reach * x[:, None]).v_out
+        curve = 2.0 * np.mean(out * np.cos(angle), axis=1)
+        self.reach = reach
+        self.fit = chebyshev.chebfit(x, curve, nodes - 1)
+
+    def __call__(self, v):
+        return chebyshev.chebval(v / self.reach, self.fit)
+
+    def gain(self, amplitude):
+        """Gain of one tone to either product, for an array of peak amplitudes in V."""
+        angle = 2.0 * np.pi * (np.arange(64) + 0.5) / 64
+        out = self(np.asarray(amplitude)[..., None] * np.cos(angle))
+        return np.mean(out * np.cos(angle), axis=-1) / amplitude
+
+    def two_tone(self, amplitude):
+        """One tone and one 2 f1 - f2 product at the output, V, for two equal tones."""
+        a = 2.0 * np.pi * (np.arange(24) + 0.5) / 24
+        first, second = np.cos(a)[:, None], np.cos(a)[None, :]
+        out = self(np.asarray(amplitude)[..., None, None] * (first + second))
+        tone = np.mean(out * first, axis=(-2, -1))
+        third = np.mean(out * np.cos(2.0 * a[:, None] - a[None, :]), axis=(-2, -1))
+        return np.abs(tone), np.abs(third)
+
+
+def _compression_point(converted, small_gain, loss=1.0):
+    """Input peak at which the gain is `loss` dB down, V, or NaN if it is out of reach."""
+    amplitude = np.linspace(0.02, 1.0, 99) * converted.reach
+    down = decibel(np.abs(small_gain)) - decibel(np.abs(converted.gain(amplitude)))
+    past = np.flatnonzero(down >= loss)
+    if not past.size:
+        return math.nan
+    k = past[0]
+    if k == 0:
+        return float(amplitude[0])
+    return float(np.interp(loss, down[k - 1:k + 1], amplitude[k - 1:k + 1]))
+
+
+def _image_rejection(s, solve, window, k_lo, k_f):
+    """Gain of the signal over that of its image, dB: both sent through the cell, one by one."""
+    k_image = abs(2 * k_lo - k_f) if s.wanted == "down" else 2 * k_lo + k_f
+    turn = 2.0 * np.pi * np.arange(window.samples) / window.samples
+    oscillator = s.oscillator_amplitude * np.cos(turn * k_lo)
+    sent = s.signal_amplitude * np.cos(np.array([[k_f], [k_image]]) * turn)
+    out = answer(solve, oscillator, sent).v_out
+    # the output on which both land
+    landing = abs(k_lo - k_f) if s.wanted == "down" else k_lo + k_f
+    weight = np.exp(-1j * landing * turn)
+    signal, image = np.abs(out @ weight)
+    if k_image in (0, k_f) or image == 0.0:
+        return 0.0  # the signal is its own image, or the image is DC
+    return float(decibel(signal / image))
+
+
+def run_mixer(settings=None, solve=None, detail=True):
+    """Mixer: conversion gain, products up and down, image, compression, two-tone intercept.
+
+    Parameters, returns and errors as `uses_gain.run_variable_gain`.
+    Merits: conversion_gain, conversion_gain_db, hard_limit, other_product, image, compression,
+    third_order, intercept, oscillator_leak, signal_leak.
+    """
+    s = (settings or Mixer()).checked()
+    solve = solve or TextbookCell()
+    b = bench(solve)
+    f, f2, lo = s.signal_frequency, s.second_frequency, s.oscillator_frequency
+    two = s.second_amplitude > 0.0 and f2 != f
+    window = signals.coherent_window((f, lo, f2) if two else (f, lo))
+    used, used_lo = window.used[0], window.used[1]
+    tones = [Tone("f_oscillator", "upper", window.cycles[1]),
+             Tone("f_signal", "lower", window.cycles[0])]
+    if two:
+        tones.append(Tone("f_second", "lower", window.cycles[2]))
+    turn = 2.0 * np.pi * np.arange(window.samples) / window.samples
+    v_upper = s.oscillator_amplitude * np.cos(turn * tones[0].cycles)
+    v_lower = s.signal_amplitude * np.cos(turn * tones[1].cycles)
+    if two:
+        v_lower = v_lower + s.second_amplitude * np.cos(turn * tones[2].cycles)
+    v_out = answer(solve, v_upper, v_lower).v_out
+    spectrum = labelled_spectrum(v_out, window.duration, tones)
+    rest = (0,) * (len(tones) - 2)
+    k_lo, k_f = tones[0].cycles, tones[1].cycles
+    down, up = spectrum.bin(1, -1, *rest), spectrum.bin(1, 1, *rest)
+    wanted, other = (down, up) if s.wanted == "down" else (up, down)
+    f_wanted = float(spectrum.spectrum.frequency[wanted])
+    gain = conversion_gain(spectrum.spectrum, wanted, s.signal_amplitude)
+
+    # the laws for the drive at hand
+    x = s.oscillator_amplitude / (2.0 * b.v_t)
+    soft_end = 2.0 * b.v_t * small_drive_limit(1.0 - 10.0 ** -0.05)
+    hard_start = 2.0 * b.v_t * hard_drive_limit(1.0 - 10.0 ** -0.05)
+    small_law, hard_law = b.gain * x / 2.0, b.gain * 2.0 / np.pi
+    hard = s.oscillator_amplitude >= hard_start or (
+        s.oscillator_amplitude > soft_end
+        and s.oscillator_amplitude - soft_end > hard_start - s.oscillator_amplitude)
+    law = hard_law if hard else small_law
+    signal_end = 2.0 * b.v_t * small_drive_limit(1.0 - 10.0 ** -0.05)
+    small_signal = s.signal_amplitude + (s.second_amplitude if two else 0.0) <= signal_end / 2
+    if hard:
+        rule, edge = "2/pi x gm R (hard switching)", hard_start
+        holds = s.oscillator_amplitude >= hard_start and small_signal
+        stops = (f"It stops holding when the oscillator is under {text_of(edge, 'V')} peak, "
+                 "where switching is soft and the gain is 1 dB short")
+    else:
+        rule, edge = "gm R A / (4 VT) (small drive)", soft_end
+        holds = s.oscillator_amplitude <= soft_end and small_signal
+        stops = (f"It stops holding when the oscillator passes {text_of(edge, 'V')} peak, where "
+                 "the upper pairs bend by 1 dB")
+    stops += f", or the signal passes {text_of(signal_end / 2, 'V')} in all."
+
+    reach = 3.2 * b.v_t
+    converted = _Converted(solve, s.oscillator_amplitude, reach)
+    small_gain = float(converted.gain(np.array(1e-3 * b.v_t)))
+    p1 = _compression_point(converted, small_gain)
+    probe = np.array(0.02 * b.v_t)
+    tone, third = (float(v) for v in converted.two_tone(probe))
+    intercept = float(probe) * math.sqrt(tone / third) if third > 0 else math.nan
+    image_f = 2.0 * used_lo - used if s.wanted == "down" else 2.0 * used_lo + used
+    image_seen = _image_rejection(s, solve, window, k_lo, k_f)
+
+    if two:
+        a_mean = math.sqrt(s.signal_amplitude * s.second_amplitude)
+        k_2 = tones[2].cycles
+        im = third_order_products(spectrum.spectrum, k_f, k_2, k_lo if s.wanted == "down"
+                                  else -k_lo)
+        im3 = max(level for _, level in im)
+        im3_law = (a_mean / b.v_t) ** 2 / 16.0
+    else:
+        im3, im3_law, a_mean = 0.0, 0.0, s.signal_amplitude
+    im_end = 0.67 * b.v_t
+    leak = carrier_suppression(spectrum.spectrum, k_lo, [wanted])
+    through = carrier_suppression(spectrum.spectrum, k_f, [wanted])
+    merits = (
+        Merit("conversion_gain", "Conversion gain", gain, "", rule, law, edge, "V", holds, stops),
+        Merit("conversion_gain_db", "Conversion gain", float(decibel(gain)), "dB",
+              "20 log10 of " + rule, float(decibel(law)), edge, "V", holds, stops),
+        Merit("hard_limit", "Share of the gain of hard switching",
+              100.0 * abs(small_gain) / hard_law, "%",
+              "Fourier part of tanh(x cos a) over 4/pi, x = A/2VT",
+              100.0 * switching_part(x) * np.pi / 4.0, hard_start, "V",
+              s.oscillator_amplitude >= hard_start,
+              f"Hard switching stops when the oscillator is under {text_of(hard_start, 'V')}."),
+        Merit("other_product", "The other product over the wanted one",
+              float(decibel(spectrum.spectrum.peak[other] / spectrum.spectrum.peak[wanted]))
+              if spectrum.spectrum.peak[wanted] > 0 else 0.0, "dB",
+              "0 dB: sum and difference are equal", 0.0, f_wanted, "Hz", True,
+              "It stops holding when a load pole lies between them, that is between "
+              f"{text_of(min(f_wanted, float(spectrum.spectrum.frequency[other])), 'Hz')} and "
+              f"{text_of(max(f_wanted, float(spectrum.spectrum.frequency[other])), 'Hz')}."),
+        Merit("image", f"Image rejection, image at {text_of(image_f, 'Hz', 4)}", image_seen, "dB",
+              "0 dB: one cell cannot tell the two apart", 0.0, image_f, "Hz", small_signal,
+              "It stops holding when a filter ahead of the cell, or a second cell by phasing, "
+              f"weakens {text_of(image_f, 'Hz', 4)}."),
+        Merit("compression", "Input at 1 dB compression, peak", p1, "V",
+              "intercept less 9.6 dB: 4 VT x 0.33", 4.0 * b.v_t * 10.0 ** (-9.64 / 20.0),
+              1.32 * b.v_t, "V", True,
+              "It stops holding when terms above the third count; they do here, so the true "
+              "point lies higher."),
+        Merit("third_order", "Two-tone product, over the tones", 100.0 * im3, "%",
+              "(A/VT)^2 / 16", 100.0 * im3_law, im_end, "V",
+              two and a_mean <= im_end,
+              f"It stops holding when each tone passes about {text_of(im_end, 'V')} peak, where "
+              "the next term of the series takes a tenth"
+              + ("." if two else "; now the second tone is off.")),
+        Merit("intercept", "Input intercept of third order, peak", intercept, "V", "4 VT",
+              4.0 * b.v_t, im_end, "V", True,
+              "It is a point of the straight lines, drawn on from small signals; it stops "
+              f"holding when emitter resistors widen the lower pair (tones up to "
+              f"{text_of(im_end, 'V')} follow the lines)."),
+        Merit("oscillator_leak", "Wanted product over oscillator leak", leak, "dB",
+              "no leak from a matched cell", None, None, "", leak > 40.0,
+              "It stops holding when the lower pair has an offset: it unbalances the two upper "
+              "pairs."),
+        Merit("signal_leak", "Wanted product over signal leak", through, "dB",
+              "no leak from a matched cell", None, None, "", through > 40.0,
+              "It stops holding when the upper pairs have an offset."),
+    )
+    sentence = (f"The {text_of(used, 'Hz', 4)} signal is brought {s.wanted} to "
+                f"{text_of(f_wanted, 'Hz', 4)} with a gain of {gain:.3g} "
+                f"({show(merits[1].value, 'dB')}); {text_of(100 * abs(small_gain) / hard_law, '%')}"
+                " of what hard switching gives.")
+    curves = _mixer_curves(s, solve, b, converted, abs(small_gain), gain) if detail else ()
+    t = window.time
+    return UseResult(
+        "mixer", "Mixer", b.model, s, sentence,
+        {"oscillator": time_trace(t, v_upper, "local oscillator"),
+         "signal": time_trace(t, v_lower, "signal"),
+         "output": time_trace(t, v_out, "output"),
+         "wanted": time_trace(t, signals.filter_periodic(
+             v_out, window.duration, lambda f: (np.abs(f - f_wanted) < 0.25 * min(used, used_lo))
+             * 1.0), "wanted product alone", role="second")},
+        spectrum, curves, merits, window.text,
+        Listen(v_out, window.duration, b.full_scale,
+               shift=0.0 if f_wanted < signals.HEARING[1] else f_wanted - 2e3))
+
+
+def _mixer_curves(s, solve, b, converted, small_gain, gain):
+    drive = np.geomspace(1e-3, 1.0, 31)
+    angle = 2.0 * np.pi * (np.arange(96) + 0.5) / 96
+    slopes = answer(solve, drive[:, None] * np.cos(angle), 0.0).gain_lower
+    measured = np.abs(np.mean(slopes * np.cos(angle), axis=1))
+    level = np.geomspace(0.01, 1.6, 25) * b.v_t
+    tone, third = converted.two_tone(level)
+    db = lambda v: np.maximum(decibel(v / 1.0), -160.0)  # noqa: E731
+    compressed = np.abs(converted.gain(2.0 * level))
+    return (
+        Curve("Conversion gain against oscillator", "oscillator, peak", "V", "conversion gain",
+              "dB",
+              (Trace(drive, decibel(measured), "V", "dB", "conversion gain"),
+               Trace(drive, decibel(b.gain * drive / (4.0 * b.v_t)), "V", "dB",
+                     "gm R A/(4 VT)", "relation"),
+               Trace(drive, np.full(drive.shape, decibel(b.gain * 2.0 / np.pi)), "V", "dB",
+                     "2/pi x gm R", "relation")),
+              (s.oscillator_amplitude, float(decibel(gain))),
+              "A soft oscillator gives gain in proportion; a hard one gives all there is."),
+        Curve("Tones and third-order products", "each of two tones, peak", "V", "output", "dB",
+              (Trace(level, db(tone), "V", "dB", "each tone"),
+               Trace(level, db(third), "V", "dB", "2 f1 \u2212 f2"),
+               Trace(level, db(small_gain * level), "V", "dB", "1 dB per dB", "relation"),
+               Trace(level, db(small_gain * level * (level / b.v_t) ** 2 / 16.0), "V", "dB",
+                     "3 dB per dB", "relation")),
+              None, "The straight lines meet at the intercept, 4 VT peak; dB over 1 V peak."),
+        Curve("Compression", "signal, peak", "V", "gain lost", "dB",
+              (Trace(2.0 * level, decibel(small_gain) - decibel(compressed), "V", "dB",
+                     "gain lost"),),
+              None, "The signal that loses 1 dB is the compression point."),
+    )
+
+
+def hear_call(call="flat_end", settings=None, solve=None, corner=6e3, repeats=8, interval=0.12):
+    """An INVENTED bat call through the mixer and a low-pass: what the listener gets.
+
+    Parameters
+    ----------
+    call : str or signals.BatCall
+        A key of `signals.CALLS` or a call.
+    settings : Mixer, optional
+        Oscillator and signal amplitude are taken from it.
+    solve : callable, optional
+    corner : float
+        Hz, of the load pole that removes what lies above hearing; it is applied twice.
+    repeats, interval : int, float
+        How often the call is heard, and s from one to the next.
+
+    Returns
+    -------
+    records : dict of str to Trace
+        call, oscillator, output, heard (V over s).
+    sound : signals.Sound
+        At its true pace.
+
+    Raises
+    ------
+    QuantityError
+        For values out of range, or an unknown call.
+    """
+    s = (settings or Mixer()).checked()
+    solve = solve or TextbookCell()
+    if isinstance(call, str):
+        if call not in signals.CALLS:
+            raise QuantityError(
+                f"call is '{call}'; there are {', '.join(signals.CALLS)}.")
+        call = signals.CALLS[call]
+    corner = float(as_quantity("corner", corner, "Hz", 100.0, 50e3))
+    rate = 500e3
+    b = bench(solve)
+    t, v = signals.call_samples(call, s.signal_amplitude, rate)
+    oscillator = s.oscillator_amplitude * np.cos(2.0 * np.pi * s.oscillator_frequency * t)
+    out = answer(solve, oscillator, v).v_out
+    out = out - out.mean()
+    duration = len(t) / rate
+    heard = signals.load_pole(signals.load_pole(out, duration, corner), duration, corner)
+    full = max(b.gain * s.signal_amplitude, 1e-6)
+    repeats = int(as_quantity("repeats", repeats, "", 1, 20))
+    interval = float(as_quantity("interval", interval, "s", duration, 1.0))
+    padded = np.append(heard, np.zeros(max(0, round(interval * rate) - len(heard))))
+    sound = signals.sound_from_samples(padded, rate, full)
+    sound = replace(sound, samples=np.tile(sound.samples, repeats),
+                    text="An invented call, brought down by the cell itself. " + sound.text)
+    return ({"call": time_trace(t, v, "call (invented)"),
+             "oscillator": time_trace(t, oscillator, "local oscillator"),
+             "output": time_trace(t, out, "output"),
+             "heard": time_trace(t, heard, "after the low-pass")}, sound)
+
+
+# ---------------------------------------------------------------- phase detector
+
+
+@dataclass(frozen=True)
+class PhaseDetector(Settings):
+    """Phase detector. Scenario: a range-finder compares a 40 kHz echo with what it sent."""
+
+    frequency: float = setting(40e3, "Frequency of both inputs", "Hz", 10e3, 110e3, 1e3)
+    upper_amplitude: float = setting(0.3, "Amplitude, upper input", "V", 1e-3, 1.0, 1e-3)
+    lower_amplitude: float = setting(0.3, "Amplitude, lower input", "V", 1e-3, 1.0, 1e-3)
+    phase: float = setting(60.0, "Phase between the inputs", "deg", -180.0, 180.0, 1.0)
+    shape: str = setting("sine", "Wave of both inputs", choices={
+        "sine": "sine", "square": "square"})
+    oscillator_pull: float = setting(
+        1e3, "Pull of a controlled oscillator, per volt", "Hz", 1.0, 1e5, 10.0,
+        "For the lock-range hint: how far one volt moves the oscillator that follows.")
+
+
+def _detector_wave(shape, turns):
+    """Cosine or square wave over an angle in rad, square edges between the samples."""
+    wave = np.cos(turns)
+    return np.sign(wave) if shape == "square" else wave
+
+
+def run_phase_detector(settings=None, solve=None, detail=True):
+    """Phase detector: mean output against phase, from cosine to triangle as the drive grows.
+
+    Parameters, returns and errors as `uses_gain.run_variable_gain`.
+    Merits: output, slope, zero, swing, straightness, lock_range.
+    """
+    s = (settings or PhaseDetector()).checked()
+    solve = solve or TextbookCell()
+    b = bench(solve)
+    x_u, x_l = s.upper_amplitude / (2.0 * b.v_t), s.lower_amplitude / (2.0 * b.v_t)
+    n = 128
+    turn = 2.0 * np.pi * (np.arange(n) + 0.5) / n
+    upper = s.upper_amplitude * _detector_wave(s.shape, turn)
+    lower = s.lower_amplitude * _detector_wave(s.shape, turn)
+
+    # the lower wave is moved by whole samples, so that each phase is exact for square waves too
+    shifts = np.arange(-n // 2, n // 2 + 1, 4)
+    phases = shifts * (360.0 / n)
+    moved = np.stack([np.roll(lower, k) for k in shifts])
+    means = np.mean(answer(solve, upper, moved).v_out, axis=1)
+    # one sample to either side of 90 degrees, and at 90 with 1 mV of offset on both inputs
+    small = 1e-3
+    edge_rows = np.stack([np.roll(lower, n // 4 + k) for k in (-1, 1, 0)])
+    bias = np.array([[0.0], [0.0], [small]])
+    early, late, biased = answer(solve, upper + bias, edge_rows + bias).v_out.mean(axis=1)
+    slope = float(early - late) * n / (4.0 * np.pi)
+    # the falling zero: between the last positive and the first negative value over 0 .. 180
+    half = phases >= 0.0
+    p, m = phases[half], means[half]
+    cross = np.flatnonzero((m[:-1] > 0.0) & (m[1:] <= 0.0))
+    zero = math.nan
+    if cross.size:
+        k = cross[0]
+        zero = float(p[k] + (p[k + 1] - p[k]) * m[k] / (m[k] - m[k + 1]))
+    swing = float(np.ptp(means)) / 2.0
+    middle = float(means.max() + means.min()) / 2.0
+
+    # one long record at the phase that is set
+    fine = 1024
+    cycles = 4
+    t = np.arange(fine) * (cycles / s.frequency / fine)
+    turns = 2.0 * np.pi * cycles * (np.arange(fine) + 0.5) / fine
+    v_upper = s.upper_amplitude * _detector_wave(s.shape, turns)
+    v_lower = s.lower_amplitude * _detector_wave(s.shape, turns - math.radians(s.phase))
+    v_out = answer(solve, v_upper, v_lower).v_out
+    mean = float(v_out.mean())
+    spectrum = labelled_spectrum(v_out, cycles / s.frequency, [Tone("f", "upper", cycles)])
+
+    hard_start = 2.0 * b.v_t * hard_drive_limit(1.0 - 10.0 ** -0.05)
+    soft_end = 2.0 * b.v_t * small_drive_limit(1.0 - 10.0 ** -0.05)
+    smaller, larger = sorted((s.upper_amplitude, s.lower_amplitude))
+    if s.shape == "square":
+        hard, height = True, b.full_scale * math.tanh(x_u) * math.tanh(x_l)
+        edge, holds = 0.0, True
+        stops = ("It stops holding when the edges of the square waves are no longer steep "
+                 "against the phase that is measured.")
+    else:
+        hard = smaller >= math.sqrt(soft_end * hard_start)
+        height = b.full_scale if hard else b.full_scale * x_u * x_l / 2.0
+        edge = hard_start if hard else soft_end
+        holds = smaller >= hard_start if hard else larger <= soft_end
+        stops = (f"It stops holding when either drive is under {text_of(edge, 'V')} peak: the "
+                 "triangle then rounds off towards a cosine (limit at 1 dB)." if hard else
+                 f"It stops holding when either drive passes {text_of(edge, 'V')} peak: the "
+                 "cosine then straightens towards a triangle (limit at 1 dB).")
+    if hard:
+        law = height * (1.0 - 2.0 * abs(s.phase) / 180.0)
+        slope_law, shape = 2.0 * height / np.pi, "triangle"
+        rule = "I R (1 - 2 |phase| / 180)"
+        slope_rule = "2 I R / pi"
+        if s.shape == "square":
+            rule = rule.replace("I R", "I R tanh(A_u/2VT) tanh(A_l/2VT)")
+            slope_rule = "2/pi x I R tanh(A_u/2VT) tanh(A_l/2VT)"
+    else:
+        law = height * math.cos(math.radians(s.phase))
+        slope_law, shape = height, "cosine"
+        rule = "I R A_u A_l / (8 VT^2) x cos(phase)"
+        slope_rule = "I R A_u A_l / (8 VT^2)"
+    shape_law = 0.0 if hard else 100.0 * (1.0 - math.sin(math.pi / 4) / (math.pi / 4))
+    rise = float(np.interp(45.0, phases, means) - np.interp(90.0, phases, means))
+    line = slope * math.pi / 4.0
+    bent = 100.0 * (1.0 - rise / line) if line > 0 else math.nan
+    lock = swing * s.oscillator_pull
+    moved_by = (math.degrees(abs(float(biased) - 0.5 * float(early + late)) / slope)
+                if slope > 0 else math.nan)
+    merits = (
+        Merit("output", "Mean output at the phase set", mean, "V", rule, law, edge, "V", holds,
+              stops),
+        Merit("slope", "Slope at 90 degrees, falling", slope, "V/rad", slope_rule, slope_law,
+              edge, "V", holds, stops),
+        Merit("zero", "Phase of zero output", zero, "deg", "90 degrees", 90.0, small, "V",
+              abs(zero - 90.0) <= 1.0,
+              "It stops holding when both inputs have an offset, for their product adds to the "
+              f"mean: {text_of(small, 'V')} on each moves it by {moved_by:.2g} degrees here."),
+        Merit("swing", "Largest mean output", swing, "V",
+              "I R" if hard else "I R A_u A_l / (8 VT^2)", height, edge, "V", holds, stops),
+        Merit("straightness", "Short of a straight line at 45 degrees from zero", bent, "%",
+              f"{shape_law:.0f} % for a {shape}", shape_law, edge, "V", holds, stops),
+        Merit("lock_range", "Hint: a loop can hold to either side", lock, "Hz",
+              "slope x pi/2 x pull for a triangle" if hard else "slope x pull for a cosine",
+              height * s.oscillator_pull, 90.0, "deg", holds,
+              "It is a hint: it stops holding when the filter of the loop lets less than the "
+              "full mean through, and lock is lost when the phase leaves its zero by more than "
+              "90 degrees."),
+    )
+    sentence = (f"At {s.phase:+.4g} degrees the mean output is {text_of(mean, 'V')}; the "
+                f"characteristic is {'close to' if holds else 'on its way to'} a {shape}, zero "
+                f"at {zero:.1f} degrees, {text_of(abs(slope), 'V/rad')} steep there.")
+    curves = ()
+    if detail:
+        curves = _detector_curves(s, solve, b, phases, means, height, hard, mean, middle)
+    return UseResult(
+        "phase_detector", "Phase detector", b.model, s, sentence,
+        {"upper": time_trace(t, v_upper, "upper input"),
+         "lower": time_trace(t, v_lower, "lower input"),
+         "output": time_trace(t, v_out, "output"),
+         "mean": time_trace(t, np.full(fine, mean), "mean output", role="second")},
+        spectrum, curves, merits,
+        f"{cycles} cycles of {text_of(s.frequency, 'Hz')}, {fine} samples.")
+
+
+def _detector_curves(s, solve, b, phases, means, height, hard, mean, middle):
+    shape = (1.0 - 2.0 * np.abs(phases) / 180.0) if hard else np.cos(np.radians(phases))
+    curves = [Curve(
+        "Mean output against phase", "phase", "deg", "mean output", "V",
+        (Trace(phases, means, "deg", "V", "mean output"),
+         Trace(phases, middle + height * shape, "deg", "V",
+               "triangle" if hard else "cosine", "relation")),
+        (s.phase, mean), "Zero at 90 degrees; small drive gives a cosine, hard drive a "
+        "triangle.")]
+    if s.shape == "sine":
+        drive = np.geomspace(5e-3, 1.0, 21)
+        n = 96
+        turn = 2.0 * np.pi * (np.arange(n) + 0.5) / n
+        step = n // 32
+        wave = np.cos(turn)
+        low = drive[:, None] * np.roll(wave, n // 4 - step)
+        high = drive[:, None] * np.roll(wave, n // 4 + step)
+        up = drive[:, None] * wave
+        both = answer(solve, np.stack([up, up]), np.stack([low, high])).v_out.mean(axis=-1)
+        slope = (both[0] - both[1]) / (4.0 * np.pi * step / n)
+        curves.append(Curve(
+            "Slope against drive", "both drives, peak", "V", "slope", "V/rad",
+            (Trace(drive, slope, "V", "V/rad", "slope at 90 degrees"),
+             Trace(drive, np.minimum(b.full_scale * drive ** 2 / (8.0 * b.v_t ** 2),
+                                     b.full_scale), "V", "V/rad", "small drive", "relation"),
+             Trace(drive, np.full(drive.shape, 2.0 * b.full_scale / np.pi), "V", "V/rad",
+                   "2 I R/pi", "relation")),
+            (math.sqrt(s.upper_amplitude * s.lower_amplitude),
+             float(np.interp(math.sqrt(s.upper_amplitude * s.lower_amplitude), drive, slope))),
+            "Past hard drive the slope no longer depends on the level of the echo."))
+    return tuple(curves)
+
+
+# ---------------------------------------------------------------- squarer
+
+
+@dataclass(frozen=True)
+class Squarer(Settings):
+    """Squarer, frequency doubler. Scenario: a 22.5 kHz clock makes the 45 kHz test call."""
+
+    amplitude: float = setting(15e-3, "Amplitude on both inputs", "V", 1e-4, 1.0, 1e-3)
+    frequency: float = setting(22.5e3, "Frequency", "Hz", 10e3, 110e3, 500.0)
+    phase: float = setting(0.0, "Phase between the inputs", "deg", -180.0, 180.0, 1.0,
+                           "At 90 degrees the DC of the output vanishes.")
+    offset_upper: float = setting(3e-4, "DC left on the upper input", "V", -0.02, 0.02, 1e-5)
+    offset_lower: float = setting(3e-4, "DC left on the lower input", "V", -0.02, 0.02, 1e-5)
+
+
+def run_squarer(settings=None, solve=None, detail=True):
+    """Squarer and frequency doubler: level of 2 f, fundamental left over, DC.
+
+    Parameters, returns and errors as `uses_gain.run_variable_gain`.
+    Merits: second, residual, dc, fourth, purity.
+    """
+    s = (settings or Squarer()).checked()
+    solve = solve or TextbookCell()
+    b = bench(solve)
+    n, cycles = 1024, 4
+    duration = cycles / s.frequency
+    t = np.arange(n) * (duration / n)
+    turn = 2.0 * np.pi * cycles * np.arange(n) / n
+    v_upper = s.offset_upper + s.amplitude * np.cos(turn)
+    v_lower = s.offset_lower + s.amplitude * np.cos(turn - math.radians(s.phase))
+    v_out = answer(solve, v_upper, v_lower).v_out
+    spectrum = labelled_spectrum(v_out, duration, [Tone("f", "upper", cycles)])
+    peak = spectrum.spectrum.peak
+    second, first, fourth = (float(peak[cycles * k]) for k in (2, 1, 4))
+    dc = float(v_out.mean())
+    scale = b.full_scale / (4.0 * b.v_t ** 2)
+    second_law = scale * s.amplitude ** 2 / 2.0
+    # each offset lets the other input through, and the two add with their phase
+    left = abs(s.offset_upper * np.exp(-1j * math.radians(s.phase)) + s.offset_lower)
+    ratio_law = 2.0 * left / s.amplitude
+    residual = carrier_suppression(spectrum.spectrum, cycles, [2 * cycles])
+    residual_law = float(decibel(1.0 / ratio_law)) if ratio_law > 1e-12 else 240.0
+    dc_law = scale * (s.amplitude ** 2 / 2.0 * math.cos(math.radians(s.phase))
+                      + s.offset_upper * s.offset_lower)
+    # tanh^2 is short of the square of its argument by 2/3 x^2, at the second harmonic
+    square_end = 2.0 * b.v_t * math.sqrt(0.15)
+    linear = float(pair.linear_range(0.01, temperature=b.temperature))
+    inside = s.amplitude <= square_end
+    others = math.sqrt(float(np.sum(peak[cycles::cycles] ** 2)) - second ** 2)
+    need = s.amplitude / 200.0
+    bend = f"the amplitude passes {text_of(square_end, 'V')} peak, where tanh takes a tenth"
+    merits = (
+        Merit("second", "Level at twice the frequency", second, "V", "I R A^2 / (8 VT^2)",
+              second_law, square_end, "V", inside, f"It stops holding when {bend}."),
+        Merit("residual", "Second harmonic over the fundamental left", residual, "dB",
+              "20 log10 (A / (2 |sum of both offsets|))", residual_law, square_end, "V", inside,
+              f"It stops holding when {bend}, or when the pairs have offsets of their own: 40 dB "
+              f"needs a sum under {text_of(need, 'V')}."),
+        Merit("dc", "DC at the output", dc, "V", "I R A^2 cos(phase) / (8 VT^2)", dc_law,
+              square_end, "V", inside, f"It stops holding when {bend}."),
+        Merit("fourth", "Fourth harmonic over the second",
+              100.0 * fourth / second if second > 0 else 0.0, "%",
+              "(A/VT)^2 / 24", 100.0 * (s.amplitude / b.v_t) ** 2 / 24.0
+              if s.phase == 0.0 else None, linear, "V", s.amplitude <= linear and s.phase == 0.0,
+              f"It stops holding when the amplitude passes {text_of(linear, 'V')} peak, or the "
+              "phase is not 0."),
+        Merit("purity", "All other lines over the second harmonic",
+              100.0 * others / second if second > 0 else 0.0, "%",
+              "2 |sum of both offsets| / A", 100.0 * ratio_law, square_end, "V",
+              inside and first >= fourth,
+              "It stops holding when the fourth harmonic is the larger part."),
+    )
+    sentence = (f"{text_of(s.frequency, 'Hz', 4)} becomes {text_of(2 * s.frequency, 'Hz', 4)} at "
+                f"{text_of(second, 'V')} peak; the fundamental is left "
+                f"{show(abs(residual), 'dB')} {'below' if residual >= 0 else 'above'} it, and "
+                f"{text_of(dc, 'V')} of DC comes with it.")
+    curves = _squarer_curves(s, solve, b, second) if detail else ()
+    return UseResult(
+        "squarer", "Squarer, frequency doubler", b.model, s, sentence,
+        {"upper": time_trace(t, v_upper, "upper input"),
+         "lower": time_trace(t, v_lower, "lower input", role="second"),
+         "output": time_trace(t, v_out, "output")},
+        spectrum, curves, merits, f"{cycles} cycles of {text_of(s.frequency, 'Hz')}, {n} samples.",
+        Listen(v_out, duration, b.full_scale, slow_by=20.0))
+
+
+def _squarer_curves(s, solve, b, second):
+    angle = 2.0 * np.pi * (np.arange(64) + 0.5) / 64
+    shifted = np.cos(angle - math.radians(s.phase))
+    drive = np.geomspace(1e-3, 1.0, 31)
+    out = answer(solve, s.offset_upper + drive[:, None] * np.cos(angle),
+                 s.offset_lower + drive[:, None] * shifted).v_out
+    levels = [2.0 * np.abs(out @ np.exp(-1j * k * angle)) / 64 for k in (1, 2, 4)]
+    db = lambda v: np.maximum(decibel(v), -120.0)  # noqa: E731
+    trim = np.linspace(-4e-3, 4e-3, 33)
+    out = answer(solve, s.offset_upper + s.amplitude * np.cos(angle),
+                 s.offset_lower + trim[:, None] + s.amplitude * shifted).v_out
+    one, two = (2.0 * np.abs(out @ np.exp(-1j * k * angle)) / 64 for k in (1, 2))
+    residual = np.minimum(decibel(two / np.maximum(one, 1e-15)), 100.0)
+    return (
+        Curve("Lines against amplitude", "both inputs, peak", "V", "line", "dB",
+              (Trace(drive, db(levels[1]), "V", "dB", "2 f"),
+               Trace(drive, db(levels[0]), "V", "dB", "f left over", "second"),
+               Trace(drive, db(levels[2]), "V", "dB", "4 f", "second"),
+               Trace(drive, db(b.full_scale * drive ** 2 / (8.0 * b.v_t ** 2)), "V", "dB",
+                     "I R A^2/(8 VT^2)", "relation")),
+              (s.amplitude, float(db(second))), "dB over 1 V peak; past the bend the square "
+              "flattens and the fourth harmonic grows."),
+        Curve("Fundamental left against trim", "trim on the lower input", "V",
+              "2 f over f", "dB", (Trace(trim, residual, "V", "dB", "2 f over f"),),
+              (0.0, float(np.interp(0.0, trim, residual))),
+              "One trim nulls the sum of both offsets; drawn up to 100 dB."),
+    )
