@@ -1,11 +1,35 @@
 """Server set-up: pages, static files, address and limits."""
 
+import logging
+import socket
+import sys
+
 import panel as pn
 
+from .core.checks import QuantityError
 from .pages.steer import steer
 from .resources import assets_dir
 
 ROUTES = {"/": steer}
+
+
+def _origins(host, port):
+    """Addresses under which pages may be asked for: the host itself, or all of this machine."""
+    names = {host, "localhost", "127.0.0.1"}
+    if host in ("0.0.0.0", "::"):
+        own = socket.gethostname()
+        names |= {own, f"{own}.local"}
+        try:
+            names |= {info[4][0] for info in socket.getaddrinfo(own, None, socket.AF_INET)}
+        except OSError:
+            pass
+    return [f"{name}:{port}" for name in sorted(names)]
+
+
+def _free_port(host):
+    with socket.socket() as probe:
+        probe.bind((host, 0))
+        return probe.getsockname()[1]
 
 
 def make_server(port=5006, host="127.0.0.1", workers=1, open_browser=False, start=False):
@@ -14,7 +38,7 @@ def make_server(port=5006, host="127.0.0.1", workers=1, open_browser=False, star
     Parameters
     ----------
     port : int
-        0 lets the system choose.
+        0 takes a free one.
     host : str
         Address to listen on; loopback unless told otherwise.
     workers : int
@@ -25,9 +49,36 @@ def make_server(port=5006, host="127.0.0.1", workers=1, open_browser=False, star
     Returns
     -------
     bokeh.server.server.Server
+
+    Raises
+    ------
+    QuantityError
+        If the address cannot be listened on.
     """
-    origins = [f"{name}:{port}" for name in dict.fromkeys((host, "localhost", "127.0.0.1"))]
+    try:
+        port = port or _free_port(host)
+        with socket.socket() as probe:
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            probe.bind((host, port))
+    except (OSError, OverflowError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise QuantityError(
+            f"cannot listen on {host}:{port} ({reason}); choose another with --port or "
+            "--host.") from None
+    logging.getLogger("bokeh").setLevel(logging.WARNING)
+    logging.getLogger("tornado.access").setLevel(logging.ERROR)
+    print(f"Forktail is at http://{'127.0.0.1' if host == '0.0.0.0' else host}:{port}/ "
+          "(stop it with Ctrl+C)", file=sys.stderr, flush=True)
     return pn.serve(
         ROUTES, port=port, address=host, show=open_browser, start=start, title="Forktail",
-        websocket_origin=origins if port else None, num_procs=workers, verbose=False,
+        websocket_origin=_origins(host, port), num_procs=workers, verbose=False,
         static_dirs={"assets": str(assets_dir())})
+
+
+def run(port=5006, host="127.0.0.1", workers=1, open_browser=True):
+    """Serve until stopped; returns the exit status."""
+    try:
+        make_server(port, host, workers, open_browser, start=True)
+    except KeyboardInterrupt:
+        pass
+    return 0

@@ -88,6 +88,14 @@
   });
 
   document.addEventListener("DOMContentLoaded", () => {
+    document.getElementById("forktail-again").addEventListener("click", () => location.reload());
+    // Bokeh says on its connection when the server is gone; until it is there, wait for it
+    const watch = setInterval(() => {
+      const documents = window.Bokeh?.documents;
+      if (!documents?.length) return;
+      clearInterval(watch);
+      documents[0].on_event?.("connection_lost", () => { document.getElementById("forktail-lost").hidden = false; });
+    }, 200);
     const button = document.getElementById("forktail-theme");
     const name = () => { button.textContent = root.dataset.theme === "dark" ? "Light" : "Dark"; };
     name();

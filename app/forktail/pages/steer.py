@@ -6,26 +6,7 @@ from ..views.output_map import OutputMap
 from ..views.readouts import SentenceView, TableView
 from ..views.schematic import SchematicView
 from ..views.sections import Section
-from .shell import Page, figure_box, page, plot_pane, query_of_session
-
-_BODY = """
-<div class="steer">
-  <div class="bench">{{ embed(roots.controls) }}</div>
-  <div class="middle">
-    <figure class="plot schematic-box"><figcaption><span>Where the tail current goes</span>
-      <span class="exports"><button type="button" data-export="csv" data-plot="schematic"
-      aria-label="Save the branch currents as CSV">CSV</button><button type="button" data-export="png"
-      data-plot="schematic" aria-label="Save the schematic as PNG">PNG</button><button type="button"
-      data-export="svg" data-plot="schematic" aria-label="Save the schematic as SVG">SVG</button></span>
-      </figcaption><div class="canvas">{{ embed(roots.schematic) }}</div></figure>
-    {{ embed(roots.sentence) }}
-  </div>
-  <div class="right">MAP<div class="sections">ACROSSUP</div></div>
-</div>
-{{ embed(roots.table) }}
-""".replace("MAP", figure_box("map", "Output as colour: drag the point")).replace(
-    "ACROSS", figure_box("across", "Across")).replace(
-    "UP", figure_box("up", "Up"))
+from .shell import Page, page, plot_pane, query_of_session
 
 
 class SteerPage(Page):
@@ -98,7 +79,7 @@ def steer():
     """Build the page for a new session."""
     session = SteerPage()
     session.start(query_of_session())
-    return page("steer", "Steer", _BODY, {
+    return page("steer", "Steer", {
         "controls": session.controls, "schematic": session.schematic,
         "sentence": session.sentence, "table": session.table, "map": plot_pane(session.map),
         "across": plot_pane(session.across), "up": plot_pane(session.up)})

@@ -43,7 +43,7 @@ def _to_hex(lab):
     linear = np.clip((lab @ np.linalg.inv(_LMS_TO_LAB).T) ** 3 @ np.linalg.inv(_RGB_TO_LMS).T,
                      0.0, 1.0)
     rgb = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
-    return ["#%02x%02x%02x" % tuple(c) for c in np.round(rgb * 255).astype(int)]
+    return ["#" + bytes(c).hex() for c in np.round(rgb * 255).astype(np.uint8)]
 
 
 def diverging(theme="light", count=101):

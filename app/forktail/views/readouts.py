@@ -79,7 +79,8 @@ def why(scene):
            f"and right \u2212 left is {'positive' if v_out > 0 else 'negative'}.")
     high = "+" if upper > 0 else "\u2212"
     if scene.stage == "pair":
-        return f"Why: base upper {high} is higher, so {'Q1' if upper > 0 else 'Q2'} takes more; {end}"
+        taker = "Q1" if upper > 0 else "Q2"
+        return f"Why: base upper {high} is higher, so {taker} takes more; {end}"
     if scene.stage == "shared":
         return f"Why: the two contributions add; {end}"
     if scene.stage == "crossed":
@@ -137,7 +138,8 @@ class SentenceView(MarkupView):
     def show(self, scene):
         """Say what the scene does now."""
         text = keep_together(sentence(scene))
-        out = {"sentence": {"#": text}, "spoken": {"#": text}, "why": {"#": keep_together(why(scene))}}
+        out = {"sentence": {"#": text}, "spoken": {"#": text},
+               "why": {"#": keep_together(why(scene))}}
         limits = [limit for limit in scene.limits if scene.stage in ("cell",)
                   or limit.name != "linear_v_lower"]
         for n in range(_LIMIT_ROWS):
@@ -165,14 +167,15 @@ class TableView(MarkupView):
             self._names = names
             body = "".join(f'<tr><th scope="row">{escape(name)}</th>'
                            f'<td data-id="cell{n}"></td></tr>' for n, name in enumerate(names))
-            self.rebuild("<details class=\"numbers\"><summary>Numbers of this scene</summary>"
+            self.rebuild('<details class="numbers"><summary>Numbers of this scene</summary>'
                          f"<table><tbody>{body}</tbody></table></details>", values)
         else:
             self.update(values)
 
     def csv(self, scene):
         """Comma-separated text of the table, values in SI units."""
-        return "".join(f'"{name}",{value}\n' for name, value in [("quantity", "value"), *_raw(scene)])
+        return "".join(f"{name},{value}\n" for name, value in [("quantity", "value"),
+                                                              *_raw(scene)])
 
 
 def _raw(scene):

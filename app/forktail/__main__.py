@@ -1,0 +1,7 @@
+"""`python -m forktail` is the command `forktail`."""
+
+import sys
+
+from .cli import main
+
+sys.exit(main())
