@@ -550,15 +550,16 @@ def find_rails(values):
         return Rails(low, high, False, False, 0.0, none, none)
     at_low, at_high = values <= low + 1e-9 * span, values >= high - 1e-9 * span
     codes = np.unique(values[:THINNED])
-    step = float(np.median(np.diff(codes))) if len(codes) > 1 else span
+    step = min(float(np.median(np.diff(codes))), 0.01 * span) if len(codes) > 1 else span
     clipped = []
     for at, edge, sign in ((at_low, low, 1.0), (at_high, high, -1.0)):
         count = int(at.sum())
-        runs = int((at[1:] & at[:-1]).sum())
+        # three in a row: two alike may straddle the top of a wave sampled in step with it
+        runs = int((at[2:] & at[1:-1] & at[:-2]).sum())
         # samples of the next three steps inwards, a step: what a rounded top would pile up
         depth = sign * (values - edge)
         beside = int(((depth > 1e-9 * span) & (depth <= 3.5 * max(step, 2e-3 * span))).sum()) / 3.0
-        clipped.append(count >= max(6, 0.003 * len(values)) and runs >= count / 3
+        clipped.append(count >= max(6, 0.003 * len(values)) and runs >= count / 4
                        and count > 6.0 * beside)
     share = float((at_low & clipped[0] | at_high & clipped[1]).mean())
     if share > 0.85:
