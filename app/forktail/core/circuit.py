@@ -76,7 +76,8 @@ class Circuit:
     r_load_left, r_load_right : ohm.
     c_load : F, from each output to ground, wiring and probe included.
     tail_kind : "ideal", "resistor" or "transistor".
-    i_tail : A, of the ideal source. r_tail : ohm, of the tail resistor.
+    i_tail : A, of the ideal source, which gives way as the tail node nears ground.
+    r_tail : ohm, of the tail resistor.
     r_tail_emitter, r_tail_base_top, r_tail_base_bottom : ohm, around Q7.
     i_s : A, saturation current at 25 degC of a transistor of area 1.
     beta_forward, beta_reverse : current gains, dimensionless; inf allowed.

@@ -169,11 +169,16 @@ def _net(circuit, signal, without=()):
     return nodal.build_net(circuit, signal, without)
 
 
-def _solve_dc(circuit, net, values, lanes):
+def _blank(circuit, net, lanes):
     v = np.zeros((len(net.names), lanes))
-    at = net.index
-    v[at["supply"]] = circuit.v_supply
-    c = circuit
+    v[net.index["supply"]] = circuit.v_supply
+    if "catch" in net.index:
+        v[net.index["catch"]] = 1.0
+    return v
+
+
+def _solve_dc(circuit, net, values, lanes):
+    v, at, c = _blank(circuit, net, lanes), net.index, circuit
     total = c.r_string_top + c.r_string_middle + c.r_string_bottom
     lower = c.v_supply * c.r_string_bottom / total
     upper = c.v_supply * (c.r_string_bottom + c.r_string_middle) / total
@@ -217,8 +222,7 @@ def _held(net, bias, v, repeat=1):
 def _solve_signal(circuit, net, values, bias, v_upper, v_lower, repeat=1):
     """Signal solution of lanes; the bias has 1 lane or one for each `repeat` lanes."""
     lanes = v_upper.size
-    v = np.zeros((len(net.names), lanes))
-    v[net.index["supply"]] = circuit.v_supply
+    v = _blank(circuit, net, lanes)
     slopes, rests = _held(net, bias, v, repeat)
     inputs = (v_upper, v_lower)
     for row, side, share, rest in rests:

@@ -25,8 +25,9 @@ from .thermal import saturation_current, thermal_voltage
 
 #: Below this resistance two nodes are one.
 _WIRE = 1e-6
-#: Saturation current of the diode that keeps an ideal tail source from pulling below ground, A.
-CATCH_IS = 1e-15
+#: An ideal tail source gives way as its node nears ground: CATCH_IS exp(-v_tail/VT) flows back
+#: into the node, A. At 0.4 V that is below 1e-12 A.
+CATCH_IS = 1e-6
 #: The residual is stated against the tail current; against this current if the tail carries
 #: less, A; and against `HEAVY` of the largest transistor current if that is more, as in a wrong
 #: build whose junctions carry a hundred times the tail, where rounding alone would show.
@@ -216,7 +217,9 @@ def build_net(circuit, signal, without=()):
     if c.tail_kind == "resistor":
         part("r_tail", "tail", "ground", c.r_tail)
     elif c.tail_kind == "ideal":
-        b.device("catch", "ground", "ground", "tail")
+        # a transistor of infinite beta, base at ground, whose collector never conducts
+        b.node("catch", known=True)
+        b.device("catch", "catch", "ground", "tail")
     else:
         if signal:
             b.node("tail_base", known=True)
