@@ -2,6 +2,7 @@
 
 import math
 import re
+from decimal import Decimal
 
 from .checks import QuantityError
 
@@ -115,7 +116,7 @@ def _read(text, unit, name, wanted):
         if parts and parts[0] == 1.0:
             found = implied or parts[1]
             if found in (None, unit):
-                return float(f"{sign}{whole or '0'}.{decimals}") * factor
+                return _scaled(f"{sign}{whole or '0'}.{decimals}", factor)
             raise QuantityError(f"{name}: '{text}' is {UNITS[found][1]}; {wanted}.")
     match = _NUMBER.match(tidy)
     if not match:
@@ -128,7 +129,12 @@ def _read(text, unit, name, wanted):
     factor, found = parts
     if found is not None and found != unit:
         raise QuantityError(f"{name}: '{text}' is {UNITS[found][1]}; {wanted}.")
-    return float(match[0]) * factor
+    return _scaled(match[0], factor)
+
+
+def _scaled(number, factor):
+    """The float nearest to number times a power of ten, so that 100 nF is exactly 1e-7 F."""
+    return float(Decimal(number).scaleb(round(math.log10(factor))))
 
 
 def parse_temperature(text, name="temperature"):
