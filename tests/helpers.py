@@ -1,0 +1,62 @@
+"""What several tests need: values drawn over the working range, and exact arithmetic.
+
+Nothing here uses forktail.core: the decimal functions are an independent reference.
+"""
+
+from decimal import Decimal, getcontext
+
+from hypothesis import strategies as st
+
+getcontext().prec = 60
+
+#: Boltzmann constant and elementary charge, exact: SI Brochure, 9th edition (2019).
+K_DECIMAL, Q_DECIMAL = Decimal("1.380649e-23"), Decimal("1.602176634e-19")
+
+VT_25 = 1.380649e-23 * 298.15 / 1.602176634e-19
+
+
+def finite(low, high):
+    """Floats between two bounds, without the subnormal ones that no bench can set."""
+    return st.floats(low, high, allow_nan=False, allow_subnormal=False)
+
+
+volts = finite(-10.0, 10.0)
+small_volts = finite(-0.2, 0.2)
+tails = finite(0.0, 0.1)
+live_tails = finite(1e-6, 0.1)
+loads = finite(1.0, 1e6)
+kelvins = finite(123.15, 473.15)
+resistors = st.one_of(st.just(0.0), finite(0.1, 10e3))
+offsets = finite(-0.1, 0.1)
+
+
+def tanh_decimal(x):
+    """tanh of a Decimal: (1 - e^-2x)/(1 + e^-2x), NIST DLMF 4.28."""
+    e = (-2 * abs(x)).exp()
+    return ((1 - e) / (1 + e)).copy_sign(x)
+
+
+def thermal_voltage_decimal(temperature):
+    """kT/q as a Decimal, from the float `temperature`."""
+    return K_DECIMAL * Decimal(temperature) / Q_DECIMAL
+
+
+def split_decimal(v_diff, temperature=298.15, i_tail=0.0, r_emitter=0.0):
+    """Both fractions of a pair to about 55 digits, by bisection of its implicit law.
+
+    v_diff = VT ln(f/(1 - f)) + i_tail r_emitter (2 f - 1), with f = 1/(1 + e^-w).
+    """
+    v, v_t = Decimal(v_diff), thermal_voltage_decimal(temperature)
+    drop = Decimal(i_tail) * Decimal(r_emitter)
+    size = abs(v)
+    low, high = Decimal(0), size / v_t
+    if drop:
+        for _ in range(200):
+            w = (low + high) / 2
+            if v_t * w + drop * tanh_decimal(w / 2) < size:
+                low = w
+            else:
+                high = w
+    e = (-high).exp()
+    more, less = 1 / (1 + e), e / (1 + e)
+    return (more, less) if v >= 0 else (less, more)
