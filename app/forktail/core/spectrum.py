@@ -87,11 +87,16 @@ def coherent_spectrum(record, duration):
 
 @dataclass(frozen=True)
 class Tone:
-    """One frequency that a drive brings in: `side` is `upper` or `lower`."""
+    """One frequency that a drive brings in: `side` is `upper` or `lower`.
+
+    `shaping` marks the repetition or modulating frequency of a drive: it comes in with the
+    tone that it shapes, not by itself.
+    """
 
     name: str
     side: str
     cycles: int
+    shaping: bool = False
 
 
 @dataclass(frozen=True)
@@ -112,15 +117,27 @@ class Line:
     also: tuple = ()
 
 
-@lru_cache(maxsize=32)
-def _combinations(count, order):
-    """Factor vectors up to `order`, lowest order first, one of each +- twin; (k, count)."""
+@lru_cache(maxsize=64)
+def _combinations(sides, order):
+    """Factor vectors up to `order`, the likeliest first, one of each +- twin; (k, len(sides)).
+
+    A matched cell is odd in each input, so an order that is even in one of them needs a
+    mismatch or DC: it counts as two orders higher for each input. `sides` holds `upper`,
+    `lower`, or "" for a shaping tone, which has no such parity.
+    """
     span = range(-order, order + 1)
-    rows = [c for c in product(span, repeat=count) if sum(map(abs, c)) <= order]
+    rows = [c for c in product(span, repeat=len(sides)) if sum(map(abs, c)) <= order]
     # of each +- twin keep the one whose first factor is positive; the zero row is DC
     rows = [c for c in rows if not any(c) or next(x for x in c if x) > 0]
-    rows.sort(key=lambda c: (sum(map(abs, c)), max(map(abs, c)), [-x for x in c]))
-    return np.array(rows, dtype=int)
+
+    def rank(c):
+        if not any(c):
+            return (0,)
+        odd = [sum(abs(k) for k, s in zip(c, sides) if s == side) % 2
+               for side in ("upper", "lower")]
+        return (sum(map(abs, c)) + 2 * (2 - sum(odd)), max(map(abs, c)), [-x for x in c])
+
+    return np.array(sorted(rows, key=rank), dtype=int)
 
 
 def _label(orders, tones, turned):
@@ -162,7 +179,7 @@ def label_lines(spectrum, tones, order=9, floor_db=-120.0, most=60):
     ----------
     spectrum : Spectrum
     tones : sequence of Tone
-        Up to five; a line gets the lowest order that lands on it, the rest go to `also`.
+        Up to five; a line gets the likeliest order that lands on it, the rest go to `also`.
     order : int
         Highest sum of factors looked for (at most 5 with three tones, 4 with more).
     floor_db : float
@@ -184,7 +201,8 @@ def label_lines(spectrum, tones, order=9, floor_db=-120.0, most=60):
     # a spectrum of nothing but rounding has no lines
     shown = shown[spectrum.peak[shown] > 0.0]
     shown = shown[np.argsort(spectrum.peak[shown])[::-1][:most]]
-    table = _combinations(len(tones), order) if tones else np.zeros((1, 0), dtype=int)
+    sides = tuple("" if t.shaping else t.side for t in tones)
+    table = _combinations(sides, order) if tones else np.zeros((1, 0), dtype=int)
     signed = table @ np.array([t.cycles for t in tones], dtype=int)
     places = np.abs(signed)
     lines = []

@@ -7,11 +7,12 @@ Integrated Circuits (mixer); Gardner, Phaselock Techniques (phase detector).
 
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.polynomial import chebyshev
 
-from . import pair, signals
+from . import signals
 from .checks import QuantityError, as_quantity
 from .quantities import format_quantity as text_of
 from .spectrum import (
@@ -472,7 +473,8 @@ def run_phase_detector(settings=None, solve=None, detail=True):
         Merit("zero", "Phase of zero output", zero, "deg", "90 degrees", 90.0, small, "V",
               abs(zero - 90.0) <= 1.0,
               "It stops holding when both inputs have an offset, for their product adds to the "
-              f"mean: {text_of(small, 'V')} on each moves it by {moved_by:.2g} degrees here."),
+              f"mean: {text_of(small, 'V')} on each moves it by "
+              f"{'less than 0.01' if moved_by < 0.01 else f'{moved_by:.2g}'} degrees here."),
         Merit("swing", "Largest mean output", swing, "V",
               "I R" if hard else "I R A_u A_l / (8 VT^2)", height, edge, "V", holds, stops),
         Merit("straightness", "Short of a straight line at 45 degrees from zero", bent, "%",
@@ -548,6 +550,16 @@ class Squarer(Settings):
     offset_lower: float = setting(3e-4, "DC left on the lower input", "V", -0.02, 0.02, 1e-5)
 
 
+@lru_cache(maxsize=1)
+def _fourth_limit():
+    """Peak over 2 VT at which the fourth harmonic of tanh^2 is a tenth off x^2/6."""
+    angle = 2.0 * np.pi * (np.arange(128) + 0.5) / 128
+    x = np.linspace(0.05, 3.0, 600)
+    wave = np.tanh(x[:, None] * np.cos(angle)) ** 2
+    second, fourth = (np.abs(wave @ np.cos(k * angle)) for k in (2, 4))
+    return float(x[np.argmax(np.abs(fourth / second * 6.0 / x ** 2 - 1.0) > 0.1)])
+
+
 def run_squarer(settings=None, solve=None, detail=True):
     """Squarer and frequency doubler: level of 2 f, fundamental left over, DC.
 
@@ -579,7 +591,7 @@ def run_squarer(settings=None, solve=None, detail=True):
                       + s.offset_upper * s.offset_lower)
     # tanh^2 is short of the square of its argument by 2/3 x^2, at the second harmonic
     square_end = 2.0 * b.v_t * math.sqrt(0.15)
-    linear = float(pair.linear_range(0.01, temperature=b.temperature))
+    fourth_end = 2.0 * b.v_t * _fourth_limit()
     inside = s.amplitude <= square_end
     others = math.sqrt(float(np.sum(peak[cycles::cycles] ** 2)) - second ** 2)
     need = s.amplitude / 200.0
@@ -596,9 +608,10 @@ def run_squarer(settings=None, solve=None, detail=True):
         Merit("fourth", "Fourth harmonic over the second",
               100.0 * fourth / second if second > 0 else 0.0, "%",
               "(A/VT)^2 / 24", 100.0 * (s.amplitude / b.v_t) ** 2 / 24.0
-              if s.phase == 0.0 else None, linear, "V", s.amplitude <= linear and s.phase == 0.0,
-              f"It stops holding when the amplitude passes {text_of(linear, 'V')} peak, or the "
-              "phase is not 0."),
+              if s.phase == 0.0 else None, fourth_end, "V",
+              s.amplitude <= fourth_end and s.phase == 0.0,
+              f"It stops holding when the amplitude passes {text_of(fourth_end, 'V')} peak, where "
+              "it is a tenth off, or the phase is not 0."),
         Merit("purity", "All other lines over the second harmonic",
               100.0 * others / second if second > 0 else 0.0, "%",
               "2 |sum of both offsets| / A", 100.0 * ratio_law, square_end, "V",

@@ -78,10 +78,10 @@ class AmplitudeModulation(Settings):
 
     carrier_amplitude: float = _carrier_fields()[0]
     carrier_frequency: float = _carrier_fields()[1]
-    tone_amplitude: float = setting(2.5e-3, "Modulating amplitude", "V", 0.0, 0.2, 1e-4,
+    tone_amplitude: float = setting(2e-3, "Modulating amplitude", "V", 0.0, 0.2, 1e-4,
                                     "Peak voltage of the tone on the lower input.")
     tone_frequency: float = setting(2e3, "Modulating frequency", "Hz", 100.0, 10e3, 100.0)
-    offset: float = setting(5e-3, "DC on the modulating input", "V", -0.1, 0.1, 1e-4,
+    offset: float = setting(4e-3, "DC on the modulating input", "V", -0.1, 0.1, 1e-4,
                             "It lets the carrier through; without it there are sidebands only.")
 
 

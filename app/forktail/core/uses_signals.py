@@ -78,12 +78,31 @@ def sign_changes(t, v, duration):
     return t[k] + duration / len(v) * v[k] / (v[k] - following[k])
 
 
+#: Kinds whose positive and negative half cycles are alike.
+_EVEN_HALVES = ("dc", "sine", "dc_sine", "square", "triangle")
+
+
 def _drive_tones(drive, side, window):
-    names = (f"f_{side}", {"two_tone": f"f_{side}2", "burst": "f_repeat",
-                           "am": "f_tone"}.get(drive.kind, ""))
+    """Tones of a drive; a call has none, it fills a whole band."""
     if drive.kind == "call":
-        names = ("f_repeat",)
-    return [Tone(name, side, window.cycles_of(f)) for name, f in zip(names, drive.tones)]
+        return []
+    second = {"two_tone": f"f_{side}2", "burst": f"f_{side}_repeat", "am": f"f_{side}_tone"}
+    names = (f"f_{side}", second.get(drive.kind, ""))
+    return [Tone(name, side, window.cycles_of(f), shaping=k > 0 and drive.kind != "two_tone")
+            for k, (name, f) in enumerate(zip(names, drive.tones))]
+
+
+def unevenness(v_out, v_in):
+    """How much more the output holds while an input is positive than while it is negative.
+
+    (rms of one half - rms of the other)/(sum of both), between -1 and 1; 0 if the input does
+    not take both signs or the output is zero.
+    """
+    halves = [v_out[v_in > 0], v_out[v_in < 0]]
+    if min(map(len, halves)) == 0:
+        return 0.0
+    more, less = (math.sqrt(float(np.mean(h ** 2))) for h in halves)
+    return (more - less) / (more + less) if more + less > 0 else 0.0
 
 
 def run_signals(upper, lower, solve=None, coupling_upper=0.0, coupling_lower=0.0,
@@ -144,7 +163,12 @@ def run_signals(upper, lower, solve=None, coupling_upper=0.0, coupling_lower=0.0
     sentence = "Some samples have no solution, so there is no spectrum."
     if whole:
         spectrum = labelled_spectrum(point.v_out, window.duration, tones)
-        merits = _merits(spectrum, upper, lower, tones, b, point.v_out, fitted, v_lower)
+        if any(d.kind == "call" for d in (upper, lower)):
+            spectrum = replace(spectrum, lines=tuple(
+                replace(ln, label="part of the call") if not ln.orders else ln
+                for ln in spectrum.lines))
+        merits = _merits(spectrum, upper, lower, tones, b, point.v_out, fitted,
+                         v_upper, v_lower)
         sentence = _sentence(spectrum, upper, lower, b)
     if any(d.kind == "call" for d in (upper, lower)):
         notes.append("The bat call is invented: it is synthesised from a recipe.")
@@ -179,14 +203,21 @@ def _sentence(spectrum, upper, lower, b):
     return text + "."
 
 
+def _comparable(upper, lower, tones):
+    """Whether halves can be compared: even waves whose frequencies are not simply related."""
+    if upper.kind not in _EVEN_HALVES or lower.kind not in _EVEN_HALVES:
+        return False
+    cycles = [t.cycles for t in tones]
+    return len(cycles) < 2 or max(cycles) // math.gcd(*cycles) > 4
+
+
 def _single(drive):
     return drive.kind in ("sine", "dc_sine")
 
 
-def _merits(spectrum, upper, lower, tones, b, v_out, fitted, v_lower):
+def _merits(spectrum, upper, lower, tones, b, v_out, fitted, v_upper, v_lower):
     levels = spectrum.spectrum
     merits = []
-    top = float(np.max(v_out)), float(np.min(v_out))
     size = float(np.sqrt(np.mean(fitted ** 2)))
     if size > 1e-12 * b.full_scale:
         rest = 100.0 * float(np.sqrt(np.mean((v_out - fitted) ** 2))) / size
@@ -194,21 +225,25 @@ def _merits(spectrum, upper, lower, tones, b, v_out, fitted, v_lower):
         merits.append(Merit(
             "product_error", "Departure from a true product, rms", rest, "%",
             "none for small inputs", 0.0, edge, "V",
-            max(np.max(np.abs(v_lower)), upper.amplitude) <= edge,
+            bool(max(np.max(np.abs(v_lower)), np.max(np.abs(v_upper))) <= edge) and rest <= 1.0,
             f"It stops holding when either input passes about {text_of(edge, 'V')}, where tanh "
-            "takes 1 % off."))
-    if top[0] - top[1] > 1e-9 * b.full_scale:
-        uneven = 100.0 * (top[0] + top[1]) / (top[0] - top[1])
+            "takes 1 % off, or when a pair is mismatched."))
+    if _comparable(upper, lower, tones) and np.ptp(v_out) > 1e-9 * b.full_scale:
+        sides = {side: 100.0 * unevenness(v_out, v)
+                 for side, v in (("upper", v_upper), ("lower", v_lower))}
+        side = max(sides, key=lambda k: abs(sides[k]))
         merits.append(Merit(
-            "uneven", "Unevenness of the half cycles", uneven, "%",
+            "uneven", f"Unevenness of the half cycles of the {side} input", sides[side], "%",
             "none for matched pairs and inputs without DC", 0.0, None, "",
-            abs(uneven) <= 1.0, "It stops holding when the pairs are mismatched or an input "
-            "carries DC: positive and negative peaks then differ."))
+            abs(sides[side]) <= 1.0, "It stops holding when a pair is mismatched or that input "
+            "carries DC: one half cycle then gives more than the other."))
     mains = [next((t for t in tones if t.side == side), None) for side in ("upper", "lower")]
     if all(mains) and mains[0].cycles != mains[1].cycles:
         merits += _product_merits(spectrum, upper, lower, tones, mains, b)
     alone = [(d, t) for d, t, other in ((upper, mains[0], mains[1]), (lower, mains[1], mains[0]))
-             if t is not None and other is None and d.kind != "call"]
+             if t is not None and other is None]
+    if any(d.kind == "call" for d in (upper, lower)):
+        alone = []
     if alone:
         drive, tone = alone[0]
         if drive.kind != "two_tone" and levels.peak[tone.cycles] > 1e-9 * b.full_scale:
