@@ -19,7 +19,7 @@
       const stack = [top];
       while (stack.length) {
         const view = stack.pop();
-        if (view.model.name === name && view.export) return view;
+        if (view.model.name === name && view.model.type === "Figure") return view;
         stack.push(...(view.child_views || []));
       }
     }
@@ -73,13 +73,31 @@
     image.src = url;
   };
 
+  // Plots are drawn without a ground of their own; what is saved gets that of the page.
+  const onPaper = async (blob, kind) => {
+    const colour = getComputedStyle(root).getPropertyValue("--panel").trim();
+    if (kind === "svg") {
+      const text = await blob.text();
+      const ground = `<rect width="100%" height="100%" fill="${colour}"/>`;
+      return new Blob([text.replace(/(<svg[^>]*>)/, `$1${ground}`)], { type: "image/svg+xml" });
+    }
+    const picture = await createImageBitmap(blob);
+    const canvas = document.createElement("canvas");
+    [canvas.width, canvas.height] = [picture.width, picture.height];
+    const pen = canvas.getContext("2d");
+    pen.fillStyle = colour;
+    pen.fillRect(0, 0, canvas.width, canvas.height);
+    pen.drawImage(picture, 0, 0);
+    return new Promise((done) => canvas.toBlob(done));
+  };
+
   const onExport = async (button) => {
     const { export: kind, plot } = button.dataset;
     if (kind === "csv") return request({ kind: "csv", plot });
     const view = plotView(plot);
     if (!view) return exportDrawing(plot, kind);
     const blob = await view.export(kind).to_blob();
-    save(`forktail-${plot}.${kind}`, blob);
+    save(`forktail-${plot}.${kind}`, await onPaper(blob, kind));
   };
 
   document.addEventListener("click", (event) => {

@@ -45,6 +45,7 @@ class Plot:
         f.toolbar.logo = None
         f.grid.visible = False
         f.min_border_right = 10
+        f.min_border_top = 8
         for axis in f.axis:
             axis.axis_label_text_font_style = "normal"
             axis.axis_label_text_font = axis.major_label_text_font = FONT
@@ -54,8 +55,9 @@ class Plot:
             axis.axis_label_standoff = 4
             self.paint(axis, axis_label_text_color="ink", major_label_text_color="soft",
                        axis_line_color="rule", major_tick_line_color="rule")
-        self.paint(f, background_fill_color="panel", border_fill_color="panel",
-                   outline_line_color="rule")
+        # the page shows through: filled borders leave a half-painted pixel on a change of theme
+        f.background_fill_color = f.border_fill_color = None
+        self.paint(f, outline_line_color="rule")
 
     def paint(self, model, **keys):
         """Set properties of a model from theme colours, now and whenever the theme changes."""
