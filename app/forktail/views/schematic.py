@@ -144,12 +144,6 @@ def _split_bar(x, y, width, data_id, names, kind=""):
         + _text(x + half, y - 17, names[1], "s", "end", f"{data_id}-b", narrow) + "</g>")
 
 
-def _wires(layout):
-    """Thin wires under the ribbons, so that a branch without current is still seen."""
-    return "".join(f'<path class="bare" d="{_line(points)}"/>'
-                   for points in _ribbon_points(layout, [0.0] * len(layout.transistors)))
-
-
 def draw(stage):
     """Static part of the schematic of a stage, as SVG text with data-id on what moves."""
     layout = LAYOUTS[stage]
@@ -161,8 +155,9 @@ def draw(stage):
         f'xmlns="http://www.w3.org/2000/svg">'
         '<defs><pattern id="hatch" width="9" height="9" patternUnits="userSpaceOnUse" '
         'patternTransform="rotate(45)"><rect width="9" height="9" class="right-fill"/>'
-        '<rect width="2.6" height="9" class="hatch-line"/></pattern></defs>',
-        _wires(layout)]
+        '<rect width="2.6" height="9" class="hatch-line"/></pattern></defs>']
+    # a thin wire under each ribbon, so that a branch without current is still seen
+    out += [f'<path class="bare" data-id="wire{k + 1}"/>' for k in range(count)]
     # right-load ribbons first: where ribbons cross, the left-load one lies on top
     for k in sorted(range(len(layout.transistors)), key=lambda k: -(k % 2)):
         side = "left" if k % 2 == 0 else "right"
@@ -238,7 +233,9 @@ def values(scene):
     widths = [unit * i for i in branch]
     out = {}
     for k, points in enumerate(_ribbon_points(layout, widths)):
-        out[f"ribbon{k + 1}"] = {"d": _line(points), "stroke-width": f"{widths[k]:.2f}"}
+        line = _line(points)
+        out[f"wire{k + 1}"] = {"d": line}
+        out[f"ribbon{k + 1}"] = {"d": line, "stroke-width": f"{widths[k]:.2f}"}
         out[f"i{k + 1}"] = {"#": format_quantity(branch[k], "A")}
     reference = {4e-3: 1e-3}.get(full, full / 4)
     out["scale"] = {"width": f"{unit * reference:.1f}"}
