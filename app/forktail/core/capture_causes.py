@@ -95,6 +95,16 @@ def _energy(s, q):
     return float(d @ d) / len(d) if len(d) >= 16 else math.inf
 
 
+def _shape_energy(s, q, use):
+    """Mean square left when gain and offset of q are free: how well the shape alone fits."""
+    x, y = q[use], s.measured[use]
+    if len(x) < 16:
+        return math.inf
+    x, y = x - x.mean(), y - y.mean()
+    power = float(x @ x)
+    return (float(y @ y) - (float(x @ y) ** 2 / power if power else 0.0)) / len(x)
+
+
 def _good(s, q):
     return s.usable & np.isfinite(q)
 
@@ -165,8 +175,7 @@ def _try_pole(s, q):
     skip[len(q) // 4:len(q) - 8] = True  # the same samples for every time constant
     use = _good(s, q) & skip
     def cost(log_tau):
-        d = (s.measured - first_order_lag(whole, 1.0, 10.0**log_tau))[use]
-        return float(d @ d) if len(d) else math.inf
+        return _shape_energy(s, first_order_lag(whole, 1.0, 10.0**log_tau), use)
     place = _golden(cost, -2.0, math.log10(len(q) / 25.0))
     tau = 10.0**place * s.sample_interval
     lagged = first_order_lag(whole, s.sample_interval, tau)
@@ -510,8 +519,15 @@ def explain(situation):
         tiny = 16.0 * noise / max(s.usable.sum(), 1)
         if most[0] < SMALLEST_SHARE * start or most[0] < tiny:
             break
-        removed, _, key, family, (q, numbers) = next(
+        picked = next(
             t for t in trials if t[0] > 0.5 * most[0] and t[1] <= NEARLY * most[1] + tiny)
+        in_time = [t for t in trials if t[2] in ("delay", "load_pole") and t[0] > 0.3 * most[0]]
+        if picked in in_time and len(in_time) == 2:
+            # both delay; a pole also weakens, as a wrong scale does: the shape decides
+            delay_left, pole_left = (_shape_energy(s, t[4][0], _good(s, t[4][0]))
+                                     for t in in_time)
+            picked = in_time[1] if NEARLY * pole_left < delay_left else in_time[0]
+        removed, _, key, family, (q, numbers) = picked
         done.add(family)
         if key == "delay":
             s = replace(s, v_upper=delayed(s.v_upper, numbers["samples"]),

@@ -198,7 +198,7 @@ def _sample_lines(text):
         rows = piece.split("\n")
         # a cut row at the join of two pieces is no evidence
         rows = rows[(1 if k else 0):(-1 if len(pieces) > 1 and k < len(pieces) - 1 else None)]
-        lines += [r for r in rows[:400] if r.strip() and not r.startswith(_COMMENT)]
+        lines += [r for r in rows if r.strip() and not r.startswith(_COMMENT)][:400]
     return lines
 
 
@@ -740,12 +740,12 @@ def _rising(table, column, time):
 def _checked_time(table, column, notes):
     time = table.data[:, column]
     step = np.diff(time)
-    if np.any(step == 0) and np.all(step >= 0) and time[-1] > time[0]:
-        # written with too few digits: steps repeat, yet every stamp is within its last digit
+    if np.sum(step == 0) >= 3 and np.all(step >= 0) and time[-1] > time[0]:
+        # too few digits: repeats are spread evenly, so each stamp is within its last digit
         place = np.arange(len(time), dtype=float)
         slope, start = np.polyfit(place, time, 1)
         line = start + slope * place
-        if np.max(np.abs(time - line)) <= 1.01 * np.min(step[step > 0]):
+        if np.max(np.abs(time - line)) <= 0.75 * np.min(step[step > 0]):
             notes.append("The time column is written with too few digits, so some rows repeat; "
                          f"equal steps of {format_quantity(slope, 's', 4)} were used.")
             return line, float(slope), True

@@ -193,19 +193,31 @@ _COLUMN_FAULTS = {
              "v_upper and the offset; drive the lower input with at least {0} peak to peak.",
     "both": "the two inputs are not independent (they move together), so the product and the "
             "feedthroughs cannot be told apart; drive the inputs with different frequencies.",
-    "short": "the capture is too short to tell the product from the feedthroughs; capture at "
-             "least one whole cycle of the slower input.",
+    "short": "the inputs do not tell the product from the feedthroughs (too short a capture, or "
+             "one input made from the other); capture at least one whole cycle of the slower "
+             "input, and drive with different frequencies.",
 }
+
+
+def _only_noise(wave):
+    """Whether a record that moves holds no wave: neither slow nor gathered in few lines."""
+    if float(wave.std()) >= 3.0 * noise_of(wave) or abs(_correlation(wave)) >= 0.5:
+        return False
+    power = np.sort(np.abs(np.fft.rfft(wave - wave.mean())) ** 2)
+    # of white noise the strongest eighth of the lines holds (1 + ln 8)/8 = 38 % of the power
+    return float(power[-(len(power) // 8):].sum()) < 0.5 * float(power.sum())
 
 
 def _check_excitation(v_upper, v_lower, condition):
     for name, wave in (("upper", v_upper), ("lower", v_lower)):
-        swing = float(wave.max() - wave.min())
-        noise = noise_of(wave)
-        if swing == 0.0 or float(wave.std()) < 3.0 * noise and _correlation(wave) < 0.5:
-            need = format_quantity(max(10 * noise, 1e-3), "V")
+        if float(wave.max() - wave.min()) == 0.0 or _only_noise(wave):
+            need = format_quantity(max(10 * noise_of(wave), 1e-3), "V")
             raise QuantityError(_COLUMN_FAULTS[name].format(need))
     if condition > LARGEST_CONDITION:
+        for name, wave in (("upper", v_upper), ("lower", v_lower)):
+            if float(wave.std()) < 0.02 * abs(float(wave.mean())):
+                need = format_quantity(0.2 * abs(float(wave.mean())), "V")
+                raise QuantityError(_COLUMN_FAULTS[name].format(need))
         u, v = v_upper - v_upper.mean(), v_lower - v_lower.mean()
         alike = abs(float(u @ v)) / math.sqrt(float(u @ u) * float(v @ v))
         raise QuantityError(_COLUMN_FAULTS["both" if alike > 0.98 else "short"])
@@ -467,39 +479,48 @@ def find_delay(reference, measured, sample_interval, largest=None):
     cross = np.fft.irfft(np.fft.rfft(m, size) * np.conj(np.fft.rfft(r, size)), size)
     lags = np.arange(-limit, limit + 1)
     rho = cross[lags] / power * (n / (n - np.abs(lags)))
-    lag, again = _choose_peak(rho, lags)
-    shift, scale, uncertainty, correlation = _refine(r, m, float(lag), float(rho[lag + limit]))
+    lag, again = _choose_lag(r, m, rho, lags)
+    shift, scale, uncertainty, correlation, _ = _refine(r, m, lag, float(rho[int(lag) + limit]))
     return Delay(shift * dt, uncertainty * dt, shift, scale, correlation, again * dt)
 
 
-def _choose_peak(rho, lags):
-    """Lag of the best peak; among near equals the smallest; upright before inverted."""
-    def peaks(x):
-        inner = np.nonzero((x[1:-1] >= x[:-2]) & (x[1:-1] > x[2:]))[0] + 1
-        return inner if inner.size else np.array([int(np.argmax(x))])
-    def smallest(x):
-        p = peaks(x)
-        good = p[x[p] >= 0.985 * x[p].max()]
-        order = good[np.argsort(np.abs(lags[good]), kind="stable")]
-        other = abs(lags[order[1]] - lags[order[0]]) if len(order) > 1 else np.nan
-        return int(order[0]), float(other)
-    up, up_again = smallest(rho)
-    down, down_again = smallest(-rho)
-    inverted = -rho[down] > rho[up] + 0.02 or (
-        -rho[down] > rho[up] - 0.005 and 3 * abs(lags[down]) < abs(lags[up]))
-    best, again = (down, down_again) if inverted else (up, up_again)
-    return int(lags[best]), again
+def _choose_lag(r, m, rho, lags):
+    """Best of the peaks, and how far off the next as good one is (NaN if there is none)."""
+    size = np.abs(rho)
+    inner = np.nonzero((size[1:-1] >= size[:-2]) & (size[1:-1] > size[2:]))[0] + 1
+    inner = np.append(inner, int(np.argmax(size)))
+    near = np.unique(inner[size[inner] >= 0.95 * size.max()])
+    near = near[np.argsort(np.abs(lags[near]), kind="stable")][:8]
+    # some of the samples decide which peak; all of them then say where it is
+    stride = -(-len(r) // 8192)
+    tried = []
+    for k in near:
+        *_, left = _refine(r, m, float(lags[k]), float(rho[k]), stride, rounds=4)
+        # upside down is believed only if it needs a much smaller shift, or fits better
+        tried.append((left, abs(int(lags[k])) * (3 if rho[k] < 0 else 1), float(lags[k]),
+                      float(rho[k])))
+    least = min(t[0] for t in tried)
+    alike = [t for t in tried if t[0] <= 1.2 * least + 1e-9 * float(m @ m) / len(m)]
+    if not alike:
+        return float(lags[int(np.argmax(size))]), float("nan")
+    best = min(alike, key=lambda t: t[1])
+    others = [abs(t[2] - best[2]) for t in alike
+              if t is not best and (t[3] > 0) == (best[3] > 0)]
+    return best[2], min(others, default=float("nan"))
 
 
-def _refine(r, m, shift, scale):
+def _refine(r, m, shift, scale, stride=1, rounds=12):
+    """Gauss-Newton on scale, offset and shift: (shift, scale, uncertainty, correlation, left)."""
     start = shift
-    for _ in range(12):
+    for _ in range(rounds):
         moved = delayed(r, shift)
         use = np.isfinite(moved)
         use[1:-1] &= use[:-2] & use[2:]
         use[[0, -1]] = False
+        if stride > 1:
+            use &= np.arange(len(use)) % stride == 0
         if use.sum() < MIN_SAMPLES:
-            return start, scale, float("nan"), float("nan")
+            return start, scale, float("nan"), float("nan"), math.inf
         slope = np.gradient(moved)[use]
         columns = np.column_stack([moved[use], np.ones(use.sum()), -slope])
         found, *_ = np.linalg.lstsq(columns, m[use], rcond=None)
@@ -521,7 +542,8 @@ def _refine(r, m, shift, scale):
         np.sqrt(covariance[2, 2]) / size[2] / abs(scale)) if size[2] and scale else float("nan")
     a, b = moved[use] - moved[use].mean(), m[use] - m[use].mean()
     top = math.sqrt(float(a @ a) * float(b @ b))
-    return shift, scale, uncertainty, float(a @ b) / top if top else 0.0
+    left = float(residual @ residual) / len(residual)
+    return shift, scale, uncertainty, float(a @ b) / top if top else 0.0, left
 
 
 def find_rails(values):
