@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 import scipy.integrate
 import scipy.signal
+
 from forktail.core import signals, spectrum
 from forktail.core.signals import Drive
 

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 import scipy.integrate
 import scipy.optimize
+
 from forktail.core import uses_mixing, uses_signals
 from forktail.core.signals import Drive
 from forktail.core.uses import run_use
@@ -252,6 +253,27 @@ def test_invented_call_is_heard_at_the_difference_frequency():
     f = np.fft.rfftfreq(len(heard.y), heard.x[1])
     assert 2e3 <= f[np.argmax(line)] <= 3e3
     assert not sound.silent and np.abs(sound.samples).max() <= sound.peak
+
+
+@pytest.mark.parametrize("key, entries, merit, law", [
+    # the relation shown beside each figure is the published one
+    ("variable_gain", {"control": 0.02}, "gain", GAIN * math.tanh(0.02 / (2 * V_T))),
+    ("variable_gain", {"amplitude": 5e-3}, "hd3", 100 * (5e-3 / V_T) ** 2 / 48),
+    ("mixer", {"oscillator_amplitude": 0.5}, "conversion_gain", 2 / math.pi * GAIN),
+    ("mixer", {"oscillator_amplitude": 0.01}, "conversion_gain", GAIN * 0.01 / (4 * V_T)),
+    ("mixer", {}, "third_order", 100 * (2e-3 / V_T) ** 2 / 16),
+    ("mixer", {}, "intercept", 4 * V_T),
+    ("am", {"tone_amplitude": 2e-3, "offset": 4e-3}, "sideband", 20 * math.log10(0.25)),
+    ("am", {"tone_amplitude": 2e-3, "offset": 4e-3}, "total_power", 1.125),
+    ("phase_detector", {"upper_amplitude": 0.5, "lower_amplitude": 0.5}, "slope",
+     2 * FULL / math.pi),
+    ("phase_detector", {"upper_amplitude": 0.01, "lower_amplitude": 0.02}, "slope",
+     FULL * 2e-4 / (8 * V_T ** 2)),
+    ("squarer", {"amplitude": 0.01}, "second", FULL * 1e-4 / (8 * V_T ** 2)),
+])
+def test_relation_beside_the_figure(key, entries, merit, law):
+    # sources as in the checks of each use, in this file
+    assert run_use(key, entries, detail=False).merit(merit).relation_value == pytest.approx(law)
 
 
 # ---------------------------------------------------------------- phase detector

@@ -110,7 +110,8 @@ def run_am(settings=None, solve=None, detail=True):
     spectrum = labelled_spectrum(v_out, window.duration, tones)
     (carrier, up, down), depth = _am_depth(spectrum)
     present = carrier > 1e-9 * b.full_scale
-    law = s.tone_amplitude / abs(s.offset) if s.offset else math.inf
+    # under a picovolt of DC there is none
+    law = s.tone_amplitude / abs(s.offset) if abs(s.offset) > 1e-12 else math.inf
     linear = float(pair.linear_range(0.01, temperature=b.temperature))
     swing = abs(s.offset) + s.tone_amplitude
     straight = swing <= linear
@@ -268,7 +269,7 @@ def run_dsb(settings=None, solve=None, detail=True):
     levels = spectrum.spectrum
     sidebands = (kc + km, kc - km)
     suppression = carrier_suppression(levels, kc, sidebands)
-    law = float(decibel(s.tone_amplitude / 2.0 / abs(left))) if left else 240.0
+    law = float(decibel(s.tone_amplitude / 2.0 / max(abs(left), 1e-15)))
     linear = float(pair.linear_range(0.01, temperature=b.temperature))
     straight = abs(left) + s.tone_amplitude <= linear
     trim = best_trim(s, solve)

@@ -341,6 +341,8 @@ class UseResult:
 
 def show(value, unit):
     """A figure as text; levels at the floor of +-200 dB and beyond say so."""
+    if math.isinf(value):
+        return "no limit" if value > 0 else "none"
     if unit == "dB":
         if value >= 200.0:
             return "beyond 200 dB"

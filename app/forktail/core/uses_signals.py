@@ -279,7 +279,7 @@ def _product_merits(spectrum, upper, lower, tones, mains, b):
     carrier, name = (up, "upper") if up.cycles > low.cycles else (low, "lower")
     other = lower if name == "upper" else upper
     tone = lower.amplitude if name == "upper" else upper.amplitude
-    law = float(decibel(tone / (2.0 * abs(other.offset)))) if other.offset else None
+    law = float(decibel(tone / (2.0 * abs(other.offset)))) if abs(other.offset) > 1e-12 else None
     merits.append(Merit(
         "carrier_suppression", f"Carrier suppression ({name} input is the carrier)",
         carrier_suppression(levels, carrier.cycles, places), "dB",

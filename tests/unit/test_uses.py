@@ -1,0 +1,253 @@
+"""The uses: registry, settings, common shape of the answer, solvers, refusals."""
+
+import dataclasses
+import json
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from forktail.core import uses_signals
+from forktail.core.checks import QuantityError
+from forktail.core.quantities import UNITS
+from forktail.core.signals import DRIVE_KINDS, Drive
+from forktail.core.uses import USES, run_use, use_of
+from forktail.core.uses_result import (
+    TextbookCell,
+    as_json,
+    bench,
+    setting_fields,
+    settings_from,
+)
+
+
+def finite(*arrays):
+    return all(np.all(np.isfinite(a)) for a in arrays)
+
+
+@pytest.mark.parametrize("key", USES)
+def test_answer_has_what_a_page_needs(key):
+    result = run_use(key)
+    assert result.key == key and result.title == USES[key].title
+    assert result.sentence.endswith(".") and result.window
+    assert result.records and result.curves and result.merits
+    for trace in result.records.values():
+        assert trace.x.shape == trace.y.shape and finite(trace.x, trace.y) and trace.label
+        assert np.all(np.diff(trace.x) > 0)
+    for curve in result.curves:
+        for trace in curve.traces:
+            assert trace.x.shape == trace.y.shape and finite(trace.x, trace.y)
+        assert curve.point is None or finite(curve.point)
+    keys = [m.key for m in result.merits]
+    assert len(set(keys)) == len(keys)
+    for merit in result.merits:
+        assert math.isfinite(merit.value) and merit.name and merit.reading
+        assert merit.stops.endswith(".") and "stop" in merit.stops or merit.key == "largest"
+        # what holds agrees with its relation
+        if merit.holds and merit.relation_value is not None and merit.unit != "dB":
+            scale = max(abs(merit.value), abs(merit.relation_value))
+            if merit.key not in ("release", "attack", "compression"):
+                assert abs(merit.value - merit.relation_value) <= 0.13 * scale or scale < 1e-6 \
+                    or merit.unit == "%" and scale < 1.0
+    assert result.spectrum.lines
+
+
+@pytest.mark.parametrize("key", USES)
+def test_json_is_plain_and_holds_the_same_numbers(key):
+    result = run_use(key)
+    text = json.dumps(as_json(result, arrays=True), allow_nan=False)
+    data = json.loads(text)
+    assert data["use"] == key
+    assert data["figures"][result.merits[0].key]["value"] == pytest.approx(
+        result.merits[0].value)
+    assert len(data["lines"]) == len(result.spectrum.lines)
+    assert "records" not in as_json(result)
+
+
+@pytest.mark.parametrize("key", USES)
+def test_without_detail_only_the_curves_are_missing(key):
+    full, quick = run_use(key), run_use(key, detail=False)
+    assert quick.curves == () and quick.sentence == full.sentence
+    assert [m.value for m in quick.merits] == [m.value for m in full.merits]
+
+
+@pytest.mark.parametrize("key", USES)
+def test_settings_describe_themselves(key):
+    for f in setting_fields(USES[key].settings):
+        assert f.label and f.unit in UNITS
+        if f.choices:
+            assert f.default in f.choices
+        else:
+            assert f.low <= f.default <= f.high and f.step > 0
+
+
+@pytest.mark.parametrize("key", USES)
+def test_every_control_changes_something(key):
+    # a control that does nothing would be a lie
+    base = run_use(key)
+    for f in setting_fields(USES[key].settings):
+        if f.choices:
+            other = next(c for c in f.choices if c != f.default)
+        else:
+            other = f.high if f.default < f.high else f.low
+            if f.unit == "Hz":
+                other = f.default + 5 * f.step
+        moved = run_use(key, dataclasses.replace(base.settings, **{f.name: other}))
+        same = all(a.value == b.value and a.limit == b.limit and a.name == b.name
+                   for a, b in zip(base.merits, moved.merits))
+        lines = [ln.frequency for ln in base.spectrum.lines] == [
+            ln.frequency for ln in moved.spectrum.lines]
+        assert not (same and lines), f"{key}: {f.name} does nothing"
+
+
+@pytest.mark.parametrize("key", USES)
+@settings(max_examples=25, deadline=None)
+@given(data=st.data())
+def test_any_settings_within_bounds_give_an_answer(key, data):
+    values = {}
+    for f in setting_fields(USES[key].settings):
+        if f.choices:
+            values[f.name] = data.draw(st.sampled_from(sorted(f.choices)), f.name)
+        else:
+            ends = st.sampled_from([f.low, f.high, 0.0 if f.low <= 0 <= f.high else f.low])
+            values[f.name] = data.draw(st.one_of(ends, st.floats(f.low, f.high)), f.name)
+    try:
+        result = run_use(key, USES[key].settings(**values))
+    except QuantityError as refusal:
+        assert "ratio of at most" in str(refusal) or "half the sample rate" in str(refusal)
+        return
+    assert result.sentence
+    json.dumps(as_json(result), allow_nan=False)
+
+
+def test_typed_entries():
+    s = settings_from(USES["mixer"].settings, {"signal_amplitude": "5mV",
+                                               "oscillator_frequency": "44.5kHz",
+                                               "wanted": "up"})
+    assert (s.signal_amplitude, s.oscillator_frequency, s.wanted) == (5e-3, 44.5e3, "up")
+    assert run_use("mixer", {"wanted": "up"}).settings.wanted == "up"
+
+
+@pytest.mark.parametrize("entries, words", [
+    ({"loudness": "3"}, "'loudness' is not a setting here; there are signal_frequency"),
+    ({"signal_amplitude": "5kHz"}, "is a frequency"),
+    ({"signal_amplitude": "5"}, "out of range"),
+    ({"wanted": "sideways"}, "allowed are down, up"),
+    ({"signal_frequency": "fast"}, "not a value"),
+])
+def test_bad_entries_get_one_sentence(entries, words):
+    with pytest.raises(QuantityError, match="signal|wanted|loudness") as caught:
+        run_use("mixer", entries)
+    assert words in str(caught.value)
+
+
+def test_unknown_use_and_wrong_settings():
+    with pytest.raises(QuantityError, match="there are variable_gain"):
+        use_of("toaster")
+    with pytest.raises(QuantityError, match="allowed is Mixer"):
+        run_use("mixer", USES["dsb"].settings())
+    with pytest.raises(QuantityError, match="'tone' is not a figure"):
+        run_use("mixer").merit("tone")
+    with pytest.raises(QuantityError, match="amplitude is 99"):
+        run_use("squarer", USES["squarer"].settings(amplitude=99.0))
+
+
+def test_a_dead_cell_is_refused():
+    def dead(u, lower):
+        return dataclasses.replace(TextbookCell()(u, lower), i_tail=np.array(0.0))
+    with pytest.raises(QuantityError, match="tail current of 0"):
+        run_use("mixer", solve=dead)
+
+
+def test_an_answer_that_did_not_converge_is_refused():
+    def stuck(u, lower):
+        point = TextbookCell()(u, lower)
+        good = np.ones(np.shape(point.v_out), dtype=bool)
+        if good.size > 4:
+            good.flat[2:4] = False
+        return dataclasses.replace(point, converged=good)
+    with pytest.raises(QuantityError, match="no solution at 2 of"):
+        run_use("dsb", solve=stuck)
+    run = uses_signals.run_signals(Drive(), Drive(frequency=43e3), stuck)
+    assert run.spectrum is None and np.isnan(run.point.v_out[2]) and finite(run.fitted)
+    assert "no solution at 2 of" in run.notes[0]
+
+
+def test_the_solver_is_what_is_solved():
+    half = TextbookCell(i_tail=1e-3)
+    assert run_use("mixer", solve=half).merit("conversion_gain").value == pytest.approx(
+        run_use("mixer").merit("conversion_gain").value / 2)
+    b = bench(TextbookCell(temperature=330.0))
+    assert b.temperature == 330.0 and b.full_scale == pytest.approx(2.0)
+    assert b.gain == pytest.approx(float(TextbookCell(temperature=330.0)(0.0, 5.0).gain_upper))
+
+
+def test_emitter_resistors_stretch_the_intercept():
+    plain = run_use("mixer").merit("intercept").value
+    wide = run_use("mixer", solve=TextbookCell(r_emitter_lower=100.0)).merit("intercept").value
+    assert wide > 2 * plain
+
+
+def test_weak_signal_leaves_the_gain_control_loop_at_its_limit():
+    run = run_use("gain_control_loop", {"level": "0.2mV"}, detail=False)
+    assert not run.merit("release").holds and "runs out of gain" in run.sentence
+    assert run.records["control"].y[0] == pytest.approx(0.15)
+
+
+def test_mismatch_shows_in_the_leaks():
+    lower = run_use("mixer", solve=TextbookCell(offset_lower=1e-3))
+    assert lower.merit("oscillator_leak").value < 20 < lower.merit("signal_leak").value
+    upper = run_use("mixer", solve=TextbookCell(offset_left=1e-3, offset_right=1e-3))
+    assert upper.merit("signal_leak").value < 60 < upper.merit("oscillator_leak").value
+
+
+# ---------------------------------------------------------------- free signals
+
+
+@pytest.mark.parametrize("kind", DRIVE_KINDS)
+@pytest.mark.parametrize("other", DRIVE_KINDS)
+def test_any_two_drives(kind, other):
+    run = uses_signals.run_signals(
+        Drive(kind=kind, amplitude=5e-3, offset=5e-3 if kind == "dc" else 0.0),
+        Drive(kind=other, amplitude=5e-3, frequency=43e3, offset=5e-3 if other == "dc" else 0.0))
+    n = run.window.samples
+    for a in (run.time, run.v_upper, run.v_lower, run.point.v_out, run.product, run.fitted,
+              run.error):
+        assert a.shape == (n,) and finite(a)
+    np.testing.assert_allclose(run.fitted + run.error, run.point.v_out)
+    assert run.sentence.endswith(".")
+    assert all(math.isfinite(m.value) for m in run.merits)
+    assert any("invented" in note for note in run.notes) == ("call" in (kind, other))
+
+
+def test_ideal_product_meets_the_cell_for_small_inputs():
+    run = uses_signals.run_signals(Drive(amplitude=1e-4), Drive(amplitude=1e-4, frequency=43e3))
+    np.testing.assert_allclose(run.product, run.point.v_out, atol=1e-4 * run.product.max())
+    big = uses_signals.run_signals(Drive(amplitude=0.1), Drive(amplitude=0.1, frequency=43e3))
+    assert np.max(np.abs(big.product)) > 3 * np.max(np.abs(big.point.v_out))
+    assert np.std(big.error) < 0.6 * np.std(big.point.v_out)
+
+
+def test_corners_act_on_the_waveforms():
+    drives = Drive(amplitude=5e-3, offset=2e-3), Drive(amplitude=5e-3, frequency=43e3)
+    plain = uses_signals.run_signals(*drives)
+    coupled = uses_signals.run_signals(*drives, coupling_upper=100.0)
+    assert plain.v_upper.mean() == pytest.approx(2e-3) and abs(coupled.v_upper.mean()) < 1e-15
+    slow = uses_signals.run_signals(*drives, load_corner=2e3)
+    ratio = slow.spectrum.level(1, 1) / plain.spectrum.level(1, 1)
+    assert ratio == pytest.approx(1 / math.hypot(1, 44), rel=1e-6)
+    # both collectors keep their DC, and the difference is still theirs
+    np.testing.assert_allclose(slow.point.v_right - slow.point.v_left, slow.point.v_out,
+                               atol=1e-12)
+
+
+def test_moved_frequencies_are_told():
+    run = uses_signals.run_signals(Drive(frequency=45013.7), Drive(frequency=43001.3))
+    assert "no short common period" in run.notes[0] and run.lower.frequency != 43001.3
+
+
+def test_an_input_at_zero_makes_nothing():
+    run = uses_signals.run_signals(Drive(), Drive(kind="dc"))
+    assert np.max(np.abs(run.point.v_out)) < 1e-15 and "zero" in run.sentence
