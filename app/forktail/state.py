@@ -409,7 +409,8 @@ class SteerState(PageState):
         size = abs(self.map_value(axis))
         while high < size:
             low, high = low * 2.5, high * 2.5
-        return low, high
+        least, most = self.param[axis].bounds
+        return max(low, least), min(high, most)
 
     def set_from_map(self, across, up):
         """Move the point of the map, held inside the drawn range."""
@@ -419,8 +420,10 @@ class SteerState(PageState):
         tidy = lambda v: float(f"{v:.3g}")  # noqa: E731
         if y_axis == "tail_difference":
             total = self.i_tail_left + self.i_tail_right
-            left = min(max(tidy(0.5 * (total + y)), 0.0), total)
-            self.param.update(v_upper=tidy(x), i_tail_left=left, i_tail_right=total - left)
+            most = self.param.i_tail_left.bounds[1]
+            left = min(max(tidy(0.5 * (total + y)), total - most, 0.0), total, most)
+            self.param.update(v_upper=tidy(x), i_tail_left=left,
+                              i_tail_right=min(total - left, most))
         else:
             self.param.update(**{x_axis: tidy(x), y_axis: tidy(y)})
 
