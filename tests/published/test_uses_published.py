@@ -12,13 +12,14 @@ from forktail.core import uses_mixing, uses_signals
 from forktail.core.signals import Drive
 from forktail.core.uses import run_use
 from forktail.core.uses_gain import GainControlLoop, VariableGain
-from forktail.core.uses_mixing import Mixer, PhaseDetector, Squarer
+from forktail.core.uses_mixing import Mixer
 from forktail.core.uses_modulation import (
     AmplitudeModulation,
     DoubleSideband,
     SingleSideband,
     best_trim,
 )
+from forktail.core.uses_phase import PhaseDetector, Squarer
 from forktail.core.uses_result import TextbookCell
 
 V_T = 0.025692579121085843  # exact k and q (SI Brochure, 9th edition, 2019), 298.15 K
@@ -247,12 +248,12 @@ def test_sum_and_difference_are_equal_and_the_image_is_received_alike():
 
 def test_invented_call_is_heard_at_the_difference_frequency():
     # a steady 45 .. 46 kHz tone against 43 kHz: heard between 2 and 3 kHz
-    records, sound = uses_mixing.hear_call("steady")
+    records, played = uses_mixing.hear_call("steady")
     heard = records["heard"]
     line = np.abs(np.fft.rfft(heard.y))
     f = np.fft.rfftfreq(len(heard.y), heard.x[1])
     assert 2e3 <= f[np.argmax(line)] <= 3e3
-    assert not sound.silent and np.abs(sound.samples).max() <= sound.peak
+    assert not played.silent and np.abs(played.samples).max() <= played.peak
 
 
 @pytest.mark.parametrize("key, entries, merit, law", [

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from forktail.core import signals
+from forktail.core import signals, sound
 from forktail.core.checks import QuantityError
 from forktail.core.signals import DRIVE_KINDS, Drive
 
@@ -177,35 +177,35 @@ def tone(frequency, amplitude=1.0, n=4096, duration=10e-3):
     return amplitude * np.cos(2 * np.pi * frequency * np.arange(n) * duration / n), duration
 
 
-def loudest(sound):
-    line = np.abs(np.fft.rfft(sound.samples))
-    return np.argmax(line) * sound.rate / len(sound.samples)
+def loudest(played):
+    line = np.abs(np.fft.rfft(played.samples))
+    return np.argmax(line) * played.rate / len(played.samples)
 
 
 def test_sound_keeps_an_audible_tone_and_drops_an_inaudible_one():
-    heard = signals.sound_from_record(*tone(2e3), full_scale=1.0)
+    heard = sound.sound_from_record(*tone(2e3), full_scale=1.0)
     assert heard.samples.dtype == np.float32 and len(heard.samples) == 96000
     assert loudest(heard) == pytest.approx(2e3, abs=1)
     assert not heard.silent and "as it is" in heard.text
-    silent = signals.sound_from_record(*tone(45e3), full_scale=1.0)
+    silent = sound.sound_from_record(*tone(45e3), full_scale=1.0)
     assert silent.silent and "Nothing audible" in silent.text
 
 
 def test_shifted_and_slowed_sound_says_so():
-    down = signals.sound_from_record(*tone(45e3), full_scale=1.0, shift=43e3)
+    down = sound.sound_from_record(*tone(45e3), full_scale=1.0, shift=43e3)
     assert loudest(down) == pytest.approx(2e3, abs=1) and "moved down by 43.00 kHz" in down.text
-    slow = signals.sound_from_record(*tone(45e3), full_scale=1.0, slow_by=20.0)
+    slow = sound.sound_from_record(*tone(45e3), full_scale=1.0, slow_by=20.0)
     assert loudest(slow) == pytest.approx(2250, abs=1) and "divided by 20" in slow.text
     t, v = signals.call_samples(signals.CALLS["steady"])
-    once = signals.sound_from_samples(v, 500e3, 1.0, slow_by=10.0)
+    once = sound.sound_from_samples(v, 500e3, 1.0, slow_by=10.0)
     assert 4.4e3 < loudest(once) < 4.7e3 and "10 times slower" in once.text
     assert len(once.samples) == pytest.approx(10 * len(v) / 500e3 * once.rate, abs=1)
 
 
 def test_louder_stays_louder_until_the_limit():
-    one = signals.sound_from_record(*tone(2e3, 0.2), full_scale=1.0)
-    two = signals.sound_from_record(*tone(2e3, 0.4), full_scale=1.0)
-    loud = signals.sound_from_record(*tone(2e3, 50.0), full_scale=1.0)
+    one = sound.sound_from_record(*tone(2e3, 0.2), full_scale=1.0)
+    two = sound.sound_from_record(*tone(2e3, 0.4), full_scale=1.0)
+    loud = sound.sound_from_record(*tone(2e3, 50.0), full_scale=1.0)
     peak = [float(np.max(np.abs(s.samples))) for s in (one, two, loud)]
     assert peak[1] == pytest.approx(2 * peak[0], rel=1e-3)
     assert loud.limited and not two.limited and peak[2] <= loud.peak
@@ -214,7 +214,7 @@ def test_louder_stays_louder_until_the_limit():
 @settings(max_examples=60, deadline=None)
 @given(st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=50), st.floats(1e-3, 0.5))
 def test_no_sample_passes_the_limit(values, peak):
-    out, limited = signals.limit_level(values, peak)
+    out, limited = sound.limit_level(values, peak)
     assert out.dtype == np.float32
     assert np.max(np.abs(out)) <= np.float32(peak)
     assert limited == (np.max(np.abs(values)) > peak)
@@ -223,6 +223,6 @@ def test_no_sample_passes_the_limit(values, peak):
 def test_sound_limits_are_kept():
     for bad in ({"seconds": 60.0}, {"rate": 100}, {"peak": 1.0}, {"slow_by": 0.1}):
         with pytest.raises(QuantityError):
-            signals.sound_from_record(*tone(2e3), full_scale=1.0, **bad)
+            sound.sound_from_record(*tone(2e3), full_scale=1.0, **bad)
     with pytest.raises(QuantityError, match="at most 20 s"):
-        signals.sound_from_samples(np.zeros(500_000), 500e3, 1.0, slow_by=100.0)
+        sound.sound_from_samples(np.zeros(500_000), 500e3, 1.0, slow_by=100.0)

@@ -8,7 +8,7 @@ default. All examples belong to an invented workshop for bat-call receivers.
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from . import uses_gain, uses_mixing, uses_modulation
+from . import uses_gain, uses_mixing, uses_modulation, uses_phase
 from .checks import QuantityError
 from .uses_result import Settings, settings_from
 
@@ -43,10 +43,10 @@ USES = {u.key: u for u in (
         "Two cells a quarter cycle apart cancel one of the two sidebands."),
     Use("mixer", "Mixer", uses_mixing.Mixer, uses_mixing.run_mixer,
         "A 45 kHz bat call meets a 43 kHz oscillator and is heard at 2 kHz."),
-    Use("phase_detector", "Phase detector", uses_mixing.PhaseDetector,
-        uses_mixing.run_phase_detector,
+    Use("phase_detector", "Phase detector", uses_phase.PhaseDetector,
+        uses_phase.run_phase_detector,
         "The mean output tells the phase between two inputs of one frequency: the range-finder."),
-    Use("squarer", "Squarer, frequency doubler", uses_mixing.Squarer, uses_mixing.run_squarer,
+    Use("squarer", "Squarer, frequency doubler", uses_phase.Squarer, uses_phase.run_squarer,
         "The same wave on both inputs comes out at twice its frequency."),
 )}
 

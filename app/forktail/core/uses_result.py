@@ -283,7 +283,7 @@ class Merit:
 @dataclass(frozen=True)
 class Listen:
     """What can be heard of a result: a record (V, whole periods of `duration` s), the volts
-    that count as full level, and the shift and slowing (see `signals.sound_from_record`) that
+    that count as full level, and the shift and slowing (see `sound.sound_from_record`) that
     bring it into hearing. `once` marks a single event rather than a repeating record."""
 
     record: np.ndarray
