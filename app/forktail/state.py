@@ -94,6 +94,10 @@ class PageState(param.Parameterized):
         """Names of the parameters that a link carries."""
         return [n for n in self.param if n != "name" and n not in self._private]
 
+    def watched(self):
+        """Names of the parameters whose change redraws the page; all that a link may carry."""
+        return self.fields()
+
     def texts(self, changed_only=True):
         """Mapping of parameter name to text; only those off their default unless told."""
         out = {}

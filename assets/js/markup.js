@@ -17,7 +17,8 @@ export function render({ model, el }) {
   };
   const apply = (patch) => {
     for (const [id, attributes] of Object.entries(patch)) {
-      const node = host.querySelector(`[data-id="${id}"]`);
+      // the page's own <main> can follow the scene too, for layout by attribute
+      const node = id === "main" ? document.getElementById("main") : host.querySelector(`[data-id="${id}"]`);
       if (!node) continue;
       for (const [name, value] of Object.entries(attributes)) {
         if (name === "#") setText(node, value);

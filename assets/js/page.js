@@ -101,8 +101,12 @@
   };
 
   document.addEventListener("click", (event) => {
-    const button = event.target.closest?.("button[data-export]");
+    // a click inside a component's shadow root is seen here with its own first target
+    const target = event.composedPath()[0];
+    const button = target.closest?.("button[data-export]");
     if (button) onExport(button);
+    const asks = target.closest?.("[data-request]");
+    if (asks) request(JSON.parse(asks.dataset.request));
   });
 
   document.addEventListener("DOMContentLoaded", () => {

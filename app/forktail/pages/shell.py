@@ -64,7 +64,7 @@ class Page:
         if problems:
             self.controls.say(["Not all of the link was understood; these parts are at their "
                                "defaults:", *problems])
-        self.state.param.watch(self._changed, self.state.fields())
+        self.state.param.watch(self._changed, self.state.watched())
 
     def _changed(self, *events):
         document = pn.state.curdoc
