@@ -34,8 +34,8 @@ from .nodal import ACCEPT, FLOOR_CURRENT
 from .quantities import format_quantity
 
 __all__ = ["Circuit", "Fault", "break_part", "single_faults", "solve_bias", "solve_built",
-           "solve_many", "headroom", "dissipation", "figures", "Figures", "NODES",
-           "EDGE_FRACTION"]
+           "solve_many", "inspect", "Inspection", "headroom", "dissipation", "figures",
+           "Figures", "NODES", "EDGE_FRACTION"]
 
 #: Node names of every answer, with what they are. Emitter nodes equal the common node where
 #: there is no emitter resistor; `tail_base` and `emitter_q7` exist with a transistor tail only.
@@ -451,9 +451,35 @@ def headroom(circuit, v_upper=0.0, v_lower=0.0):
     dict of str to numpy.ndarray
         V, of the broadcast shape; negative when saturated, NaN where unsolved.
     """
+    return inspect(circuit, v_upper, v_lower).headroom
+
+
+@dataclass(frozen=True)
+class Inspection:
+    """One signal solution with what a builder looks at; arrays of the shape of `point.v_out`.
+
+    `headroom` is V to the edge of saturation, `v_be` V, `power` W, each by transistor name.
+    """
+
+    point: OperatingPoint
+    headroom: dict
+    v_be: dict
+    power: dict
+
+
+def inspect(circuit, v_upper=0.0, v_lower=0.0, gains=False):
+    """As `solve_built`, with headroom, base-emitter voltage and dissipation of transistors."""
     solution, bias, shape = _signal(circuit, v_upper, v_lower)
-    blank = np.where(solution.ok & bias.ok, 0.0, np.nan)
-    return {q: (solution.headroom(q) + blank).reshape(shape) for q in transistor_names(circuit)}
+    point = _answer(solution, bias, shape, np.asarray(v_upper, float),
+                    np.asarray(v_lower, float), gains)
+    blank = np.where(solution.ok, 0.0, np.nan)
+    room, v_be, power = {}, {}, {}
+    for q in transistor_names(circuit):
+        (vbe, vbc), (ic, ib) = solution.junctions(q), solution.device(q)
+        room[q] = (solution.headroom(q) + blank).reshape(shape)
+        v_be[q] = (vbe + blank).reshape(shape)
+        power[q] = (ic * (vbe - vbc) + ib * vbe + blank).reshape(shape)
+    return Inspection(point, room, v_be, power)
 
 
 def dissipation(circuit, v_upper=None, v_lower=None):
