@@ -8,9 +8,9 @@ from itertools import product
 
 import numpy as np
 import pytest
-from helpers import VT_25, tanh_decimal, thermal_voltage_decimal
 
 from forktail.core.cell import CellSettings, solve_cell
+from helpers import VT_25, tanh_decimal, thermal_voltage_decimal
 
 DRIVES = [-0.15, -0.0514, -0.01, 1e-5, 0.02, 0.0771, 0.2]
 

@@ -7,10 +7,10 @@ from decimal import Decimal
 
 import numpy as np
 import pytest
-from helpers import VT_25, tanh_decimal
 from scipy import optimize
 
 from forktail.core import pair
+from helpers import VT_25, tanh_decimal
 
 TAIL = 2e-3
 DRIVES = [-0.3, -0.1, -0.02, -1e-3, 0.0, 1e-6, 0.005, 0.018, 0.05, 0.12, 0.3]

@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-from helpers import VT_25
 
 from forktail.core.cell import (
     CellSettings,
@@ -11,6 +10,7 @@ from forktail.core.cell import (
     solve_pair,
     solve_shared_loads,
 )
+from helpers import VT_25
 
 V = np.linspace(-0.15, 0.15, 31)
 SAMPLES = 4096

@@ -4,18 +4,6 @@ import dataclasses
 
 import numpy as np
 import pytest
-from helpers import (
-    VT_25,
-    finite,
-    kelvins,
-    live_tails,
-    loads,
-    offsets,
-    resistors,
-    small_volts,
-    tails,
-    volts,
-)
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -29,6 +17,18 @@ from forktail.core.cell import (
     validity,
 )
 from forktail.core.checks import QuantityError
+from helpers import (
+    VT_25,
+    finite,
+    kelvins,
+    live_tails,
+    loads,
+    offsets,
+    resistors,
+    small_volts,
+    tails,
+    volts,
+)
 
 matched = st.builds(CellSettings, r_load=loads, temperature=kelvins, r_emitter_upper=resistors,
                     r_emitter_lower=resistors)

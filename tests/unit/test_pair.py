@@ -4,6 +4,13 @@ from decimal import Decimal
 
 import numpy as np
 import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+from scipy import optimize
+
+from forktail.core import pair
+from forktail.core.checks import QuantityError
+from forktail.core.thermal import thermal_voltage
 from helpers import (
     finite,
     kelvins,
@@ -15,13 +22,6 @@ from helpers import (
     tails,
     volts,
 )
-from hypothesis import assume, given, settings
-from hypothesis import strategies as st
-from scipy import optimize
-
-from forktail.core import pair
-from forktail.core.checks import QuantityError
-from forktail.core.thermal import thermal_voltage
 
 
 def difference(v, i_tail, temperature, r_emitter=0.0, offset=0.0):

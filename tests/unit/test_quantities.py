@@ -4,7 +4,6 @@ import math
 
 import numpy as np
 import pytest
-from helpers import finite
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -17,6 +16,7 @@ from forktail.core.quantities import (
     parse_quantity,
     parse_temperature,
 )
+from helpers import finite
 
 READ = [
     ("10mV", "V", 10e-3), ("2.2k", "ohm", 2200.0), ("2k2", "ohm", 2200.0),
@@ -77,7 +77,8 @@ SHOWN = [
     (0.00152, "A", "1.52 mA"), (0.0, "V", "0 V"), (-0.0412, "V", "\u221241.2 mV"),
     (2200.0, "ohm", "2.20 k\u03a9"), (999.9e-3, "V", "1.00 V"), (4.7e-6, "F", "4.70 \u00b5F"),
     (45e3, "Hz", "45.0 kHz"), (5.0, "%", "5.00%"), (90.0, "deg", "90.0\u00b0"),
-    (float("inf"), "V", "inf V"), (float("nan"), "V", "not a number"), (-3.0, "dB", "\u22123.00 dB"),
+    (float("inf"), "V", "inf V"), (float("nan"), "V", "not a number"),
+    (-3.0, "dB", "\u22123.00 dB"),
 ]
 
 

@@ -4,11 +4,11 @@ from decimal import Decimal
 
 import numpy as np
 import pytest
-from helpers import finite, kelvins, thermal_voltage_decimal
 from hypothesis import given
 
 from forktail.core import thermal
 from forktail.core.checks import QuantityError
+from helpers import finite, kelvins, thermal_voltage_decimal
 
 
 @given(kelvins)
