@@ -61,6 +61,17 @@ def test_gain_turns_over_with_the_control_and_is_nothing_at_zero():
     assert np.dot(run.records["input"].y, run.records["output"].y) < 0
 
 
+@pytest.mark.parametrize("drift", [1e-4, 1e-3])
+def test_usable_range_ends_where_the_drift_moves_the_gain_by_a_decibel(drift):
+    # tanh law of the gain (Gray et al., ch. 10), solved with scipy
+    v = scipy.optimize.brentq(lambda v: 20 * math.log10(v / (v - drift)) - 1.0, 2 * drift,
+                              100 * drift)
+    merit = run_use("variable_gain", VariableGain(drift=drift), detail=False).merit(
+        "usable_range")
+    assert merit.limit == pytest.approx(v, rel=1e-9)
+    assert merit.value == pytest.approx(-20 * math.log10(math.tanh(v / (2 * V_T))), abs=1e-3)
+
+
 # ---------------------------------------------------------------- gain control loop
 
 
@@ -136,6 +147,17 @@ def test_am_sidebands_and_powers(depth):
         100 * (depth ** 2 / 2) / (1 + depth ** 2 / 2), rel=2e-3)
 
 
+def test_envelope_follows_tanh_of_the_modulating_input():
+    # the envelope is the Fourier part of the carrier times I R |tanh(v/2VT)|: Gray et al., ch. 10
+    s = AmplitudeModulation(offset=20e-3, tone_amplitude=30e-3, carrier_amplitude=30e-3,
+                            tone_frequency=1e3)
+    run = run_use("am", s, detail=False)
+    part = scipy.integrate.quad(lambda a: math.tanh(30e-3 * math.cos(a) / (2 * V_T))
+                                * math.cos(a), 0, math.pi)[0] * 2 / math.pi
+    law = FULL * part * np.abs(np.tanh(run.records["modulating"].y / (2 * V_T)))
+    np.testing.assert_allclose(run.records["envelope"].y, law, atol=2e-3 * law.max())
+
+
 def test_over_modulation_bends_the_envelope():
     # |1 + m cos| for m > 1 folds over; its second harmonic by scipy quadrature
     m = 1.5
@@ -185,6 +207,20 @@ def test_image_rejection_by_phasing(side, phase, amplitude):
         s = SingleSideband(sideband=side, amplitude_error=amplitude,
                            **{"tone_phase_error": 0.0, "carrier_phase_error": 0.0, which: phase})
         assert value("ssb", s, "rejection") == pytest.approx(law, abs=1e-6)
+
+
+@pytest.mark.parametrize("side", ["upper", "lower"])
+def test_two_phase_errors_add_in_one_sideband_and_subtract_in_the_other(side):
+    # cos cos -+ a sin(.. + alpha) sin(.. + beta) written out (trigonometry)
+    a, alpha, beta = 1.03, math.radians(4.0), math.radians(1.5)
+    add, less = alpha + beta, alpha - beta
+    wanted, image = (add, less) if side == "upper" else (less, add)
+    law = 20 * math.log10(abs(1 + a * np.exp(1j * wanted)) / abs(1 - a * np.exp(1j * image)))
+    s = SingleSideband(sideband=side, amplitude_error=3.0, carrier_phase_error=4.0,
+                       tone_phase_error=1.5)
+    merit = run_use("ssb", s, detail=False).merit("rejection")
+    assert merit.value == pytest.approx(law, abs=1e-6)
+    assert merit.relation_value == pytest.approx(law, abs=1e-9)
 
 
 def test_forty_decibels_of_rejection_need_a_degree_and_two_per_cent():

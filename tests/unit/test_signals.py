@@ -220,6 +220,13 @@ def test_no_sample_passes_the_limit(values, peak):
     assert limited == (np.max(np.abs(values)) > peak)
 
 
+def test_limiting_scales_and_does_not_clip():
+    v = np.sin(np.linspace(0, 20, 500)) * 3.0
+    out, limited = sound.limit_level(v, 0.25)
+    assert limited
+    np.testing.assert_allclose(out, v * (0.25 / np.max(np.abs(v))), rtol=1e-6, atol=1e-8)
+
+
 def test_sound_limits_are_kept():
     for bad in ({"seconds": 60.0}, {"rate": 100}, {"peak": 1.0}, {"slow_by": 0.1}):
         with pytest.raises(QuantityError):

@@ -122,6 +122,17 @@ def test_any_settings_within_bounds_give_an_answer(key, data):
     json.dumps(as_json(result), allow_nan=False)
 
 
+@pytest.mark.parametrize("key, heard", [("variable_gain", 2250.0), ("am", 2000.0),
+                                        ("dsb", None), ("ssb", 6000.0), ("mixer", None),
+                                        ("squarer", 2250.0)])
+def test_what_can_be_heard(key, heard):
+    played = run_use(key, detail=False).listen.sound(1.0)
+    assert not played.silent and np.max(np.abs(played.samples)) <= played.peak
+    if heard:
+        line = np.abs(np.fft.rfft(played.samples))
+        assert np.argmax(line) == pytest.approx(heard, abs=2)
+
+
 def test_typed_entries():
     s = settings_from(USES["mixer"].settings, {"signal_amplitude": "5mV",
                                                "oscillator_frequency": "44.5kHz",
@@ -217,6 +228,8 @@ def test_any_two_drives(kind, other):
               run.error):
         assert a.shape == (n,) and finite(a)
     np.testing.assert_allclose(run.fitted + run.error, run.point.v_out)
+    # the fitted product is the closest: what is left has nothing of it
+    assert abs(np.dot(run.error, run.fitted)) <= 1e-9 * max(np.dot(run.fitted, run.fitted), 1e-9)
     assert run.sentence.endswith(".")
     assert all(math.isfinite(m.value) for m in run.merits)
     assert any("invented" in note for note in run.notes) == ("call" in (kind, other))

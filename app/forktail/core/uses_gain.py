@@ -18,6 +18,7 @@ from .spectrum import (
     small_drive_limit,
 )
 from .uses_result import (
+    LOUD,
     Curve,
     Listen,
     Merit,
@@ -168,7 +169,7 @@ def run_variable_gain(settings=None, solve=None, detail=True):
         {"input": time_trace(t, v_in, "signal in"),
          "output": time_trace(t, v_out, "output")},
         spectrum, curves, merits, window.text,
-        Listen(v_out, window.duration, b.full_scale, slow_by=20.0))
+        Listen(v_out, window.duration, b.full_scale / LOUD, slow_by=20.0))
 
 
 def _gain_curves(s, solve, b, gain):

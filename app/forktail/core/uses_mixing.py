@@ -25,6 +25,7 @@ from .spectrum import (
     third_order_products,
 )
 from .uses_result import (
+    LOUD,
     Curve,
     Listen,
     Merit,
@@ -259,7 +260,7 @@ def run_mixer(settings=None, solve=None, detail=True):
              v_out, window.duration, lambda f: (np.abs(f - f_wanted) < 0.25 * min(used, used_lo))
              * 1.0), "wanted product alone", role="second")},
         spectrum, curves, merits, window.text,
-        Listen(v_out, window.duration, b.full_scale,
+        Listen(v_out, window.duration, b.full_scale / LOUD,
                shift=0.0 if f_wanted < sound.HEARING[1] else f_wanted - 2e3))
 
 

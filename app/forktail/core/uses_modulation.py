@@ -20,6 +20,7 @@ from .spectrum import (
     small_drive_limit,
 )
 from .uses_result import (
+    LOUD,
     Curve,
     Listen,
     Merit,
@@ -176,7 +177,7 @@ def run_am(settings=None, solve=None, detail=True):
          "envelope": time_trace(t, envelope, "envelope", role="second"),
          "envelope_below": time_trace(t, -envelope, "envelope, mirrored", role="second")},
         spectrum, curves, merits, window.text,
-        Listen(envelope - envelope.mean(), window.duration, b.full_scale))
+        Listen(envelope - envelope.mean(), window.duration, b.full_scale / LOUD))
 
 
 def _am_curves(s, solve, depth):
@@ -332,7 +333,7 @@ def run_dsb(settings=None, solve=None, detail=True):
          "envelope_below": time_trace(t, -np.abs(envelope), "envelope, mirrored",
                                       role="second")},
         spectrum, curves, merits, window.text,
-        Listen(v_out, window.duration, b.full_scale, shift=max(0.0, fc - 4.0 * fm)))
+        Listen(v_out, window.duration, b.full_scale / LOUD, shift=max(0.0, fc - 2.0 * fm)))
 
 
 def _dsb_curves(s, solve, suppression, trim):
@@ -498,7 +499,7 @@ def run_ssb(settings=None, solve=None, detail=True):
          "second": time_trace(t, second, "second cell", role="second"),
          "output": time_trace(t, v_out, "sum of both")},
         spectrum, curves, merits, window.text,
-        Listen(v_out, window.duration, 2.0 * b.full_scale, shift=max(0.0, fc - 4.0 * fm)))
+        Listen(v_out, window.duration, b.full_scale / LOUD, shift=max(0.0, fc - 2.0 * fm)))
 
 
 def _ssb_amplitude_curve(s, net, rejection):

@@ -19,6 +19,7 @@ from .spectrum import (
     small_drive_limit,
 )
 from .uses_result import (
+    LOUD,
     Curve,
     Listen,
     Merit,
@@ -306,7 +307,7 @@ def run_squarer(settings=None, solve=None, detail=True):
          "lower": time_trace(t, v_lower, "lower input", role="second"),
          "output": time_trace(t, v_out, "output")},
         spectrum, curves, merits, f"{cycles} cycles of {text_of(s.frequency, 'Hz')}, {n} samples.",
-        Listen(v_out, duration, b.full_scale, slow_by=20.0))
+        Listen(v_out, duration, b.full_scale / LOUD, slow_by=20.0))
 
 
 def _squarer_curves(s, solve, b, second):

@@ -12,6 +12,7 @@ import numpy as np
 from .cell import CellSettings, solve_cell
 from .checks import QuantityError, as_quantity
 from .quantities import format_quantity, parse_quantity
+from .sound import sound_from_record
 from .spectrum import LabelledSpectrum
 from .thermal import T_NOMINAL
 
@@ -201,6 +202,9 @@ def answer(solve, v_upper, v_lower):
 
 # ---------------------------------------------------------------- the answer
 
+#: Full level of a sound is the full scale of the cell divided by this; what is louder is limited.
+LOUD = 10.0
+
 
 @dataclass(frozen=True)
 class Trace:
@@ -284,14 +288,18 @@ class Merit:
 class Listen:
     """What can be heard of a result: a record (V, whole periods of `duration` s), the volts
     that count as full level, and the shift and slowing (see `sound.sound_from_record`) that
-    bring it into hearing. `once` marks a single event rather than a repeating record."""
+    bring it into hearing."""
 
     record: np.ndarray
     duration: float
     full_scale: float
     shift: float = 0.0
     slow_by: float = 1.0
-    once: bool = False
+
+    def sound(self, seconds=2.0, rate=48000):
+        """`sound.sound_from_record` of it: returns Sound, limited in level."""
+        return sound_from_record(self.record, self.duration, self.full_scale, seconds, rate,
+                                 self.shift, self.slow_by)
 
 
 @dataclass(frozen=True)
