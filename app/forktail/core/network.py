@@ -650,8 +650,8 @@ def linear_range(circuit, side, limit=0.01):
     """
     v_t = _net(circuit, True).v_t
     r_emitter = getattr(circuit, f"r_emitter_{side}")
-    scale = v_t + r_emitter * _tail_now(circuit)
-    low, high = 0.02 * v_t, 8.0 * scale
+    # past twice the drop of the tail current in the emitter resistor the pair only switches
+    low, high = 0.02 * v_t, 5.0 * v_t + 2.0 * r_emitter * _tail_now(circuit)
     for _ in range(3):
         amplitude = np.geomspace(low, high, 16)
         thd = distortion(circuit, side, amplitude)
