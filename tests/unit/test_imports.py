@@ -11,7 +11,8 @@ import forktail
 
 PACKAGE = Path(forktail.__file__).parent
 
-#: Layer of each module or folder of the package: a module imports from lower layers, or its own.
+#: Layer of each module or folder: it imports from lower layers or its own family. A family is
+#: what stands before the first underscore: state_signals belongs to state.
 LAYERS = {"__init__": 0, "resources": 0, "core": 1, "state": 2, "lessons": 3, "classroom": 3,
           "views": 4, "pages": 5, "serve": 6, "cli": 7, "__main__": 8}
 
@@ -53,21 +54,26 @@ def imports_of(path, text=None):
             yield inside, name.removeprefix("forktail.") if inside else name
 
 
+def family(dotted):
+    head = dotted.split(".")[0]
+    return head if head.startswith("__") else head.split("_")[0]
+
+
 def layer_of(dotted):
     head = dotted.split(".")[0]
     if (PACKAGE / head).is_dir() or (PACKAGE / f"{head}.py").is_file():
-        assert head in LAYERS, f"give {head} a layer in tests/unit/test_imports.py"
-        return LAYERS[head]
+        assert family(head) in LAYERS, f"give {head} a layer in tests/unit/test_imports.py"
+        return LAYERS[family(head)]
     return 0  # a name of the package itself, such as __version__
 
 
 def violations(path, text=None):
     """Sentences on the imports of one module that break the rule."""
     module, said = name_of(path), []
-    head = module.split(".")[0]
+    head = family(module)
     for inside, name in imports_of(path, text):
         if inside:
-            target = name.split(".")[0]
+            target = family(name)
             if target != head and layer_of(name) >= layer_of(module):
                 said.append(f"{module} imports {name}, which points back")
             if head in ("views", "pages") and target == "core":
