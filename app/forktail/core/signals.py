@@ -15,6 +15,17 @@ import numpy as np
 from .checks import QuantityError, as_quantity
 from .quantities import format_quantity
 
+# sound lives in a module of its own; pages reach drives and sound through this one
+from .sound import (  # noqa: F401
+    HEARING,
+    HEARING_CAUTION,
+    SOUND_PEAK,
+    Sound,
+    limit_level,
+    sound_from_record,
+    sound_from_samples,
+)
+
 #: Kind of drive -> (title, the fields of `Drive` that it uses besides `offset`).
 DRIVE_KINDS = {
     "dc": ("DC", ()),
