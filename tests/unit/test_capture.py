@@ -142,6 +142,8 @@ def test_two_faults_are_both_named():
     assert keys(result)[:2] == ["delay", "scale"]
     assert result.delay.samples == pytest.approx(2.5, abs=0.05)
     assert result.scale_error.value == pytest.approx(-0.2, abs=0.015)
+    unequal = cap.compare(captured(scale=0.95, offset_output=0.15), solve)
+    assert keys(unequal)[:2] == ["offset_output", "scale"] and unequal.causes[1].score < 0.01
     upside = replace(captured(offset_lower=4e-3), v_left=None, v_right=None)
     result = cap.compare(replace(upside, v_out=-upside.v_out), solve)
     assert keys(result)[:2] == ["inverted_channel", "offset_lower"]
@@ -223,6 +225,25 @@ def test_too_coarse_and_too_few_are_warned_about():
     warnings = cap.compare(few, solve).warnings
     assert any("samples a cycle" in w for w in warnings)
     assert any("Only" in w and "samples could be used" in w for w in warnings)
+
+
+def test_coarse_steps_of_an_input_are_told():
+    coarse = replace(CLEAN, v_lower=np.round(CLEAN.v_lower / 4e-4) * 4e-4)
+    warnings = cap.compare(coarse, solve).warnings
+    assert any("v_lower is recorded in steps of 400" in w for w in warnings)
+    assert not any("v_upper is recorded" in w for w in warnings)
+
+
+def test_records_that_once_led_the_fit_astray_are_answered():
+    # drive of 18 V against 2 mV with a rounded output: the fit runs off, and has to say so
+    for seed in (1204, 1206):
+        rng = np.random.default_rng(seed)
+        time = np.arange(100) * 1e-6
+        upper = 10.0**1.25 * np.sin(2 * np.pi * rng.uniform(1e3, 4e5) * time)
+        lower = 2.1e-3 * np.sin(2 * np.pi * rng.uniform(1e3, 4e5) * time)
+        result = cap.compare(cap.Capture(time=time, v_out=np.round(lower, 1), v_upper=upper,
+                                         v_lower=lower, sample_interval=1e-6), solve)
+        assert result.tanh is None or result.tanh.converged
 
 
 def test_answer_is_ready_for_json():

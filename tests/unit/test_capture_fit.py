@@ -118,6 +118,15 @@ def test_injected_errors_come_back_within_their_uncertainty(scale_mv, o_u, o_l, 
     assert found.converged and np.max(np.abs(pull)) < 6
 
 
+@pytest.mark.parametrize("start", [1.0, 0.9])
+def test_a_record_without_noise_is_fitted_exactly(start):
+    upper, lower = drive()
+    y = np.tanh(upper / (2 * V_T)) * np.tanh(lower / (2 * V_T))
+    found = fit.fit_tanh(upper, lower, y, start, V_T)
+    assert found.converged and found.held == ()
+    np.testing.assert_allclose(values(found, TANH), [1, 0, 0, V_T, 0], atol=1e-9)
+
+
 def test_small_drive_holds_the_thermal_voltage():
     upper, lower = drive(0.02)
     y = 1.1 * np.tanh(upper / (2 * V_T)) * np.tanh(lower / (2 * V_T)) + noise(3, 1e-5)

@@ -36,6 +36,7 @@ from .capture_fit import (
     fit_product,
     fit_tanh,
     noise_of,
+    step_of,
 )
 from .cell import CellSettings, solve_cell
 from .checks import QuantityError, as_quantity
@@ -46,7 +47,7 @@ __all__ = [
     "Cause", "Comparison", "Delay", "ProductFit", "Rails", "TanhFit", "Term", "as_plain",
     "compare", "delayed", "explain", "find_delay", "find_rails", "first_order_lag",
     "fit_product", "fit_tanh", "invented_capture", "map_columns", "noise_of", "read_capture",
-    "read_table"]
+    "read_table", "step_of"]
 
 #: Most samples that are compared; of a longer capture the middle is taken.
 MOST_SAMPLES = 2**18
@@ -338,7 +339,8 @@ def compare(capture, solve, drive=None, most=MOST_SAMPLES):
     if bent:
         warnings.append(f"{bent[0].title}: this also moves the fitted scale and feedthroughs; "
                         "mend it first, then read them.")
-    warnings += _cautions(fit, best, capture, measured, used, delay, delay_of)
+    warnings += _cautions(fit, best, capture, measured, used, delay, delay_of, offset_upper,
+                          offset_lower)
     return Comparison(
         name=capture.name, time=capture.time, measured=measured, predicted=predicted,
         fitted=best.value(v_upper, v_lower), residual=measured - predicted, v_upper=v_upper,
@@ -446,7 +448,7 @@ def _scale_error(fit, expected, warnings):
     return Term(fit.gain.value / k.value - 1.0, fit.gain.uncertainty / abs(k.value), "")
 
 
-def _cautions(fit, best, capture, measured, used, delay, delay_of):
+def _cautions(fit, best, capture, measured, used, delay, delay_of, offset_upper, offset_lower):
     out = []
     crossings = int(np.sum(np.diff(np.sign(measured - measured.mean())) != 0))
     if crossings and 2.0 * len(measured) / crossings < 5.0:
@@ -468,6 +470,12 @@ def _cautions(fit, best, capture, measured, used, delay, delay_of):
         if wave is not None and noise_of(wave) > 0.1 * float(np.std(wave)):
             out.append(f"The record of {name} is noisy (more than a tenth of it), which makes "
                        "the fitted gain come out low.")
+    for name, offset in (("v_upper", offset_upper), ("v_lower", offset_lower)):
+        wave = getattr(capture, name)
+        step = 0.0 if wave is None else step_of(wave)
+        if step > 4.0 * offset.uncertainty:
+            out.append(f"{name} is recorded in steps of {format_quantity(step, 'V')}: its offset "
+                       "is not known better than about half a step, whatever the fit says.")
     if delay is not None and math.isfinite(delay.repeats_after) and delay_of.endswith("drive"):
         out.append(f"A shift by {format_quantity(delay.repeats_after, 's')} would fit nearly as "
                    "well, since the wave repeats.")

@@ -2,8 +2,8 @@
 
 The mismatch is the mean square of measured less predicted, as captured. Step by step the cause
 whose correction takes away the most is picked, the prediction is corrected by it, and the
-search goes on until nothing takes away more than a hundredth or more than noise would. A score
-is thus a share of the mismatch, not a probability.
+search goes on until nothing takes away more than a hundredth, or stands out of the noise. A
+score is thus a share of the mismatch, not a probability.
 """
 
 import math
@@ -16,7 +16,8 @@ from .checks import QuantityError
 from .quantities import format_quantity, format_temperature
 from .thermal import BOLTZMANN, ELEMENTARY_CHARGE
 
-#: A step must take away this share of the whole mismatch to be named.
+#: A step that takes away this share of the whole mismatch is named; a smaller one only if it
+#: takes a fifth of what is left and more than the noise.
 SMALLEST_SHARE = 0.01
 #: Of causes that leave about the same mismatch (within this factor) the simpler is named.
 NEARLY = 1.1
@@ -517,7 +518,9 @@ def explain(situation):
         most = max(trials, key=lambda t: t[0])
         # sixteen noise powers over n is four standard uncertainties of one parameter
         tiny = 16.0 * noise / max(s.usable.sum(), 1)
-        if most[0] < SMALLEST_SHARE * start or most[0] < tiny:
+        # a small share counts too if it is plain to see once the large ones are gone
+        plain = most[0] > noise and most[0] >= 0.2 * now
+        if most[0] < tiny or (most[0] < SMALLEST_SHARE * start and not plain):
             break
         picked = next(
             t for t in trials if t[0] > 0.5 * most[0] and t[1] <= NEARLY * most[1] + tiny)

@@ -287,16 +287,24 @@ def _gauss_newton(p, free, v_upper, v_lower, v_out):
     value, jacobian = _tanh_model(p, v_upper, v_lower)
     residual = v_out - value
     cost, damping = float(residual @ residual), 1e-6
+    # a step that leaves these bounds has lost its way: offsets beyond the drive, VT under 1 mV
+    far = 1.0 + 10.0 * max(float(np.max(np.abs(v_upper))), float(np.max(np.abs(v_lower))))
+    exact = 1e-22 * float(v_out @ v_out)
     for iteration in range(1, 61):
+        if cost <= exact:
+            return p, iteration, True
         j = jacobian[:, free]
         normal, slope = j.T @ j, j.T @ residual
-        diagonal = np.diag(normal).copy()
-        diagonal[diagonal == 0] = 1.0
+        size = np.sqrt(np.diag(normal))
+        size[size < 1e-100] = 1.0
+        scaled = normal / np.outer(size, size)
         while True:
-            step = np.linalg.solve(normal + damping * np.diag(diagonal), slope)
+            # with its diagonal at 1 + damping and a share more, this is never singular
+            step = np.linalg.solve(scaled + (damping + 1e-13) * np.eye(len(free)),
+                                   slope / size) / size
             trial = p.copy()
             trial[free] += step
-            if trial[3] > 0:
+            if 0 < trial[3] < 500.0 and np.max(np.abs(trial[1:3])) < far:
                 value, trial_jacobian = _tanh_model(trial, v_upper, v_lower)
                 trial_residual = v_out - value
                 trial_cost = float(trial_residual @ trial_residual)
@@ -305,12 +313,12 @@ def _gauss_newton(p, free, v_upper, v_lower, v_out):
             damping *= 10.0
             if damping > 1e10:
                 # no step lowers the cost: at the bottom, as far as rounding lets us see
-                return p, iteration, float(np.max(np.abs(slope) / np.sqrt(diagonal))) <= (
+                return p, iteration, float(np.max(np.abs(slope) / size)) <= (
                     1e-6 * math.sqrt(cost) + 1e-300)
         gain = cost - trial_cost
         p, jacobian, residual, cost = trial, trial_jacobian, trial_residual, trial_cost
         damping = max(damping * 0.1, 1e-12)
-        small = np.sqrt(diagonal) * np.abs(step)
+        small = size * np.abs(step)
         if gain <= 1e-14 * cost or np.max(small) <= 1e-10 * math.sqrt(cost) + 1e-300:
             return p, iteration, True
     return p, 60, False
@@ -544,6 +552,26 @@ def _refine(r, m, shift, scale, stride=1, rounds=12):
     top = math.sqrt(float(a @ a) * float(b @ b))
     left = float(residual @ residual) / len(residual)
     return shift, scale, uncertainty, float(a @ b) / top if top else 0.0, left
+
+
+def step_of(values):
+    """Step between the levels of a coarsely recorded channel, or 0 where none shows.
+
+    Parameters
+    ----------
+    values : array_like, shape (n,)
+
+    Returns
+    -------
+    float
+        Same unit; 0 for more than a level for every four samples, or levels not evenly spaced.
+    """
+    levels = np.unique(np.asarray(values, dtype=float)[:THINNED])
+    if len(levels) < 3 or 4 * len(levels) > min(len(values), THINNED):
+        return 0.0
+    apart = np.diff(levels)
+    step = float(apart.min())
+    return step if float(np.median(apart)) <= 1.01 * step else 0.0
 
 
 def find_rails(values):
