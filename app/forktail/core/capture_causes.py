@@ -51,7 +51,7 @@ class Situation:
     `predicted` is as captured (not aligned) unless `drive_aligned`. `rails` maps a channel to
     its Rails. `gain` is the measured product gain, 1/V. `excluded` holds keys of causes that
     the fits speak against; `offset_upper` and `offset_lower` the input offsets that the tanh
-    fits found, V, or NaN.
+    fits found, V, or NaN. `added` is kept by the search: offsets and feedthroughs so far.
     """
 
     measured: np.ndarray
@@ -72,6 +72,7 @@ class Situation:
     offset_upper: float = math.nan
     offset_lower: float = math.nan
     usable: np.ndarray = None
+    added: np.ndarray = 0.0
 
 
 def _golden(cost, low, high, steps=24):
@@ -120,17 +121,20 @@ def _try_rails(s, q):
 
 
 def _try_scale(s, q):
-    use = _good(s, q)
-    inner = use & (np.abs(q) <= 0.5 * np.max(np.abs(q[use])))
+    # what was added as offset or feedthrough does not grow with the product
+    base, target = q - s.added, s.measured - s.added
+    use = _good(s, base)
+    inner = use & (np.abs(base) <= 0.5 * np.max(np.abs(base[use])))
     best = None
     # the middle alone decides where the ends bend, all samples where they do not
     for part in ([inner] if inner.sum() >= 0.2 * use.sum() else []) + [use]:
-        x, y = q[part] - q[part].mean(), s.measured[part] - s.measured[part].mean()
+        x, y = base[part] - base[part].mean(), target[part] - target[part].mean()
         power = float(x @ x)
         g = float(x @ y) / power if power else 0.0
-        if g > 0 and (best is None or _energy(s, g * q) < 0.98 * _energy(s, best * q)):
+        if g > 0 and (best is None or _energy(s, g * base + s.added)
+                      < 0.98 * _energy(s, best * base + s.added)):
             best = g
-    return None if best is None else (best * q, {"scale": best})
+    return None if best is None else (best * base + s.added, {"scale": best})
 
 
 def _try_feed(column, name):
@@ -530,11 +534,15 @@ def explain(situation):
             delay_left, pole_left = (_shape_energy(s, t[4][0], _good(s, t[4][0]))
                                      for t in in_time)
             picked = in_time[1] if NEARLY * pole_left < delay_left else in_time[0]
+        before = q
         removed, _, key, family, (q, numbers) = picked
         done.add(family)
+        if key.startswith("offset"):
+            s = replace(s, added=s.added + (q - before))
         if key == "delay":
             s = replace(s, v_upper=delayed(s.v_upper, numbers["samples"]),
-                        v_lower=delayed(s.v_lower, numbers["samples"]))
+                        v_lower=delayed(s.v_lower, numbers["samples"]),
+                        added=delayed(s.added + 0.0 * before, numbers["samples"]))
         title, evidence, advice = _TEXTS[key](numbers)
         share = min(1.0, removed / start)
         causes.append(Cause(key, title, share, f"{evidence} It takes {_percent(share)} of the "
