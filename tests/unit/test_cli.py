@@ -5,6 +5,7 @@ import json
 
 import numpy as np
 import pytest
+
 from forktail.cli import build_parser, main, parse_range
 from forktail.core.checks import QuantityError
 

@@ -62,4 +62,4 @@ def test_top_level_is_as_the_design_says():
     tops = {line.split("/")[0] for line in listed.stdout.splitlines()}
     assert {t for t in tops if not t.startswith(".")} == {
         "README.md", "DEVELOPERS.md", "pyproject.toml", "LICENSE", "app", "lessons", "tests",
-        "assets"} - ({"lessons"} if not any((ROOT / "lessons").rglob("*.toml")) else set())
+        "assets"}
