@@ -7,10 +7,16 @@ import sys
 import panel as pn
 
 from .core.checks import QuantityError
+from .pages.signals import signals
 from .pages.steer import steer
+from .pages.uses import uses
 from .resources import assets_dir
 
-ROUTES = {"/": steer}
+ROUTES = {
+    "/": steer,
+    "/signals": signals,
+    "/uses": uses,
+}
 
 
 def _origins(host, port):

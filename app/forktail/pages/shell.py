@@ -9,7 +9,12 @@ from panel.io.document import hold
 from ..resources import asset_text
 
 #: Key, path (relative, so that a proxy may serve the app under a folder) and label.
-PAGES = (("steer", "./", "Steer"),)
+PAGES = (
+    ("steer", "./", "Steer"),
+    ("signals", "signals", "Signals"),
+    ("uses", "uses", "Uses"),
+)
+
 
 def page(key, title, roots):
     """Build the template of a page from `assets/html/frame.html` and its own body.
