@@ -43,7 +43,7 @@ export function render({ model, el }) {
     const slider = make("input", { type: "range", min: 0, max: row.steps, step: 1, id,
       "data-name": row.name, "aria-label": row.label });
     const error = make("div", { class: "entry-error", role: "alert", hidden: true });
-    const label = make("label", { for: id }, make("span", { text: row.label }));
+    const label = make("label", { for: id }, make("span", { text: row.short || row.label }));
     if (row.symbol) label.append(" ", symbol(row.symbol));
     let shown = "";
     slider.addEventListener("input", () => {
@@ -108,11 +108,11 @@ export function render({ model, el }) {
       rows.set(row.name, { set(v) { mark(v.value); }, fail() {} });
       return box;
     }
-    const select = make("select", { id: `q-${row.name}`, "data-name": row.name },
+    const select = make("select", { id: `q-${row.name}`, "data-name": row.name, "aria-label": row.label },
       ...row.options.map(([key, label]) => make("option", { value: key, text: label })));
     select.addEventListener("change", () => { stop(); now({ kind: "choose", name: row.name, value: select.value }); });
     rows.set(row.name, { set(v) { select.value = v.value; }, fail() {} });
-    return make("div", { class: "row" }, make("label", { for: `q-${row.name}`, text: row.label }), select);
+    return make("div", { class: "row" }, make("label", { for: `q-${row.name}`, text: row.short || row.label }), select);
   };
 
   const flag = (row) => {
@@ -181,16 +181,22 @@ export function render({ model, el }) {
     note.append(button("Close", () => { note.hidden = true; }));
   };
 
+  const opened = new Map();
   const build = () => {
+    // what the user had opened and where the focus was outlive a new set of rows
+    const focused = host.getRootNode().activeElement?.id;
     stop(); rows.clear(); host.replaceChildren(note);
     const { spec } = model;
     for (const group of spec.groups) {
       const made = group.rows.map((row) => ({ quantity, choice, flag })[row.kind](row));
+      const look = group.tight ? "group tight" : "group";
       if (group.fold) {
-        host.append(make("details", { class: "group", open: group.open },
-          make("summary", { text: group.title }), ...made));
+        const fold = make("details", { class: look, open: opened.get(group.title) ?? group.open },
+          make("summary", { text: group.title }), ...made);
+        fold.addEventListener("toggle", () => { opened.set(group.title, fold.open); });
+        host.append(fold);
       } else {
-        host.append(make("section", { class: "group" },
+        host.append(make("section", { class: look },
           ...(group.title ? [make("h2", { text: group.title })] : []), ...made));
       }
     }
@@ -223,6 +229,7 @@ export function render({ model, el }) {
     tools.append(file, button("Load", () => file.click(), { title: "Load a scene file" }));
     host.append(tools);
     patch();
+    if (focused) host.querySelector(`[id="${CSS.escape(focused)}"]`)?.focus();
   };
 
   let query = null;

@@ -22,12 +22,32 @@ export function render({ model, el }) {
       if (!node) continue;
       for (const [name, value] of Object.entries(attributes)) {
         if (name === "#") setText(node, value);
+        else if (name === "value") { node.value = value; node.dataset.shown = value; }
         else if (value === null) node.removeAttribute(name);
         else node.setAttribute(name, value);
       }
     }
   };
-  const rebuild = () => { host.innerHTML = model.markup; apply(model.patch); };
+  const rebuild = () => {
+    host.innerHTML = model.markup; apply(model.patch);
+    // what is folded away need not be kept up: the view hears when it is opened
+    for (const fold of host.querySelectorAll("details[data-lazy]")) {
+      fold.addEventListener("toggle", () => { model.send_msg({ kind: "open", open: fold.open }); });
+    }
+  };
+
+  // Fields marked data-entry report what was typed, sliders marked data-slide where they stand;
+  // both go through the controls of the page, which keep one message under way at a time.
+  const tell = (kind, detail) => window.dispatchEvent(new CustomEvent(`forktail-${kind}`, { detail }));
+  host.addEventListener("change", ({ target }) => {
+    if (target.dataset.entry) tell("request", { kind: "edit", name: target.dataset.entry, text: target.value });
+  });
+  host.addEventListener("input", ({ target }) => {
+    if (target.dataset.slide) tell("drag", { view: target.dataset.slide, x: +target.value, y: 0 });
+  });
+  host.addEventListener("keydown", ({ key, target }) => {
+    if (key === "Escape" && target.dataset.entry && "shown" in target.dataset) target.value = target.dataset.shown;
+  });
   rebuild();
   model.on("markup", rebuild);
   model.on("patch", () => apply(model.patch));

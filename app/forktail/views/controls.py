@@ -13,9 +13,9 @@ from .markup import STYLE
 log = logging.getLogger("forktail")
 
 
-def group(title, rows, fold=False, open=True):
-    """One block of rows; `fold` makes it one that opens and closes."""
-    return {"title": title, "rows": rows, "fold": fold, "open": open}
+def group(title, rows, fold=False, open=True, tight=False):
+    """One block of rows; `fold` makes it one that opens and closes, `tight` one line a row."""
+    return {"title": title, "rows": rows, "fold": fold, "open": open, "tight": tight}
 
 
 class Controls(JSComponent):
@@ -151,17 +151,21 @@ class Controls(JSComponent):
                 self.say(["The file was loaded, except for:", *problems])
 
 
-def row(state, name, look=""):
-    """Specification of one row: kind, label and what its kind needs."""
+def row(state, name, look="", short=""):
+    """Specification of one row: kind, label and what its kind needs.
+
+    `short` is what the row shows where its group already says the rest; the label stays for
+    screen readers.
+    """
     spec = state.param[name]
     label = spec.label or name
     if isinstance(spec, Quantity):
         return {"kind": "quantity", "name": name, "label": label, "symbol": spec.symbol,
-                "steps": spec.steps()}
+                "steps": spec.steps(), "short": short}
     if isinstance(spec, param.Boolean):
         return {"kind": "flag", "name": name, "label": label}
     names = getattr(spec, "names", None) or {str(o): o for o in spec.objects}
-    return {"kind": "choice", "name": name, "label": label, "look": look,
+    return {"kind": "choice", "name": name, "label": label, "look": look, "short": short,
             "options": [[key, text] for text, key in names.items()]}
 
 

@@ -13,17 +13,20 @@ _LMS_TO_LAB = np.array([[0.2104542553, 0.7936177850, -0.0040720468],
                         [1.9779984951, -2.4285922050, 0.4505937099],
                         [0.0259040371, 0.7827717662, -0.8086757660]])
 
-#: Current that ends in the left load, in the right load (Okabe-Ito blue and vermillion).
+#: Current that ends in the left load, in the right load (Okabe-Ito blue and vermillion); the
+#: upper and the lower input (its reddish purple and orange, darkened to stand out on paper).
 THEMES = {
     "light": {
         "paper": "#faf7f0", "panel": "#fffdf8", "ink": "#22262b", "soft": "#5b6068",
         "rule": "#d9d3c5", "accent": "#00664b", "left": "#0072b2", "right": "#d55e00",
-        "third": "#009e73", "map_mid": "#f6f2e8", "map_left": "#00568f", "map_right": "#a84300",
+        "third": "#009e73", "upper": "#9b3f82", "lower": "#b07500",
+        "map_mid": "#f6f2e8", "map_left": "#00568f", "map_right": "#a84300",
     },
     "dark": {
         "paper": "#16191d", "panel": "#1d2126", "ink": "#e9e6de", "soft": "#a9adb3",
         "rule": "#3a4048", "accent": "#5fd0a8", "left": "#56b4e9", "right": "#ef8a3c",
-        "third": "#3fc79d", "map_mid": "#22272d", "map_left": "#6cc4f5", "map_right": "#f59a50",
+        "third": "#3fc79d", "upper": "#dd9fc7", "lower": "#e0b13c",
+        "map_mid": "#22272d", "map_left": "#6cc4f5", "map_right": "#f59a50",
     },
 }
 
