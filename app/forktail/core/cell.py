@@ -105,21 +105,20 @@ def _upper_slopes(fractions, i_tail, s, v_t):
 
 def _answer(shape, s, v_t, v_upper, v_lower, i_tail, branches, lower, gains):
     """Assemble an OperatingPoint from the four branch currents and the two tails."""
-    i_upper = np.empty(shape + (4,))
-    for k, branch in enumerate(branches):
-        i_upper[..., k] = branch
-    i_lower = np.empty(shape + (2,))
-    i_lower[..., 0], i_lower[..., 1] = lower
-    i_load = i_upper[..., :2] + i_upper[..., 2:]
-    v_load = s.r_load[..., None] * i_load
-    v_collector = s.v_supply[..., None] - v_load
+    # one row a branch: contiguous rows are several times faster than strided columns
+    rows = np.empty((6,) + shape)
+    for row, current in zip(rows, (*branches, *lower)):
+        row[...] = current
+    i_load = rows[:2] + rows[2:4]
+    v_load = s.r_load * i_load
+    v_collector = s.v_supply - v_load
     full = lambda a: np.broadcast_to(np.asarray(a, dtype=float), shape)  # noqa: E731
     return OperatingPoint(
         v_upper=full(v_upper), v_lower=full(v_lower), i_tail=full(i_tail),
         r_load=full(s.r_load), temperature=full(s.temperature), thermal_voltage=full(v_t),
-        i_upper=i_upper, i_lower=i_lower, i_load=i_load,
-        v_left=v_collector[..., 0], v_right=v_collector[..., 1],
-        v_out=v_load[..., 0] - v_load[..., 1],
+        i_upper=np.moveaxis(rows[:4], 0, -1), i_lower=np.moveaxis(rows[4:], 0, -1),
+        i_load=np.moveaxis(i_load, 0, -1), v_left=v_collector[0], v_right=v_collector[1],
+        v_out=v_load[0] - v_load[1],
         gain_upper=full(gains[0]), gain_lower=full(gains[1]))
 
 
