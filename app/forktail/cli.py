@@ -12,6 +12,7 @@ import sys
 import numpy as np
 
 from . import __version__, cli_lessons
+from .cli_spectrum import add_spectrum
 from .core import cell
 from .core.checks import QuantityError
 from .core.quantities import format_quantity, format_temperature, parse_quantity, parse_temperature
@@ -239,6 +240,7 @@ def build_parser():
     sweep.add_argument("--tail", default="2mA", help="tail current (default %(default)s)")
     _settings(sweep)
     sweep.set_defaults(run=command_sweep)
+    add_spectrum(commands, _settings, _whole)
 
     cli_lessons.add_lessons(commands, _Parser)
     return parser
