@@ -23,6 +23,8 @@ from . import nodal
 from .cell import OperatingPoint
 from .checks import QuantityError, as_quantity, broadcast_shape
 from .circuit import (
+    COLDEST,
+    HOTTEST,
     Circuit,
     Fault,
     break_part,
@@ -31,6 +33,7 @@ from .circuit import (
     transistor_names,
 )
 from .nodal import ACCEPT, FLOOR_CURRENT
+from .pair import split_fractions
 from .quantities import format_quantity
 
 __all__ = ["Circuit", "Fault", "break_part", "single_faults", "solve_bias", "solve_built",
@@ -72,6 +75,10 @@ class _Solution:
         self.circuit, self.net, self.values, self.v = circuit, net, values, v
         self.residual, self.current, self.tail = nodal.solve_lanes(net, values, v)
         self.ok = self.residual < ACCEPT
+        lost = ~self.ok
+        if lost.any():  # never shown, but others may start from it
+            self.v[:, lost] = np.nan_to_num(self.v[:, lost], nan=0.0, posinf=0.0, neginf=0.0)
+            self.tail = np.where(np.isfinite(self.tail), self.tail, 0.0)
         self.known_slopes = known_slopes
 
     def node(self, name):
@@ -115,7 +122,7 @@ def _guess(net, circuit, v, i_tail):
     at, v_t = net.index, net.v_t
     i_s = float(np.mean(net.i_s[:6]))
     supply = v[at["supply"]]
-    current = np.maximum(i_tail, 1e-9)
+    current = np.clip(i_tail, 1e-9, 100.0)
     drop = lambda i: v_t * np.log(np.maximum(i, 1e-13) / i_s)  # noqa: E731
 
     def put(name, value):
@@ -123,30 +130,29 @@ def _guess(net, circuit, v, i_tail):
         if row < net.n:
             v[row] = value
 
-    def pair(pos, neg):
+    def pair(pos, neg, i, r):
+        """Currents of both sides and the voltage of the common point."""
         a, b = v[at[pos]], v[at[neg]]
-        x = np.clip((a - b) / v_t, -60.0, 60.0)
-        share = 1.0 / (1.0 + np.exp(-x))
-        return share, np.maximum(a, b) + v_t * np.log1p(np.exp(-np.abs(x)))
+        first, second = split_fractions(a - b, circuit.temperature, i, r)
+        large = np.maximum(first, second) * i
+        return first * i, second * i, np.where(a > b, a, b) - drop(large) - r * large
 
-    share, top = pair("base_lower_pos", "base_lower_neg")
-    i5, i6 = current * share, current * (1.0 - share)
-    r_lower = circuit.r_emitter_lower
-    tail = top - drop(current) - r_lower * np.maximum(i5, i6)
+    r_lower, r_upper = circuit.r_emitter_lower, circuit.r_emitter_upper
+    i5, i6, tail = pair("base_lower_pos", "base_lower_neg", current, r_lower)
     put("tail", tail)
     put("emitter_q5", tail + r_lower * i5)
     put("emitter_q6", tail + r_lower * i6)
     put("emitter_q7", circuit.r_tail_emitter * current)
-    share, top = pair("base_upper_pos", "base_upper_neg")
-    r_upper = circuit.r_emitter_upper
-    for common, i, first, second in (("common_left", i5, "emitter_q1", "emitter_q2"),
-                                     ("common_right", i6, "emitter_q4", "emitter_q3")):
-        level = top - drop(i) - r_upper * i * np.maximum(share, 1.0 - share)
-        put(common, level)
-        put(first, level + r_upper * i * share)
-        put(second, level + r_upper * i * (1.0 - share))
-    left = i5 * share + i6 * (1.0 - share)
-    floor = top - 0.5
+    i1, i2, level = pair("base_upper_pos", "base_upper_neg", i5, r_upper)
+    put("common_left", level)
+    put("emitter_q1", level + r_upper * i1)
+    put("emitter_q2", level + r_upper * i2)
+    i4, i3, level = pair("base_upper_pos", "base_upper_neg", i6, r_upper)
+    put("common_right", level)
+    put("emitter_q3", level + r_upper * i3)
+    put("emitter_q4", level + r_upper * i4)
+    left = i1 + i3
+    floor = np.maximum(v[at["base_upper_pos"]], v[at["base_upper_neg"]]) - 0.5
     put("left", np.maximum(supply - circuit.r_load_left * left, floor))
     put("right", np.maximum(supply - circuit.r_load_right * (current - left), floor))
     for name, row in at.items():  # loose pins of faults start where they belong
@@ -747,11 +753,12 @@ def figures(circuit):
     ends = solve_built(circuit, steer_u, steer_l, gains=False)
     outputs = np.concatenate([ends.v_left, ends.v_right])
     gains = solve_built(circuit, [0.0, upper], [lower, 0.0])
-    warm = product_gain(replace(circuit, temperature=circuit.temperature + 1.0))
-    cool = product_gain(replace(circuit, temperature=circuit.temperature - 1.0))
+    high = min(circuit.temperature + 1.0, HOTTEST)
+    low = max(circuit.temperature - 1.0, COLDEST)
+    warm, cool = (product_gain(replace(circuit, temperature=t)) for t in (high, low))
     now = product_gain(circuit)
     with np.errstate(invalid="ignore", divide="ignore"):
-        drift = float(np.divide(warm - cool, 2.0 * now))
+        drift = float(np.divide(warm - cool, (high - low) * now))
     current = supply_current(circuit)
     power = dissipation(circuit)
     room = headroom(circuit)
