@@ -22,7 +22,11 @@ export function render({ model, el }) {
       if (!node) continue;
       for (const [name, value] of Object.entries(attributes)) {
         if (name === "#") setText(node, value);
-        else if (name === "value") { node.value = value; node.dataset.shown = value; }
+        else if (name === "value") {
+          // a slider under the finger is ahead of what the server knows
+          if (node.type !== "range" || !node.matches(":active")) node.value = value;
+          node.dataset.shown = value;
+        }
         else if (value === null) node.removeAttribute(name);
         else node.setAttribute(name, value);
       }
