@@ -40,11 +40,12 @@ def command_check(args):
 
 def command_handout(args):
     """Write the worksheet of a lesson with its key."""
+    from . import lessons_shelf
     from .views.lesson_handout import handout
 
     if args.folder:
-        lessons.use_folder(args.folder)
-    library = lessons.library()
+        lessons_shelf.use_folder(args.folder)
+    library = lessons_shelf.library()
     lesson = library.lesson(args.id)
     if lesson is None:
         ids = ", ".join(e.lesson.id for e in library.entries if e.lesson)

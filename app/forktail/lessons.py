@@ -100,7 +100,6 @@ in `views.lesson_scenes` under the same key. The text of a lesson need not chang
 import hashlib
 import json
 import re
-import threading
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -108,7 +107,6 @@ from . import lessons_scenes
 from .core.checks import QuantityError
 from .lessons_grammar import DIMENSIONS, Expression, Figure, literal
 from .lessons_read import Fault, Text, read_parts, read_toml
-from .resources import lessons_dir
 
 ROLES = {"breaks": "Where it breaks", "bench": "At the bench", "recap": "Recap"}
 MAX_STEPS, MAX_DRAWS, MAX_CHOICES = 40, 24, 6
@@ -581,61 +579,3 @@ def read_library(folder, shown=None):
     assumptions = Text(path.read_text(encoding="utf-8") if path.exists() else "",
                        f"{shown}/assumptions.md", 1)
     return Library(tuple(entries), glossary, assumptions, tuple(faults))
-
-
-# ---------------------------------------------------------------- the library in use
-
-
-class _Shelf:
-    """The library that the app serves, read again when a file of it changes."""
-
-    def __init__(self):
-        self.folder, self.live = None, False
-        self._seen = self._library = None
-        self._lock = threading.Lock()
-
-    def stamp(self):
-        """A value that changes when any file of the folder does."""
-        folder = self.folder or lessons_dir()
-        out = []
-        for path in sorted(folder.rglob("*")) if folder.is_dir() else []:
-            if path.suffix in (".toml", ".md"):
-                try:
-                    entry = path.stat()
-                except OSError:  # just gone: the next look sees it
-                    continue
-                out.append((str(path), entry.st_mtime_ns, entry.st_size))
-        return tuple(out)
-
-    def library(self):
-        """The present library."""
-        with self._lock:
-            if self._library is None or self.live or self.folder != self._seen[0]:
-                seen = (self.folder, self.stamp())
-                if seen != self._seen:
-                    self._library = read_library(self.folder or lessons_dir())
-                    self._seen = seen
-            return self._library
-
-
-SHELF = _Shelf()
-
-
-def use_folder(folder):
-    """Serve lessons from another folder and read them again whenever a file changes.
-
-    Raises
-    ------
-    QuantityError
-        If there is no such folder.
-    """
-    path = Path(folder)
-    if not path.is_dir():
-        raise QuantityError(f"'{folder}' is not a folder; wanted is one that holds a folder for "
-                            "each lesson.")
-    SHELF.folder, SHELF.live = path.resolve(), True
-
-
-def library():
-    """The library that the app serves."""
-    return SHELF.library()

@@ -99,7 +99,7 @@ _WORD = re.compile(r"\s*(?:"
                    r"|(?P<wrong>\S))", re.ASCII)
 _ALIKE = {"\u2212": "-", "\u2264": "<=", "\u2265": ">="}
 _UNIT_WORD = re.compile(
-    r"(?:[fpnum\u00b5kMG]?(?:V|A|ohm|\u03a9|F|H|Hz|s|W|K|S)|[kMG]|dB|deg|degC|%)", re.ASCII)
+    r"(?:[fpnum\u00b5kMG]?(?:V|A|ohm|\u03a9|F|H|Hz|s|W|K|S)|[kMG]|dB|degC?|\u00b0C?|%)", re.ASCII)
 _WORDS = ("and", "or", "not")
 
 

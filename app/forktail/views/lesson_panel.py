@@ -1,0 +1,72 @@
+"""The text side of a lesson: one component for steps, questions, verdicts and progress."""
+
+import param
+from panel.custom import JSComponent
+
+from ..resources import assets_dir
+from .controls import Controls
+from .markup import STYLE
+
+
+class LessonPanel(JSComponent):
+    """Shows `spec` (the whole step) and applies `patch`; messages go to `handlers` by kind.
+
+    `spec` holds HTML made by `lesson_text` from Markdown with raw HTML off, and plain texts.
+    """
+
+    spec = param.Dict(default={}, doc="What the panel shows.")
+    patch = param.Dict(default={}, doc="Live figures, record for the progress store, download.")
+
+    _esm = assets_dir() / "js" / "lesson.js"
+
+    def __init__(self, handlers, **params):
+        params.setdefault("stylesheets", [STYLE, "assets/css/lesson.css"])
+        params.setdefault("sizing_mode", "stretch_width")
+        params.setdefault("margin", 0)
+        super().__init__(**params)
+        self.handlers = handlers
+        self._live = {}
+
+    def show(self, spec, live):
+        """Show a step anew; `live` are its live figures."""
+        self._live = dict(live)
+        self.spec = {**spec, "live": dict(live)}
+
+    def update(self, live, **more):
+        """Send the live figures that changed, and whatever else is given."""
+        changed = {k: v for k, v in live.items() if self._live.get(k) != v}
+        self._live.update(changed)
+        if changed or more:
+            self.patch = {"live": changed, **more}
+
+    def _handle_msg(self, message):
+        if isinstance(message, dict) and message.get("kind") in self.handlers:
+            self.handlers[message["kind"]](message)
+
+
+class LessonList(JSComponent):
+    """The list of lessons with progress from the learner's browser."""
+
+    spec = param.Dict(default={}, doc="Lessons, faults and texts to read.")
+
+    _esm = assets_dir() / "js" / "lessons.js"
+
+    def __init__(self, **params):
+        params.setdefault("stylesheets", [STYLE, "assets/css/lessons.css"])
+        params.setdefault("sizing_mode", "stretch_width")
+        params.setdefault("margin", 0)
+        super().__init__(**params)
+
+
+class LessonControls(Controls):
+    """Controls of a scene inside a lesson: unlocked rows and Reset only, no link of their own."""
+
+    def _difference(self):
+        patch = super()._difference()
+        patch.pop("query", None)
+        return patch
+
+    def rebuild(self, notice=()):
+        """Send the specification, with the one tool that a lesson keeps."""
+        super().rebuild(notice)
+        self.spec = {**self.spec, "tools": ["reset"] if self._names() else []}
