@@ -1,4 +1,4 @@
-"""The spectrum: one stem a line, shape and colour by origin, labels that keep clear of each other."""
+"""The spectrum: a stem for each line, shape and colour by origin, labels that keep clear."""
 
 import re
 
