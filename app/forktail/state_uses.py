@@ -13,7 +13,6 @@ from .core.checks import QuantityError
 from .core.circuit import Circuit
 from .core.circuit_file import read_circuit, write_circuit
 from .core.network import solve_built
-from .core.quantities import format_quantity
 from .core.uses import USES, run_use
 from .core.uses_mixing import hear_call
 from .core.uses_result import TextbookCell, UseResult, setting_fields
@@ -51,22 +50,22 @@ _SLIDERS = {
     "cell.r_emitter_lower": (0.0, 500.0, 5.0),
 }
 #: Quantities of the cell: always shown, and folded away.
-CELL_MAIN = ("i_tail", "r_load", "temperature")
-CELL_PARTS = ("v_supply", "offset_left", "offset_right", "offset_lower", "r_emitter_upper",
+CELL_MAIN = ("i_tail", "r_load")
+CELL_PARTS = ("temperature", "v_supply", "offset_left", "offset_right", "offset_lower", "r_emitter_upper",
               "r_emitter_lower")
 
 #: What the time plot can show: use -> view key -> label. `start` is the first few cycles.
-_WINDOW = {"whole": "Whole window", "start": "First cycles"}
+_WINDOW = {"whole": "Window", "start": "First cycles"}
 TIME_VIEWS = {
     "variable_gain": {"whole": "Waveforms"},
     "gain_control_loop": {"whole": "Step response", "settled": "Settled, two cycles"},
     "am": _WINDOW, "dsb": _WINDOW, "ssb": _WINDOW,
-    "mixer": {**_WINDOW, "call": "A call, heard"},
+    "mixer": {**_WINDOW, "call": "A call"},
     "phase_detector": {"whole": "Waveforms"}, "squarer": {"whole": "Waveforms"},
 }
 #: Uses whose spectrum has a stretch worth a closer look, and its name.
-BANDS = {"am": "Around the carrier", "dsb": "Around the carrier", "ssb": "Around the carrier",
-         "mixer": "Around the wanted product"}
+BANDS = {"am": "Near the carrier", "dsb": "Near the carrier", "ssb": "Near the carrier",
+         "mixer": "Near the wanted product"}
 
 #: Presets of each use in trade terms: name -> settings as in a link (the rest is default).
 PRESETS = {
@@ -186,10 +185,11 @@ def difference_text(merit, ascii_only=False):
     if found is None:
         return ""
     value, unit = found
-    value = round(value, 3 if unit != "%" or merit.unit == "%" else 2)
-    text = format_quantity(value, unit, 2 if abs(value) < 10 else 3, ascii_only)
-    if value > 0:
-        text = f"+{text}"
+    size = abs(value)
+    text = f"{value:.{2 if size < 10 else 1 if size < 100 else 0}f}"
+    text = "0" if not float(text) else f"+{text}" if value > 0 else text
+    text = f"{text}{'' if unit in ('%', 'deg') else ' '}{'\u00b0' if unit == 'deg' else unit}"
+    text = text.replace("\u00b0", "deg") if ascii_only else text.replace("-", "\u2212")
     if unit == "%" and merit.unit == "%":
         text = text.replace("%", " points" if ascii_only else "\u00a0points")
     return text
@@ -426,7 +426,7 @@ class UsesState(_Base):
         """What can be heard of a result: list of (key, text)."""
         out = []
         if self.use == "mixer":
-            out += [(k, f"invented call: {c.title.lower()}") for k, c in signals.CALLS.items()]
+            out.append(("call", "the invented call"))
         if result is not None and result.listen is not None:
             out.append(("scene", "the tones of this scene" if out else "the output"))
         return out
@@ -436,8 +436,8 @@ class UsesState(_Base):
         if result is None:
             return None
         try:
-            if key in signals.CALLS and self.use == "mixer":
-                return hear_call(key, self.settings(), self.solver())[1]
+            if key == "call" and self.use == "mixer":
+                return hear_call(self.call, self.settings(), self.solver())[1]
             heard = result.listen
             if heard is None:
                 return None

@@ -65,7 +65,7 @@ class UsesPage(Page):
             return [group("Signals", make(names)), group("Cell", cell)]
         return [group("Signals", make(names)),
                 group("Cell", cell + make(f"cell__{n}" for n in CELL_MAIN)),
-                group("Offsets, emitter resistors, supply",
+                group("Temperature, offsets, resistors",
                       make(f"cell__{n}" for n in CELL_PARTS), fold=True, open=False)]
 
     def _play(self):
@@ -104,7 +104,7 @@ class UsesPage(Page):
             self._rest(scene)
 
     def _draw(self, scene):
-        self.tabs.show(scene)
+        self.tabs.show(scene, bool(self.state.sound_options(scene.result)))
         self.words.show(scene)
         if scene.result is None:
             return
@@ -149,10 +149,8 @@ class UsesPage(Page):
         options = self.state.sound_options(scene.result)
         keys = [k for k, _ in options]
         if self._heard not in keys:
-            self._heard = self.state.call if self.state.call in keys else keys[0] if keys else ""
-        reason = "" if options else ("There is nothing to hear here: the mean output is a "
-                                     "voltage, and the loop is told by its level.")
-        self.listen.offer(options, self._heard, reason)
+            self._heard = keys[0] if keys else ""
+        self.listen.offer(options, self._heard)
         self.listen.refresh()
 
     # ---- sound and files
@@ -162,8 +160,6 @@ class UsesPage(Page):
 
     def _choose_sound(self, key):
         self._heard = key
-        if key in self.state.param.call.objects:
-            self.state.call = key
         self._rest(self._good)
 
     def _csv(self, message):

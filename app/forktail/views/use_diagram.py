@@ -11,7 +11,7 @@ import numpy as np
 from ..core.quantities import format_quantity as text_of
 from .markup import STYLE, MarkupView
 
-WIDTH, HEIGHT = 440, 206
+WIDTH = 440
 SIZE = 46
 TOP, LOW = 66, 148
 
@@ -34,9 +34,9 @@ _BLOCKS = {
         ("sum", 230, LOW, "", "", "below"), ("wave", 116, LOW, "tone", "tone", "below"),
         ("trim", 344, LOW, "DC left, trim", "dc", "below")],
     "ssb": [
-        ("wave", 40, 50, "carrier", "in", "above"), ("wave", 40, 156, "tone", "tone", "below"),
-        ("times", 230, 50, "cell 1", "", "above"), ("times", 230, 156, "cell 2", "", "below"),
-        ("phase", 142, 103, "", "", "below"), ("sum", 330, 103, "", "sum", "above")],
+        ("wave", 46, 64, "carrier", "in", "above"), ("wave", 46, 158, "tone", "tone", "below"),
+        ("times", 230, 64, "cell 1", "", "above"), ("times", 230, 158, "cell 2", "", "below"),
+        ("phase", 142, 111, "90\u00b0 each", "", "below"), ("sum", 330, 111, "", "", "above")],
     "mixer": [
         ("wave", 46, TOP, "call", "in", "above"), ("times", 190, TOP, "cell", "", "above"),
         ("wave", 190, LOW, "local oscillator", "oscillator", "right"),
@@ -59,12 +59,13 @@ _WIRES = {
         ((327, LOW), (273, LOW)), ((227, LOW), (173, LOW)), ((150, LOW - _H), (150, TOP + _H))],
     "am": [((69, TOP), (207, TOP)), ((139, LOW), (207, LOW)), ((321, LOW), (253, LOW)),
            ((230, LOW - _H), (230, TOP + _H)), ((253, TOP), (330, TOP))],
-    "ssb": [((63, 50), (207, 50)), ((63, 156), (207, 156)),
-            ((112, 50), (112, 92), (119, 92)), ((84, 156), (84, 114), (119, 114)),
-            ((165, 92), (182, 92), (182, 140), (207, 140)),
-            ((165, 114), (196, 114), (196, 66), (207, 66)),
-            ((253, 50), (330, 50), (330, 80)), ((253, 156), (330, 156), (330, 126)),
-            ((353, 103), (432, 103))],
+    "ssb": [((69, 64), (207, 64)), ((90, 158), (90, 122), (119, 122)),
+            ((112, 64), (112, 100), (119, 100)), ((69, 158), (100, 158), (100, 184),
+                                                  (190, 184), (190, 80), (207, 80)),
+            ((165, 100), (176, 100), (176, 148), (207, 148)),
+            ((165, 122), (168, 122), (168, 168), (207, 168)),
+            ((253, 64), (330, 64), (330, 88)), ((253, 158), (330, 158), (330, 134)),
+            ((353, 111), (432, 111))],
     "mixer": [((69, TOP), (167, TOP)), ((190, LOW - _H), (190, TOP + _H)),
               ((213, TOP), (277, TOP)), ((323, TOP), (380, TOP))],
     "phase_detector": [((69, TOP), (167, TOP)), ((69, LOW), (95, LOW)),
@@ -75,11 +76,11 @@ _WIRES = {
                 ((353, TOP), (400, TOP))],
 }
 _WIRES["dsb"] = _WIRES["am"]
-_DOTS = {"gain_control_loop": [(400, TOP)], "ssb": [(112, 50), (84, 156)],
+_DOTS = {"gain_control_loop": [(400, TOP)], "ssb": [(112, 64), (90, 158)],
          "squarer": [(96, TOP)]}
 #: Where the value of the output stands: x, y, anchor.
 _OUT = {"variable_gain": (338, TOP), "gain_control_loop": (434, TOP - 34), "am": (338, TOP),
-        "dsb": (338, TOP), "ssb": (434, 82), "mixer": (434, TOP + 34),
+        "dsb": (338, TOP), "ssb": (434, 90), "mixer": (434, TOP + 34),
         "phase_detector": (434, TOP + 34), "squarer": (434, TOP + 34)}
 
 
@@ -169,7 +170,8 @@ def _names(x, y, name, data_id, side):
 
 def draw(use, title):
     """Static SVG of a use, with data-id on the values."""
-    out = [f'<svg class="diagram" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" '
+    height = 208 if any(b[5] == "below" for b in _BLOCKS[use]) else 178
+    out = [f'<svg class="diagram" viewBox="0 0 {WIDTH} {height}" role="img" '
            f'aria-label="Block diagram: {escape(title)}" xmlns="http://www.w3.org/2000/svg">']
     out += [_wire(points) for points in _WIRES[use]]
     out += [f'<circle class="dot" cx="{x}" cy="{y}" r="3.6"/>' for x, y in _DOTS.get(use, ())]
@@ -217,7 +219,7 @@ def values(scene):
                "out": peak("output")}
     elif use == "ssb":
         out = {"in": _pair(s.carrier_amplitude, s.carrier_frequency),
-               "tone": _pair(s.tone_amplitude, s.tone_frequency), "sum": "",
+               "tone": _pair(s.tone_amplitude, s.tone_frequency),
                "out-name": f"{s.sideband} sideband", "out": level("wanted")}
     elif use == "mixer":
         spectrum = r.spectrum
@@ -241,8 +243,7 @@ class DiagramView(MarkupView):
     """Block diagram of the present use."""
 
     def __init__(self, **params):
-        super().__init__(stylesheets=[STYLE, "assets/css/uses.css"], sizing_mode="stretch_both",
-                         **params)
+        super().__init__(stylesheets=[STYLE, "assets/css/uses.css"], **params)
         self._use = None
 
     def show(self, scene):

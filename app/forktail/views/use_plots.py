@@ -4,6 +4,7 @@ Each has a fixed pool of glyphs, so that an event sends columns and never a new 
 """
 
 import math
+import re
 
 import numpy as np
 from bokeh.core.properties import value
@@ -21,6 +22,9 @@ from .plots import FONT, Plot, axis_unit, float_source, replace
 
 #: Most points of one line that are sent: about two a pixel of the widest plot.
 MOST_POINTS = 1600
+LEGEND = dict(orientation="horizontal", ncols=2, location="top_left", border_line_color=None,
+              background_fill_color=None, label_text_font=FONT, label_text_font_size="12px",
+              padding=0, margin=2, spacing=8, label_height=14, glyph_height=16)
 #: Records that share a lane, from the top, for each use and time view.
 LANES = {
     "variable_gain": (("input",), ("output",)),
@@ -47,6 +51,17 @@ STYLES = {
     "third": ("left", 2.0, "dotdash"), "relation": ("ink", 1.7, "dashed"),
     "guide": ("soft", 1.6, "dotted"),
 }
+
+
+_SIGNS = ((r"\bpi\b", "\u03c0"), (r" x ", " \u00d7 "), (r"\^2\b", "\u00b2"), (r"sqrt\(", "\u221a("),
+          (r"log10", "log\u2081\u2080"))
+
+
+def formula(text):
+    """A relation as it is printed: pi, powers and roots as signs."""
+    for pattern, sign in _SIGNS:
+        text = re.sub(pattern, sign, text)
+    return text
 
 
 def thin(x, y, most=MOST_POINTS):
@@ -175,7 +190,7 @@ class TimePlot(UsePlot):
             source = ColumnDataSource(dict(x=[], y=[], text=[], shift=[]))
             text = f.text("x", "y", "text", source=source, x_offset="shift", y_offset=2,
                           text_baseline="top", text_font_size="12px", text_font=value(FONT),
-                          text_font_style="bold", background_fill_alpha=0.85,
+                          text_font_style="bold", background_fill_alpha=0.6,
                           padding=1, level="annotation")
             self.paint(text.glyph, text_color=key, background_fill_color="panel")
             self.labels.append((key, source))
@@ -211,7 +226,7 @@ class TimePlot(UsePlot):
             base = count - 1 - n
             bottom, top = self._scale(scene, n, traces)
             # the upper part of a lane is left to its name
-            place = lambda v, b=bottom, t=top, c=base: c + 0.08 + 0.74 * (v - b) / (t - b)
+            place = lambda v, b=bottom, t=top, c=base: c + 0.06 + 0.7 * (v - b) / (t - b)
             shift = 6
             for key, trace in zip(keys, traces):
                 inside = trace.x <= high
@@ -229,7 +244,8 @@ class TimePlot(UsePlot):
                     (low * factor, base + 1.0, text, shift))
                 shift += 6.7 * len(text) + 14
             half = top / 2.0
-            for v in ((-half, 0.0, half) if bottom < 0 else (0.0, half, top)):
+            places = (-half, half) if count > 2 else (-half, 0.0, half)
+            for v in places if bottom < 0 else (0.0, half):
                 ticks.append(place(v))
                 names.append(format_quantity(v, traces[0].y_unit, 2))
             zero["x0"].append(low * factor)
@@ -269,7 +285,7 @@ class TimePlot(UsePlot):
 #: Kinds of lines in a spectrum: origins, colour, marker, name in the legend.
 _KINDS = (
     (("sum", "difference"), "accent", "circle", "sum, difference"),
-    (("upper leak", "lower leak"), "right", "square", "an input itself"),
+    (("upper leak", "lower leak"), "right", "square", "an input, let through"),
     (("harmonic", "product", "dc"), "left", "triangle", "harmonics, products"),
     (("third-order",), "ink", "diamond", "third order"),
 )
@@ -288,25 +304,21 @@ class SpectrumPlot(UsePlot):
     def __init__(self, theme="light"):
         super().__init__("spectrum", "Spectrum", theme)
         f = self.figure
-        items = []
-        self.pools = []
+        self.items, self.pools = [], []
         for _, colour, marker, name in _KINDS:
             source = ColumnDataSource(dict(x=[], y=[], low=[], name=[], level=[], at=[]))
             stem = f.segment("x", "low", "x", "y", source=source, line_width=2.4)
             mark = f.scatter("x", "y", source=source, marker=marker, size=8)
             self.paint(stem.glyph, line_color=colour)
             self.paint(mark.glyph, line_color=colour, fill_color=colour)
-            items.append(LegendItem(label=value(name), renderers=[mark]))
+            self.items.append(LegendItem(label=value(name), renderers=[mark]))
             self.pools.append((source, mark))
         self.names = ColumnDataSource(dict(x=[], y=[], text=[]))
         text = f.text("x", "y", "text", source=self.names, text_align="center",
                       text_baseline="bottom", text_font_size="11.5px", text_font=value(FONT),
                       y_offset=-6)
         self.paint(text.glyph, text_color="ink")
-        self.legend = Legend(items=items, orientation="horizontal", ncols=2, border_line_color=None,
-                             background_fill_color=None, label_text_font=FONT,
-                             label_text_font_size="12px", padding=0, margin=2, spacing=8,
-                             label_height=14, glyph_height=16)
+        self.legend = Legend(items=self.items, **LEGEND)
         self.paint(self.legend, label_text_color="soft")
         f.add_layout(self.legend, "above")
         f.add_tools(HoverTool(renderers=[m for _, m in self.pools], mode="mouse", tooltips=[
@@ -315,6 +327,9 @@ class SpectrumPlot(UsePlot):
         self.set_ticks("y", (-100, -80, -60, -40, -20, 0),
                        [str(v).replace("-", "\u2212") for v in (-100, -80, -60, -40, -20, 0)])
         self.set_label("y", "level (dB, largest line = 0)")
+        self._shown = None
+        # the browser reports the width; the names are placed again to fit it
+        f.on_change("inner_width", lambda *_: self._place_names())
 
     def show(self, scene):
         """Draw the spectrum of a `UsesScene`."""
@@ -326,7 +341,7 @@ class SpectrumPlot(UsePlot):
         self.set_range("x", low * factor, high * factor)
         self.set_label("x", f"frequency ({unit})")
         shown = [ln for ln in spectrum.lines if low <= ln.frequency <= high and ln.db > FLOOR]
-        for (origins, *_), (source, _) in zip(_KINDS, self.pools):
+        for (origins, *_), (source, _), item in zip(_KINDS, self.pools, self.items):
             lines = [ln for ln in shown if ln.origin in origins]
             data = dict(
                 x=np.array([ln.frequency * factor for ln in lines], dtype=np.float32),
@@ -337,7 +352,10 @@ class SpectrumPlot(UsePlot):
                 at=[format_quantity(ln.frequency, "Hz", 5) for ln in lines])
             if any(not np.array_equal(source.data[k], v) for k, v in data.items()):
                 source.data = data
-        self._place_names(shown, low, high, factor)
+            if item.visible != bool(lines):
+                item.visible = bool(lines)
+        self._shown = (shown, low, high, factor)
+        self._place_names()
         s = spectrum.spectrum
         self.data = [("peak", "Hz", "V", s.frequency, s.peak),
                      ("level", "Hz", "dB", s.frequency, s.db)]
@@ -359,14 +377,17 @@ class SpectrumPlot(UsePlot):
         top = max(top, 2.2 * df * max(cycles.values()))
         return -0.02 * top, 1.08 * top
 
-    def _place_names(self, shown, low, high, factor):
+    def _place_names(self):
         """Name the largest lines, in up to three rows, leaving out what would overlap."""
-        # in characters of the axis: a plot of 340 px holds about 56 of them
-        chars = 56.0
+        if self._shown is None:
+            return
+        shown, low, high, factor = self._shown
+        # in characters of the axis; before the browser tells, that of a narrow plot
+        chars = max((self.figure.inner_width or 260) / 6.0, 20.0)
         per_hz = chars / (high - low)
         taken, out = [], {"x": [], "y": [], "text": []}
         for line in sorted(shown, key=lambda ln: -ln.db)[:9]:
-            if line.db < -88.0:
+            if line.db < -88.0 or line.label == "higher order":
                 continue
             text = plain_name(line.label)
             half = (len(text) + 2) / 2.0
@@ -446,10 +467,7 @@ class CurvePlot(UsePlot):
         self.paint(mark.glyph, line_color="panel", fill_color="ink")
         self.items = [LegendItem(label=value(""), renderers=[line], visible=False)
                       for line in self.lines.lines]
-        self.legend = Legend(items=self.items, orientation="horizontal", ncols=2,
-                             border_line_color=None, background_fill_color=None,
-                             label_text_font=FONT, label_text_font_size="12px", padding=0,
-                             margin=2, spacing=8, label_height=14, glyph_height=16)
+        self.legend = Legend(items=self.items, **LEGEND)
         self.paint(self.legend, label_text_color="soft")
         f.add_layout(self.legend, "above")
         f.xaxis[0].ticker = BasicTicker(desired_num_ticks=6)
@@ -467,8 +485,7 @@ class CurvePlot(UsePlot):
         seen = [t for t in traces if t.role in ("result", "second")] or list(traces)
         ys = np.concatenate([t.y[np.isfinite(t.y)] for t in seen]
                             + ([[curve.point[1]]] if curve.point else []))
-        ys = np.concatenate([ys] + [t.y for t in traces if t.role == "guide"
-                                    and np.ptp(t.y) == 0.0])
+        ys = np.concatenate([ys] + [t.y for t in traces if t.role == "guide"])
         x_axis = _Scale(xs, curve.x_unit, _spans_decades(xs, 30.0))
         y_axis = _Scale(ys, curve.y_unit,
                         curve.y_unit not in ("dB", "%", "deg", "") and _spans_decades(ys, 300.0))
@@ -491,7 +508,7 @@ class CurvePlot(UsePlot):
             x, y = x_axis(trace.x), y_axis(trace.y)
             self.lines.draw(k, x, np.where(np.isfinite(y), y, np.nan), style)
             self.data.append((trace.label, trace.x_unit, trace.y_unit, trace.x, trace.y))
-            names.append(trace.label)
+            names.append(formula(trace.label))
         self.lines.clear(len(traces))
         self._name(names)
         if curve.point and all(map(math.isfinite, curve.point)):

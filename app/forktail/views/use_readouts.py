@@ -9,12 +9,22 @@ from ..core.uses_result import setting_fields
 from ..state_uses import BANDS, SHORT_TITLES, TIME_VIEWS, difference_text
 from .markup import STYLE, MarkupView
 from .readouts import keep_together
+from .use_plots import formula
 
 #: Style sheets of this page's components.
 STYLES = [STYLE, "assets/css/uses.css"]
-INVENTED = "All signals and circuit values here are invented, for a workshop that builds " \
-           "bat-call receivers."
-_NOTE_ROWS = 3
+INVENTED = "All signals are invented."
+_NOTE_ROWS = 4
+#: Short names of the characteristics of each use, in the order of its result.
+CURVE_NAMES = {
+    "variable_gain": ("Gain in dB", "Gain with its sign", "Third harmonic"),
+    "gain_control_loop": ("Fast or smooth", "Held output"),
+    "am": ("Depth",), "dsb": ("Suppression over trim",),
+    "ssb": ("Phase error", "Gain difference"),
+    "mixer": ("Gain", "Two tones", "Compression"),
+    "phase_detector": ("Characteristic", "Slope over drive"),
+    "squarer": ("Lines", "Trim"),
+}
 _MOST_LINES = 30
 
 
@@ -33,10 +43,11 @@ class UseTabs(MarkupView):
                                f' title="{escape(u.summary)}"') for k, u in USES.items())
         self.rebuild(f'<div class="use-tabs" role="group" aria-label="Uses">{tabs}</div>', {})
 
-    def show(self, scene):
+    def show(self, scene, can_be_heard):
         """Mark the present use; the page's layout follows it."""
         self.update({**{f"tab-{k}": {"aria-pressed": str(k == scene.use).lower()} for k in USES},
                      "main": {"data-use": scene.use,
+                              "data-quiet": None if can_be_heard else "",
                               "data-problem": "yes" if scene.result is None else None}})
 
 
@@ -86,8 +97,10 @@ class CurveTabs(PlotTabs):
 
     def _curves(self, scene):
         if scene.detail and scene.result is not None:
+            names = CURVE_NAMES[scene.use]
             self._titles[scene.use] = tuple(
-                (str(n + 1), c.title) for n, c in enumerate(scene.result.curves))
+                (str(n + 1), names[n] if n < len(names) else c.title)
+                for n, c in enumerate(scene.result.curves))
         titles = self._titles.get(scene.use, ())
         return titles, str(min(scene.curve, max(len(titles), 1)))
 
@@ -96,12 +109,6 @@ def chosen_merit(scene):
     """The figure of merit on top: the one asked for, or the first."""
     merits = scene.result.merits
     return next((m for m in merits if m.key == scene.figure), merits[0])
-
-
-def _relation(merit):
-    if merit.relation_value is None:
-        return merit.relation or "no textbook relation"
-    return f"{merit.relation_reading}"
 
 
 class MeritsView(MarkupView):
@@ -149,18 +156,18 @@ class MeritsView(MarkupView):
         off = difference_text(top)
         out = {
             "top": {"data-holds": "yes" if top.holds else "no"},
-            "top-name": {"#": top.name}, "top-value": {"#": keep_together(top.reading)},
+            "top-name": {"#": keep_together(top.name)}, "top-value": {"#": keep_together(top.reading)},
             "top-chip": {"#": ("\u2713 " if top.holds else "\u2248 ") + (
                 ("relation holds" if top.holds else "past the relation") if top.relation else
                 ("inside its limit" if top.holds else "past its limit"))},
             "top-law": {"#": top.relation_reading if known else ""},
-            "top-rule": {"#": (f"from {top.relation}" if known else top.relation
-                               or "no relation for this scene")},
+            "top-rule": {"#": (f"from {formula(top.relation)}" if known else
+                               formula(top.relation) or "no relation for this scene")},
             "top-off-row": {"hidden": None if off else ""}, "top-off": {"#": off},
             "top-stops": {"#": keep_together(top.stops)}}
         for m in merits:
             out[f"row-{m.key}"] = {"class": "chosen" if m is top else None}
-            out[f"name-{m.key}"] = {"#": m.name, "aria-pressed": str(m is top).lower()}
+            out[f"name-{m.key}"] = {"#": keep_together(m.name), "aria-pressed": str(m is top).lower()}
             out[f"value-{m.key}"] = {"#": m.reading}
             out[f"law-{m.key}"] = {"#": m.relation_reading or "\u2013"}
             out[f"off-{m.key}"] = {"#": difference_text(m) or "\u2013"}
@@ -191,9 +198,9 @@ class WordsView(MarkupView):
             return
         result = scene.result
         text = keep_together(result.sentence)
-        notes = [keep_together(result.window)] if result.window else []
+        notes = [c.text for n, c in enumerate(result.curves, 1) if n == scene.curve and c.text]
+        notes.append(f"{keep_together(result.window)} {INVENTED}".strip())
         notes += list(result.notes)
-        notes.append(INVENTED)
         if scene.circuit:
             notes.insert(0, f"Answered by the built cell '{scene.circuit}', part by part.")
         out = {"problem": {"#": "", "hidden": ""}, "sentence": {"#": text}, "spoken": {"#": text},
