@@ -180,7 +180,8 @@ def command_serve(args):
     """Run the app."""
     from .serve import run  # the app is imported only when it is wanted
 
-    return run(port=args.port, host=args.host, workers=args.workers, open_browser=not args.no_open)
+    return run(port=args.port, host=args.host, workers=args.workers,
+               open_browser=not args.no_open, lessons=args.lessons)
 
 
 def _whole(low, high):
@@ -216,6 +217,8 @@ def build_parser():
     serve.add_argument("--workers", type=_whole(1, 64), default=1,
                        help="worker processes (default %(default)s)")
     serve.add_argument("--no-open", action="store_true", help="do not open a browser")
+    serve.add_argument("--lessons", metavar="DIR", help="folder of lessons to serve; open pages "
+                       "follow as its files change")
     serve.set_defaults(run=command_serve)
 
     point = commands.add_parser(

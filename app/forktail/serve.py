@@ -6,7 +6,10 @@ import sys
 
 import panel as pn
 
+from . import lessons_shelf
 from .core.checks import QuantityError
+from .pages.build import build
+from .pages.lessons import lesson, lesson_list
 from .pages.signals import signals
 from .pages.steer import steer
 from .pages.uses import uses
@@ -16,6 +19,9 @@ ROUTES = {
     "/": steer,
     "/signals": signals,
     "/uses": uses,
+    "/build": build,
+    "/lessons": lesson_list,
+    "/lesson": lesson,
 }
 
 
@@ -81,8 +87,14 @@ def make_server(port=5006, host="127.0.0.1", workers=1, open_browser=False, star
         static_dirs={"assets": str(assets_dir())})
 
 
-def run(port=5006, host="127.0.0.1", workers=1, open_browser=True):
-    """Serve until stopped; returns the exit status."""
+def run(port=5006, host="127.0.0.1", workers=1, open_browser=True, lessons=None):
+    """Serve until stopped; returns the exit status.
+
+    `lessons` is a folder of lessons to serve instead of those of the app, read again as its
+    files change.
+    """
+    if lessons:
+        lessons_shelf.use_folder(lessons)
     try:
         make_server(port, host, workers, open_browser, start=True)
     except KeyboardInterrupt:

@@ -201,6 +201,7 @@ export function render({ model, el }) {
       }
     }
     const tools = make("div", { class: "tools" });
+    const wanted = (name) => !spec.tools || spec.tools.includes(name); // all, unless a page says which
     if (spec.presets.length) tools.append(menu("Presets\u2026", spec.presets, (v) => now({ kind: "preset", name: v })));
     if (spec.play.length) {
       const which = make("select", { "aria-label": "What Play moves" },
@@ -209,7 +210,7 @@ export function render({ model, el }) {
       which.addEventListener("change", stop);
       tools.append(make("span", { class: "pair" }, b, which));
     }
-    tools.append(button("Reset", () => { stop(); now({ kind: "reset" }); }));
+    if (wanted("reset")) tools.append(button("Reset", () => { stop(); now({ kind: "reset" }); }));
     const copy = button("Copy link", async () => {
       syncUrl();
       let done = true;
@@ -217,8 +218,8 @@ export function render({ model, el }) {
       if (done) { copy.textContent = "Copied"; setTimeout(() => { copy.textContent = "Copy link"; }, 1500); }
       else say([`The browser gave no access to the clipboard. The link is: ${location.href}`]);
     });
-    tools.append(copy);
-    tools.append(button("Save", () => now({ kind: "save" }), { title: "Save this scene as a file" }));
+    if (wanted("copy")) tools.append(copy);
+    if (wanted("save")) tools.append(button("Save", () => now({ kind: "save" }), { title: "Save this scene as a file" }));
     const file = make("input", { type: "file", accept: ".toml,text/plain", hidden: true, "aria-label": "Scene file" });
     file.addEventListener("change", async () => {
       const [f] = file.files;
@@ -226,7 +227,7 @@ export function render({ model, el }) {
       else if (f) now({ kind: "load", name: f.name, text: await f.text() });
       file.value = "";
     });
-    tools.append(file, button("Load", () => file.click(), { title: "Load a scene file" }));
+    if (wanted("load")) tools.append(file, button("Load", () => file.click(), { title: "Load a scene file" }));
     host.append(tools);
     patch();
     if (focused) host.querySelector(`[id="${CSS.escape(focused)}"]`)?.focus();

@@ -13,10 +13,12 @@ PAGES = (
     ("steer", "./", "Steer"),
     ("signals", "signals", "Signals"),
     ("uses", "uses", "Uses"),
+    ("build", "build", "Build"),
+    ("lessons", "lessons", "Lessons"),
 )
 
 
-def page(key, title, roots):
+def page(key, title, roots, body=None, current=None):
     """Build the template of a page from `assets/html/frame.html` and its own body.
 
     Parameters
@@ -27,13 +29,17 @@ def page(key, title, roots):
     title : str
     roots : dict
         Name -> Panel object.
+    body : str, optional
+        Jinja text in the place of `assets/html/KEY.html`.
+    current : str, optional
+        Key of the page that the navigation marks, if it is another one.
     """
     nav = "".join(
-        f'<a href="{path}"{" aria-current=page" if name == key else ""}>{label}</a>'
+        f'<a href="{path}"{" aria-current=page" if name == (current or key) else ""}>{label}</a>'
         for name, path, label in PAGES)
     text = asset_text("html/frame.html")
     for mark, part in (("TITLE", escape(title)), ("NAV", nav), ("KEY", key),
-                       ("BODY", asset_text(f"html/{key}.html"))):
+                       ("BODY", body or asset_text(f"html/{key}.html"))):
         text = text.replace(f"[[{mark}]]", part)
     template = pn.Template(text)
     for name, view in roots.items():

@@ -48,6 +48,7 @@ class LessonList(JSComponent):
     """The list of lessons with progress from the learner's browser."""
 
     spec = param.Dict(default={}, doc="Lessons, faults and texts to read.")
+    patch = param.Dict(default={}, doc="Word to load the page again.")
 
     _esm = assets_dir() / "js" / "lessons.js"
 

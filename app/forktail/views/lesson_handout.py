@@ -1,0 +1,134 @@
+"""Worksheet of a lesson with blanks, and its key on pages of its own: one HTML file that prints."""
+
+from html import escape
+
+from ..lessons import ROLES
+from ..lessons_check import Search
+from ..lessons_grammar import show
+from ..lessons_run import Situation, draw_of, start_state
+from ..lessons_scenes import figures
+from ..resources import asset_text
+from .lesson_scenes import VIEWS
+from .lesson_text import Rendering
+
+_LETTERS = "ABCDEF"
+
+
+def _picture(step, texts):
+    state = step.kind.make_state()
+    state.apply_texts(texts)
+    drawn = VIEWS[step.page].picture(state) if step.page in VIEWS else ""
+    return f'<figure class="picture">{drawn}</figure>' if drawn else ""
+
+
+def _settings(step, texts):
+    """The settings of a step that its text and its unlocked controls speak of."""
+    state = step.kind.make_state()
+    state.apply_texts(texts)
+    rows = []
+    for name in dict.fromkeys((*texts, *step.unlock)):
+        spec = state.param[name] if name in state.fields() else None
+        if hasattr(spec, "show"):
+            rows.append(f"{escape(spec.label)}: <b>{escape(spec.show(getattr(state, name)))}</b>")
+    line = " \u00b7 ".join(rows)
+    return f'<p class="settings">{line}</p>' if rows else ""
+
+
+def _sheet_step(number, step, draw):
+    situation = Situation.of(step, draw)
+    page = Rendering(situation.before, still=situation.before)
+    role = f'<span class="role">{ROLES[step.role]}</span>' if step.role else ""
+    texts = {**step.start, **draw}
+    out = [f'<section class="step"><h2>{role}{number} {escape(step.title)}</h2>',
+           f'<div class="text">{page.block(step.text)}</div>']
+    if step.predict or step.task:
+        out.append(_picture(step, texts))
+        out.append(_settings(step, texts))
+    if step.predict:
+        out.append(f'<p class="question">{page.line(step.predict.question)}</p>')
+        for letter, choice in zip(_LETTERS, step.predict.choices):
+            out.append(f'<p class="choice"><span class="box"></span>{letter}&ensp;'
+                       f"{page.line(choice.text)}</p>")
+        if not step.predict.choices:
+            out.append(f'<p class="blank">Answer: <span></span> {escape(step.predict.unit)}</p>')
+        out.append('<p class="lines">Because:<span></span><span></span></p>')
+    if step.task:
+        out.append(f'<p class="question">{page.line(step.task.goal)}</p>')
+        names = step.kind.make_state().param
+        out += [f'<p class="blank">{escape(names[n].label or n)}: <span></span></p>'
+                for n in step.unlock]
+    out.append("</section>")
+    return "".join(out)
+
+
+def _key_step(number, step, draw):
+    situation = Situation.of(step, draw)
+    known = situation.after
+    out = [f'<section class="step"><h2>{number} {escape(step.title)}</h2>']
+    texts = {**step.start, **draw}
+    if step.predict:
+        texts |= step.predict.change
+        answer = situation.answer_text()
+        if step.predict.choices:
+            line = Rendering(situation.before, still=situation.before)
+            text = f"{_LETTERS[answer]}&ensp;{line.line(step.predict.choices[answer].text)}"
+        else:
+            text = f"{escape(answer)} (within {escape(show(step.predict.tolerance))})"
+        out.append(f'<p class="answer">{text}</p>')
+    if step.task:
+        found = Search(step, draw).found or {}
+        state = start_state(step, draw)
+        state.apply_texts({**texts, **found})
+        known = figures(step.kind, state)
+        shown = [f"{escape(state.param[n].label or n)} "
+                 f"{escape(state.param[n].show(getattr(state, n)))}"
+                 for n in step.unlock if hasattr(state.param[n], "show")]
+        out.append(f'<p class="answer">For instance: {", ".join(shown)}</p>')
+        texts |= found
+    page = Rendering(known, still=known)
+    out.append(_picture(step, texts))
+    if step.explain:
+        out.append(f'<div class="text">{page.block(step.explain)}</div>')
+    if step.derivation:
+        out.append(f'<div class="text derivation">{page.block(step.derivation)}</div>')
+    out.append("</section>")
+    return "".join(out)
+
+
+def handout(lesson, glossary=None, seed="0"):
+    """HTML of the worksheet and the key of a lesson.
+
+    Parameters
+    ----------
+    lesson : Lesson
+    glossary : dict, optional
+        Kept for terms; links print as plain text.
+    seed : int or str
+        Draws the figures of steps that have draws, as for a learner with this seed.
+
+    Returns
+    -------
+    str
+        A whole document without any reference to another file or host. Pictures and figures come
+        from the core. It prints on A4 and Letter.
+    """
+    sheet, key = [], []
+    for number, step in enumerate(lesson.steps, 1):
+        draw = draw_of(step, seed)
+        sheet.append(_sheet_step(number, step, draw))
+        if step.predict or step.task:
+            key.append(_key_step(number, step, draw))
+    goals = "".join(f"<li>{escape(g)}</li>" for g in lesson.goals)
+    title = escape(lesson.title)
+    foot = ('<p class="foot">Forktail \u00b7 every figure and picture is computed from the scene '
+            "it stands beside.</p>")
+    return (
+        '<!doctype html><html lang="en"><head><meta charset="utf-8">'
+        f"<title>{title} \u00b7 worksheet</title>"
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        f'<style>{asset_text("css/handout.css")}</style></head><body>'
+        f'<main class="sheet"><header><h1>{title}</h1><p class="name">Name <span></span> Date '
+        f'<span></span></p></header><p class="minutes">About {lesson.minutes} minutes. '
+        f"When you are through, you can:</p><ul>{goals}</ul>{''.join(sheet)}{foot}</main>"
+        f'<main class="key"><header><h1>Key: {title}</h1></header>{"".join(key)}{foot}</main>'
+        "</body></html>")

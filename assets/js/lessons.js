@@ -1,0 +1,117 @@
+// The list of lessons, with the progress that this browser keeps, and the pages to read.
+export function render({ model, el }) {
+  const host = document.createElement("div");
+  host.className = "lessons";
+  el.append(host);
+  const store = window.forktailProgress;
+
+  const make = (tag, attributes = {}, ...children) => {
+    const node = document.createElement(tag);
+    for (const [k, v] of Object.entries(attributes)) {
+      if (k === "text") node.textContent = v;
+      else if (k === "html") node.innerHTML = v;
+      else if (k === "class") node.className = v;
+      else if (v !== false && v !== null && v !== undefined) node.setAttribute(k, v === true ? "" : v);
+    }
+    node.append(...children);
+    return node;
+  };
+  const button = (text, onClick) => {
+    const b = make("button", { type: "button", text });
+    b.addEventListener("click", onClick);
+    return b;
+  };
+
+  const said = make("p", { class: "said", role: "status" });
+  const reading = () => {
+    const { spec } = model;
+    host.replaceChildren(
+      make("p", { class: "crumb" }, make("a", { href: "lessons", text: "All lessons" })),
+      make("h1", { text: spec.title }), make("div", { class: "text", html: spec.html }));
+    const jump = () => {
+      const target = location.hash.length > 1 && host.querySelector(`[id="${CSS.escape(location.hash.slice(1))}"]`);
+      host.querySelectorAll(".here").forEach((n) => n.classList.remove("here"));
+      if (target) { target.classList.add("here"); target.scrollIntoView({ block: "center" }); }
+    };
+    host.addEventListener("click", (event) => {
+      const link = event.target.closest("a[data-term]");
+      if (link) { event.preventDefault(); history.replaceState(null, "", `${location.pathname}?read=glossary#${link.dataset.term}`); jump(); }
+    });
+    requestAnimationFrame(jump);
+  };
+
+  const lost = () => {
+    const { lost: faults, asked, title } = model.spec;
+    host.replaceChildren(
+      make("p", { class: "crumb" }, make("a", { href: "lessons", text: "All lessons" })),
+      make("h1", { text: title }),
+      make("p", { text: faults.length ? "This lesson has faults, so it cannot be run:" : `There is no lesson \u201c${asked}\u201d.` }),
+      make("ul", { class: "faults" }, ...faults.map((text) => make("li", { text }))));
+  };
+
+  const card = (row) => {
+    if (row.faults) {
+      return make("li", { class: "card broken" }, make("span", { class: "number", text: row.number }),
+        make("div", {}, make("h2", { text: row.title }),
+          make("p", { class: "soft", text: "This lesson has faults and is left out until they are mended:" }),
+          make("ul", { class: "faults" }, ...row.faults.slice(0, 6).map((text) => make("li", { text })),
+            ...(row.faults.length > 6 ? [make("li", { text: `and ${row.faults.length - 6} more` })] : []))));
+    }
+    const { steps } = store.lesson(row.id), done = row.steps.filter((s) => steps[s]).length;
+    const share = done / row.steps.length;
+    const state = done === 0 ? "Not begun" : share === 1 ? "Done" : `${done} of ${row.steps.length} steps`;
+    return make("li", { class: share === 1 ? "card done" : "card" },
+      make("span", { class: "number", text: share === 1 ? "\u2713" : row.number, "aria-hidden": "true" }),
+      make("div", {},
+        make("h2", {}, make("a", { href: `lesson?id=${row.id}`, text: row.title })),
+        make("ul", { class: "goals" }, ...row.goals.map((text) => make("li", { text }))),
+        ...(row.after.length ? [make("p", { class: "soft", text: `After: ${row.after.join(", ")}` })] : [])),
+      make("div", { class: "side" }, make("span", { text: `${row.minutes} min` }),
+        make("progress", { max: row.steps.length, value: done, "aria-label": `${row.title}: ${state}` }),
+        make("span", { class: "soft", text: state })));
+  };
+
+  const list = () => {
+    const { spec } = model, good = spec.lessons.filter((r) => !r.faults);
+    const open = good.find((r) => r.steps.some((s) => !store.lesson(r.id).steps[s]));
+    const begun = good.some((r) => Object.keys(store.lesson(r.id).steps).length);
+    const file = make("input", { type: "file", accept: ".json,application/json", hidden: true, "aria-label": "Progress file" });
+    file.addEventListener("change", async () => {
+      const [f] = file.files;
+      try {
+        if (f.size > 2e6) throw new Error(`The file ${f.name} holds ${f.size} bytes; a progress file has at most 2000000.`);
+        store.merge(await f.text());
+        list();
+        said.textContent = "The progress of the file was added to this browser\u2019s.";
+      } catch (error) { said.textContent = error.message; }
+    });
+    const save = () => {
+      const a = make("a", { href: URL.createObjectURL(new Blob([JSON.stringify(store.read(), null, 1)], { type: "application/json" })), download: "forktail-progress.json" });
+      document.body.append(a); a.click(); a.remove();
+      said.textContent = "Saved as forktail-progress.json.";
+    };
+    const ask = make("span", { class: "sure", hidden: true }, "Forget all progress in this browser?",
+      button("Forget it", () => { store.clear(); list(); said.textContent = "All progress was reset."; }),
+      button("Keep it", () => { ask.hidden = true; reset.focus(); }));
+    const reset = button("Reset\u2026", () => { ask.hidden = false; ask.querySelector("button").focus(); });
+    host.replaceChildren(
+      make("header", {}, make("h1", { text: "Lessons" }),
+        make("p", { class: "lead", text: "Read, predict, see, explain. Each lesson stands beside the live circuit that it is about; you say what you expect, then the circuit shows it." }),
+        ...(open ? [make("p", {}, make("a", { class: "go", href: `lesson?id=${open.id}`, text: `${begun ? "Go on" : "Begin"}: ${open.title}` }))] : []),
+        make("p", { class: "soft" }, make("a", { href: "lessons?read=glossary", text: "Glossary" }), " \u00b7 ",
+          make("a", { href: "lessons?read=assumptions", text: "Assumptions and sources" }))),
+      ...(spec.lessons.length ? [] : [make("p", { text: "The folder of lessons is empty." })]),
+      ...(spec.faults.length ? [make("ul", { class: "faults" }, ...spec.faults.map((text) => make("li", { text })))] : []),
+      make("ol", { class: "cards" }, ...spec.lessons.map(card)),
+      make("footer", {}, make("p", { class: "soft", text: "Your progress is kept in this browser only." }),
+        make("div", { class: "tools" }, button("Save progress", save), file, button("Load progress", () => file.click()), reset, ask), said));
+  };
+
+  const build = () => { (model.spec.html ? reading : model.spec.lost ? lost : list)(); };
+  build();
+  model.on("spec", build);
+  model.on("patch", () => { if (model.patch.reload) location.reload(); });
+  const back = (event) => { if (event.persisted && model.spec.lessons) list(); };
+  window.addEventListener("pageshow", back);
+  return () => window.removeEventListener("pageshow", back);
+}
