@@ -70,6 +70,8 @@ class Controls(JSComponent):
         return [r["name"] for g in self._groups() for r in g["rows"]]
 
     def _difference(self):
+        if not self._models:  # no browser yet: it will see the last patch only, so make it whole
+            self._shown, self._query = {}, None
         values = {}
         for name in self._names():
             now = shown(self.state, name)

@@ -43,5 +43,8 @@ class MarkupView(JSComponent):
             if new:
                 had.update(new)
                 changed[node] = new
-        if changed:
+        if changed and not self._models:
+            # no browser yet: it will see the last patch only, so that one is made whole
+            self.patch = {i: dict(a) for i, a in self._sent.items()}
+        elif changed:
             self.patch = changed
