@@ -28,6 +28,19 @@ log = logging.getLogger("forktail")
 MODELS = {"textbook": "Textbook", "built": "Built", "overlay": "Overlay"}
 TABS = {"curves": "Curves", "figures": "Figures", "values": "Values", "faults": "Faults",
         "mismatch": "Mismatch"}
+#: Presets in trade terms: texts as in a link, over the chosen shipped circuit.
+PRESETS = {
+    "At rest": {"v_upper": "0V", "v_lower": "0V"},
+    "Both inputs at +20 mV": {},
+    "Upper pairs switched, lower at 20 mV": {"v_upper": "100mV"},
+    "Both pairs fully steered": {"v_upper": "100mV", "v_lower": "100mV"},
+    "Loads too large": {"r_load_left": "12k", "r_load_right": "12k"},
+    "Upper transistors unequal": {"area": "1;1.06;1;1;1;1;1", "v_upper": "0V",
+                                  "v_lower": "0V", "tab": "mismatch"},
+    "Left load open": {"faults": "open:r_load_left"},
+    "Bias levels swapped": {"faults": "swapped:levels"},
+    "One upper pair reversed": {"faults": "swapped:pair_right"},
+}
 #: Most steps that can be undone.
 MAX_UNDO = 100
 #: Points of each transfer curve.
@@ -40,20 +53,20 @@ _INFINITE = {"r_termination_upper": "none", "r_termination_lower": "none", "v_ea
 #: What each entry of the parts list is called, for messages and labels.
 LABELS = {
     "v_supply": "Supply", "temperature": "Temperature",
-    "r_string_top": "Top of the string", "r_string_middle": "Middle of the string",
-    "r_string_bottom": "Bottom of the string", "c_bypass_upper": "Bypass, upper level",
-    "c_bypass_lower": "Bypass, lower level", "r_bias_upper_pos": "Bias, upper +",
+    "r_string_top": "String, top", "r_string_middle": "String, middle",
+    "r_string_bottom": "String, bottom", "c_bypass_upper": "Upper bypass",
+    "c_bypass_lower": "Lower bypass", "r_bias_upper_pos": "Bias, upper +",
     "r_bias_upper_neg": "Bias, upper \u2212", "r_bias_lower_pos": "Bias, lower +",
     "r_bias_lower_neg": "Bias, lower \u2212",
     "upper_mode": "Upper drive", "lower_mode": "Lower drive",
-    "r_source_upper": "Source, upper", "r_source_lower": "Source, lower",
-    "r_termination_upper": "Termination, upper", "r_termination_lower": "Termination, lower",
-    "c_coupling_upper": "Coupling, upper", "c_coupling_lower": "Coupling, lower",
-    "c_ground_upper": "Signal ground, upper \u2212",
-    "c_ground_lower": "Signal ground, lower \u2212",
+    "r_source_upper": "Generator", "r_source_lower": "Generator",
+    "r_termination_upper": "Termination", "r_termination_lower": "Termination",
+    "c_coupling_upper": "Coupling", "c_coupling_lower": "Coupling",
+    "c_ground_upper": "Signal ground",
+    "c_ground_lower": "Signal ground",
     "r_emitter_upper": "Emitters Q1 to Q4", "r_emitter_lower": "Emitters Q5, Q6",
     "r_load_left": "Left load", "r_load_right": "Right load",
-    "c_load": "At each output, with probe", "tail_kind": "Tail", "i_tail": "Tail current",
+    "c_load": "At each output", "tail_kind": "Tail", "i_tail": "Tail current",
     "r_tail": "Tail resistor", "r_tail_emitter": "Emitter of Q7",
     "r_tail_base_top": "Base of Q7, to supply", "r_tail_base_bottom": "Base of Q7, to ground",
     "i_s": "Saturation current", "beta_forward": "Current gain", "beta_reverse": "Reverse gain",
@@ -63,10 +76,10 @@ LABELS = {
     "note": "Note", "faults": "Faults",
 }
 CHOICES = {
-    "upper_mode": {"single": "one side driven", "balanced": "balanced"},
-    "lower_mode": {"single": "one side driven", "balanced": "balanced"},
-    "tail_kind": {"ideal": "ideal source", "resistor": "resistor",
-                  "transistor": "transistor source"},
+    "upper_mode": {"single": "one side", "balanced": "balanced"},
+    "lower_mode": {"single": "one side", "balanced": "balanced"},
+    "tail_kind": {"ideal": "ideal", "resistor": "resistor",
+                  "transistor": "transistor"},
 }
 _DIGITS = 12
 
@@ -314,9 +327,9 @@ def compare(circuit, other, v_upper=0.0, v_lower=0.0):
         both.append((rest, (
             ("Output here", "V", float(point.v_out)),
             ("Output at rest", "V", float(rest.v_out)),
-            ("Gain, output per product", "1/V", network.product_gain(c)),
-            ("Gain of the upper input here", "", float(point.gain_upper)),
-            ("Gain of the lower input here", "", float(point.gain_lower)),
+            ("Gain per product", "1/V", network.product_gain(c)),
+            ("Upper gain here", "", float(point.gain_upper)),
+            ("Lower gain here", "", float(point.gain_lower)),
             ("Tail current", "A", float(rest.i_tail)),
             ("Supply current", "A", network.supply_current(c)),
             *((network.NODES[k][0].upper() + network.NODES[k][1:], "V", float(n[k]))
@@ -349,8 +362,8 @@ class BuildState(PageState):
                            label="Model", doc="Which answer is drawn.")
     tab = param.Selector(default="curves", objects={t: k for k, t in TABS.items()},
                          label="Panel", doc="Panel shown at the side.")
-    v_upper = _volt(0.0, 0.1, 0.001, "Upper input", "v_upper", "Differential input, V.")
-    v_lower = _volt(0.0, 0.1, 0.001, "Lower input", "v_lower", "Differential input, V.")
+    v_upper = _volt(0.02, 0.1, 0.001, "Upper input", "v_upper", "Differential input, V.")
+    v_lower = _volt(0.02, 0.1, 0.001, "Lower input", "v_lower", "Differential input, V.")
     drive_upper = Quantity(0.1, bounds=(0.0, 10.0), slider=(0.0, 0.3), step=0.001, unit="V",
                            label="Upper drive, peak", symbol="", doc="For the findings, V.")
     drive_lower = Quantity(0.01, bounds=(0.0, 10.0), slider=(0.0, 0.3), step=0.001, unit="V",
@@ -359,11 +372,11 @@ class BuildState(PageState):
                             doc="Preferred values of resistors.")
     fault = param.String(default="", doc="Fault that is looked at, key of single_faults.")
     spread_v_be = Quantity(1e-3, bounds=(0.0, 0.1), slider=(0.0, 5e-3), step=1e-4, unit="V",
-                           label="V_BE, one sigma", symbol="", doc="Spread of V_BE, V.")
+                           label="V_BE, sigma", symbol="", doc="Spread of V_BE, V.")
     spread_resistor = Quantity(1.0, bounds=(0.0, 50.0), slider=(0.0, 10.0), step=0.1, unit="%",
-                               label="Resistor tolerance", symbol="", doc="Tolerance, %.")
+                               label="Resistors, \u00b1", symbol="", doc="Tolerance, %.")
     spread_beta = Quantity(20.0, bounds=(0.0, 200.0), slider=(0.0, 50.0), step=1.0, unit="%",
-                           label="Current gain, one sigma", symbol="", doc="Spread of beta, %.")
+                           label="Beta, sigma", symbol="", doc="Spread of beta, %.")
     builds = param.Integer(default=400, bounds=(10, 5000), label="Builds",
                            doc="Builds of a Monte Carlo run.")
     seed = param.Integer(default=1, bounds=(0, 999_999), label="Seed",
@@ -397,6 +410,10 @@ class BuildState(PageState):
         own = {n: self.param[n].default for n in self.fields() if n != "shipped"}
         return {**own, **self._scene_defaults()}
 
+    def defaults(self):
+        """Page settings as the chosen shipped circuit has them."""
+        return self._defaults()
+
     def set_circuit(self, circuit, edit="", **also):
         """Put another circuit in place, so that `undo` can take it back.
 
@@ -428,6 +445,14 @@ class BuildState(PageState):
         circuit = read_value(self.circuit, name, text)
         kept = self.fault in {f.key for f in single_faults(replace(circuit, faults=()))}
         self.set_circuit(circuit, **({} if kept else {"fault": ""}))
+
+    def edit_many(self, values):
+        """Set several fields of the circuit at once, as one step of undo."""
+        self.set_circuit(replace(self.circuit, **values))
+
+    def forget_undo(self):
+        """Start the steps of undo here: what a link brought is not a change."""
+        self._undo.clear()
 
     def choose_shipped(self, key):
         """Start from a shipped circuit (undo gives back the one before)."""
@@ -499,6 +524,15 @@ class BuildState(PageState):
     def _drop_lost_fault(self):
         if self.fault and self.fault not in {f.key for f in self.faults()}:
             self.fault = ""
+
+    def presets(self):
+        """Names of the presets."""
+        return list(PRESETS)
+
+    def apply_preset(self, name):
+        """Load a preset: a point to look at, or a change of the chosen shipped circuit."""
+        self.apply_texts({"circuit": self.shipped, "tab": self.tab, "model": self.model,
+                          **PRESETS[name]})
 
     def reset(self):
         """Back to the shipped circuit and its settings (undo gives back the circuit)."""
@@ -601,6 +635,10 @@ class BuildState(PageState):
         number = min(self.unit, self.builds)
         scale = _drawn(self.circuit, self.tolerances(), self.builds, self.seed)
         return {k: a[number - 1:number] for k, a in scale.items()}
+
+    def one_build_key(self):
+        """What `one_build` depends on."""
+        return self.unit and (self.unit, self.run_key())
 
     def judge(self):
         """Measures of the build looked at, with the trims as set and with trims at zero.
