@@ -103,7 +103,8 @@ def _print(result, most):
         print()
         _table([("line", "frequency", "peak", "level", "origin")] + [
             (_plain(ln.label), format_quantity(ln.frequency, "Hz", 6, ascii_only=True),
-             format_quantity(ln.peak, "V", ascii_only=True), f"{ln.db:.1f} dB".replace("-0.0 ", "0.0 "), ln.origin)
+             format_quantity(ln.peak, "V", ascii_only=True),
+             f"{ln.db:.1f} dB".replace("-0.0 ", "0.0 "), ln.origin)
             for ln in lines], right=(1, 2, 3))
     print(f"\n{_plain(result.window)}")
     for note in result.notes:

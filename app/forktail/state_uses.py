@@ -51,8 +51,8 @@ _SLIDERS = {
 }
 #: Quantities of the cell: always shown, and folded away.
 CELL_MAIN = ("i_tail", "r_load")
-CELL_PARTS = ("temperature", "v_supply", "offset_left", "offset_right", "offset_lower", "r_emitter_upper",
-              "r_emitter_lower")
+CELL_PARTS = ("temperature", "v_supply", "offset_left", "offset_right", "offset_lower",
+              "r_emitter_upper", "r_emitter_lower")
 
 #: What the time plot can show: use -> view key -> label. `start` is the first few cycles.
 _WINDOW = {"whole": "Window", "start": "First cycles"}
@@ -188,8 +188,8 @@ def difference_text(merit, ascii_only=False):
     size = abs(value)
     text = f"{value:.{2 if size < 10 else 1 if size < 100 else 0}f}"
     text = "0" if not float(text) else f"+{text}" if value > 0 else text
-    text = f"{text}{'' if unit in ('%', 'deg') else ' '}{'\u00b0' if unit == 'deg' else unit}"
-    text = text.replace("\u00b0", "deg") if ascii_only else text.replace("-", "\u2212")
+    text += {"%": "%", "deg": "deg" if ascii_only else "\u00b0"}.get(unit, f" {unit}")
+    text = text if ascii_only else text.replace("-", "\u2212")
     if unit == "%" and merit.unit == "%":
         text = text.replace("%", " points" if ascii_only else "\u00a0points")
     return text

@@ -2,7 +2,7 @@
 // volume starts low, and leaving or hiding the page stops the sound.
 export function render({ model, el }) {
   const host = document.createElement("div");
-  host.className = "listen";
+  host.className = "hearing";
   el.append(host);
   let context = null, gain = null, source = null, playing = false;
 

@@ -3,6 +3,7 @@
 import time
 
 import panel as pn
+from panel.io.document import hold
 
 from ..state_uses import CELL_MAIN, CELL_PARTS, OWN_CIRCUIT, PRESETS, UsesState, stored_circuits
 from ..views.controls import Controls, group, row
@@ -131,10 +132,15 @@ class UsesPage(Page):
         document = pn.state.curdoc
         if self._waiting is not None:
             document.remove_timeout_callback(self._waiting)
-        self._waiting = document.add_timeout_callback(lambda: self._rested(scene), REST)
+        self._waiting = document.add_timeout_callback(
+            lambda: self._rested(document, scene), REST)
 
-    def _rested(self, scene):
+    def _rested(self, document, scene):
         self._waiting = None
+        with hold(document):
+            self._finish(scene)
+
+    def _finish(self, scene):
         if scene.result is not None and not scene.detail:
             scene = self.state.scene(True)
             if scene.result is not None:

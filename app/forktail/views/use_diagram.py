@@ -34,9 +34,10 @@ _BLOCKS = {
         ("sum", 230, LOW, "", "", "below"), ("wave", 116, LOW, "tone", "tone", "below"),
         ("trim", 344, LOW, "DC left, trim", "dc", "below")],
     "ssb": [
-        ("wave", 46, 64, "carrier", "in", "above"), ("wave", 46, 158, "tone", "tone", "below"),
-        ("times", 230, 64, "cell 1", "", "above"), ("times", 230, 158, "cell 2", "", "below"),
-        ("phase", 142, 111, "90\u00b0 each", "", "below"), ("sum", 330, 111, "", "", "above")],
+        ("wave", 46, 66, "carrier", "in", "above"), ("wave", 46, 180, "tone", "tone", "below"),
+        ("times", 240, 66, "cell 1", "", "above"), ("times", 240, 180, "cell 2", "", "below"),
+        ("quarter", 156, 121, "", "", "below"), ("quarter", 156, 180, "", "", "below"),
+        ("sum", 340, 123, "", "", "above")],
     "mixer": [
         ("wave", 46, TOP, "call", "in", "above"), ("times", 190, TOP, "cell", "", "above"),
         ("wave", 190, LOW, "local oscillator", "oscillator", "right"),
@@ -59,13 +60,11 @@ _WIRES = {
         ((327, LOW), (273, LOW)), ((227, LOW), (173, LOW)), ((150, LOW - _H), (150, TOP + _H))],
     "am": [((69, TOP), (207, TOP)), ((139, LOW), (207, LOW)), ((321, LOW), (253, LOW)),
            ((230, LOW - _H), (230, TOP + _H)), ((253, TOP), (330, TOP))],
-    "ssb": [((69, 64), (207, 64)), ((90, 158), (90, 122), (119, 122)),
-            ((112, 64), (112, 100), (119, 100)), ((69, 158), (100, 158), (100, 184),
-                                                  (190, 184), (190, 80), (207, 80)),
-            ((165, 100), (176, 100), (176, 148), (207, 148)),
-            ((165, 122), (168, 122), (168, 168), (207, 168)),
-            ((253, 64), (330, 64), (330, 88)), ((253, 158), (330, 158), (330, 134)),
-            ((353, 111), (432, 111))],
+    "ssb": [((69, 62), (217, 62)), ((112, 62), (112, 121), (133, 121)),
+            ((69, 180), (133, 180)), ((92, 180), (92, 84), (217, 84)),
+            ((179, 121), (200, 121), (200, 169), (217, 169)), ((179, 180), (217, 180)),
+            ((263, 66), (340, 66), (340, 100)), ((263, 180), (340, 180), (340, 146)),
+            ((363, 123), (436, 123))],
     "mixer": [((69, TOP), (167, TOP)), ((190, LOW - _H), (190, TOP + _H)),
               ((213, TOP), (277, TOP)), ((323, TOP), (380, TOP))],
     "phase_detector": [((69, TOP), (167, TOP)), ((69, LOW), (95, LOW)),
@@ -76,11 +75,11 @@ _WIRES = {
                 ((353, TOP), (400, TOP))],
 }
 _WIRES["dsb"] = _WIRES["am"]
-_DOTS = {"gain_control_loop": [(400, TOP)], "ssb": [(112, 64), (90, 158)],
+_DOTS = {"gain_control_loop": [(400, TOP)], "ssb": [(112, 62), (92, 180)],
          "squarer": [(96, TOP)]}
 #: Where the value of the output stands: x, y, anchor.
 _OUT = {"variable_gain": (338, TOP), "gain_control_loop": (434, TOP - 34), "am": (338, TOP),
-        "dsb": (338, TOP), "ssb": (434, 90), "mixer": (434, TOP + 34),
+        "dsb": (338, TOP), "ssb": (436, 102), "mixer": (434, TOP + 34),
         "phase_detector": (434, TOP + 34), "squarer": (434, TOP + 34)}
 
 
@@ -111,6 +110,8 @@ def _symbol(kind, x, y):
     if kind == "minus":
         return _letter(x, y + 9, "\u03a3", 26) + _letter(x + 32, y - 7, "\u2212", 17) + _letter(
             x - 14, y + 36, "", 17)
+    if kind == "quarter":
+        return _letter(x, y + 6, "\u221290\u00b0", 16)
     if kind == "phase":
         return _letter(x, y + 8, "\u03c6", 25)
     if kind == "rectifier":
@@ -170,7 +171,8 @@ def _names(x, y, name, data_id, side):
 
 def draw(use, title):
     """Static SVG of a use, with data-id on the values."""
-    height = 208 if any(b[5] == "below" for b in _BLOCKS[use]) else 178
+    below = [y for _, _, y, _, _, side in _BLOCKS[use] if side == "below"]
+    height = max(below) + 60 if below else 178
     out = [f'<svg class="diagram" viewBox="0 0 {WIDTH} {height}" role="img" '
            f'aria-label="Block diagram: {escape(title)}" xmlns="http://www.w3.org/2000/svg">']
     out += [_wire(points) for points in _WIRES[use]]

@@ -20,8 +20,8 @@ from bokeh.models import (
 from ..core.quantities import format_quantity
 from .plots import FONT, Plot, axis_unit, float_source, replace
 
-#: Most points of one line that are sent: about two a pixel of the widest plot.
-MOST_POINTS = 1600
+#: Most points of one line that are sent before the browser tells the width of the plot.
+MOST_POINTS = 900
 LEGEND = dict(orientation="horizontal", ncols=2, location="top_left", border_line_color=None,
               background_fill_color=None, label_text_font=FONT, label_text_font_size="12px",
               padding=0, margin=2, spacing=8, label_height=14, glyph_height=16)
@@ -194,12 +194,21 @@ class TimePlot(UsePlot):
                           padding=1, level="annotation")
             self.paint(text.glyph, text_color=key, background_fill_color="panel")
             self.labels.append((key, source))
-        f.x_range.bounds = None
         self.set_range("y", 0.0, 1.0)
-        self._lanes = {}
+        self._lanes, self._most, self._scene = {}, MOST_POINTS, None
+        f.on_change("inner_width", lambda attr, old, new: self._fit(new))
+
+    def _fit(self, width):
+        """Send about two points a pixel: what can be seen, and no more."""
+        most = min(max(2 * int(width), 300), 3000)
+        if abs(most - self._most) > 0.25 * self._most:
+            self._most = most
+            if self._scene is not None:
+                self.show(self._scene)
 
     def show(self, scene):
         """Draw the records of a `UsesScene` for its time view."""
+        self._scene = scene
         result = scene.result
         records = scene.call if scene.time == "call" and scene.call else result.records
         lanes = LANES.get(f"{scene.use} {scene.time}", LANES[scene.use])
@@ -225,12 +234,11 @@ class TimePlot(UsePlot):
             traces = [records[k] for k in keys]
             base = count - 1 - n
             bottom, top = self._scale(scene, n, traces)
-            # the upper part of a lane is left to its name
-            place = lambda v, b=bottom, t=top, c=base: c + 0.06 + 0.7 * (v - b) / (t - b)
+            place = self._place(base, bottom, top)
             shift = 6
             for key, trace in zip(keys, traces):
                 inside = trace.x <= high
-                x, y = thin(trace.x[inside], trace.y[inside])
+                x, y = thin(trace.x[inside], trace.y[inside], self._most)
                 style = self._style(key, trace, keys)
                 self.lines.draw(used, x * factor, place(y), style)
                 used += 1
@@ -261,6 +269,11 @@ class TimePlot(UsePlot):
                         text=[r[2] for r in rows], shift=[r[3] for r in rows])
             if source.data != data:
                 source.data = data
+
+    @staticmethod
+    def _place(base, bottom, top):
+        """Volts to height in a lane; its upper part is left to its name."""
+        return lambda v: base + 0.06 + 0.7 * (v - bottom) / (top - bottom)
 
     def _style(self, key, trace, lane):
         if key in _INPUTS:
@@ -329,7 +342,8 @@ class SpectrumPlot(UsePlot):
         self.set_label("y", "level (dB, largest line = 0)")
         self._shown = None
         # the browser reports the width; the names are placed again to fit it
-        f.on_change("inner_width", lambda *_: self._place_names())
+        self._width = 260
+        f.on_change("inner_width", lambda attr, old, new: self._fit(new))
 
     def show(self, scene):
         """Draw the spectrum of a `UsesScene`."""
@@ -377,13 +391,18 @@ class SpectrumPlot(UsePlot):
         top = max(top, 2.2 * df * max(cycles.values()))
         return -0.02 * top, 1.08 * top
 
+    def _fit(self, width):
+        if abs(width - self._width) > 20:
+            self._width = width
+            self._place_names()
+
     def _place_names(self):
         """Name the largest lines, in up to three rows, leaving out what would overlap."""
         if self._shown is None:
             return
         shown, low, high, factor = self._shown
         # in characters of the axis; before the browser tells, that of a narrow plot
-        chars = max((self.figure.inner_width or 260) / 6.0, 20.0)
+        chars = max(self._width / 6.0, 20.0)
         per_hz = chars / (high - low)
         taken, out = [], {"x": [], "y": [], "text": []}
         for line in sorted(shown, key=lambda ln: -ln.db)[:9]:

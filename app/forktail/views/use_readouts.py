@@ -84,7 +84,7 @@ def time_options(scene):
 def band_options(scene):
     """Stretches of the spectrum: ((key, text) ...), chosen."""
     if scene.use in BANDS:
-        return (("near", BANDS[scene.use]), ("all", "Whole spectrum")), scene.band
+        return (("near", BANDS[scene.use]), ("all", "All lines")), scene.band
     return (("all", "Spectrum of the output"),), "all"
 
 
@@ -156,7 +156,8 @@ class MeritsView(MarkupView):
         off = difference_text(top)
         out = {
             "top": {"data-holds": "yes" if top.holds else "no"},
-            "top-name": {"#": keep_together(top.name)}, "top-value": {"#": keep_together(top.reading)},
+            "top-name": {"#": keep_together(top.name)},
+            "top-value": {"#": keep_together(top.reading)},
             "top-chip": {"#": ("\u2713 " if top.holds else "\u2248 ") + (
                 ("relation holds" if top.holds else "past the relation") if top.relation else
                 ("inside its limit" if top.holds else "past its limit"))},
@@ -167,7 +168,8 @@ class MeritsView(MarkupView):
             "top-stops": {"#": keep_together(top.stops)}}
         for m in merits:
             out[f"row-{m.key}"] = {"class": "chosen" if m is top else None}
-            out[f"name-{m.key}"] = {"#": keep_together(m.name), "aria-pressed": str(m is top).lower()}
+            out[f"name-{m.key}"] = {"#": keep_together(m.name),
+                                    "aria-pressed": str(m is top).lower()}
             out[f"value-{m.key}"] = {"#": m.reading}
             out[f"law-{m.key}"] = {"#": m.relation_reading or "\u2013"}
             out[f"off-{m.key}"] = {"#": difference_text(m) or "\u2013"}
