@@ -5,20 +5,29 @@ Early effect), Kirchhoff's law at each node, and the constants are written out f
 (Gray, Hurst, Lewis, Meyer, chapter 1) and from scipy.constants. One sample at a time.
 """
 
+import functools
+import math
+
 import numpy as np
 from scipy import constants, optimize
 
 GAP, EXPONENT, T0 = 1.12, 3.0, 298.15
 
 
-def transistor(c, vb, vc, ve, area):
-    vt = constants.k * c.temperature / constants.e
+@functools.lru_cache(maxsize=64)
+def junction(i_s, temperature):
+    """Thermal voltage and saturation current at a temperature."""
+    vt = constants.k * temperature / constants.e
     vt0 = constants.k * T0 / constants.e
-    ratio = c.temperature / T0
-    i_s = area * c.i_s * ratio ** EXPONENT * np.exp(GAP / vt0 * (1 - 1 / ratio))
+    ratio = temperature / T0
+    return vt, i_s * ratio ** EXPONENT * math.exp(GAP / vt0 * (1 - 1 / ratio))
+
+
+def transistor(c, vb, vc, ve, area):
+    vt, i_s = junction(c.i_s, c.temperature)
     vbe, vbc = vb - ve, vb - vc
-    f = i_s * np.expm1(np.clip(vbe / vt, -500, 120))
-    r = i_s * np.expm1(np.clip(vbc / vt, -500, 120))
+    f = area * i_s * math.expm1(min(max(vbe / vt, -500), 120))
+    r = area * i_s * math.expm1(min(max(vbc / vt, -500), 120))
     forward_transport = (f - r) * (1 - vbc / c.v_early)
     base = f / c.beta_forward + r / c.beta_reverse + c.g_leak * (vbe + vbc)
     collector = forward_transport - r / c.beta_reverse - c.g_leak * vbc
@@ -31,12 +40,12 @@ NAMES = ("left", "right", "p5", "p6", "tail", "e1", "e2", "e3", "e4", "e5", "e6"
 
 def drive_thevenin(c, side):
     rs, rt = getattr(c, f"r_source_{side}"), getattr(c, f"r_termination_{side}")
-    return rs if np.isinf(rt) else rs * rt / (rs + rt)
+    return rs if math.isinf(rt) else rs * rt / (rs + rt)
 
 
 def equations(x, c, held=None, vu=0.0, vl=0.0):
     """Current errors at each node, A; `held` is the bias solution when a signal is applied."""
-    v = dict(zip(NAMES, x))
+    v = dict(zip(NAMES, x.tolist()))
     f = {}
     q, i = {}, {}
     pins = {1: ("up", "left", "p5"), 2: ("un", "right", "p5"), 3: ("un", "left", "p6"),
@@ -131,7 +140,7 @@ def solve_one(c, held=None, vu=0.0, vl=0.0, start=None, scale=None):
             error = np.max(np.abs(equations(r.x, c, held, vu, vl)))
         if error < best_error:
             best, best_error = r.x, error
-        if best_error < 5e-14:
+        if best_error < 1e-13:
             break
     return dict(zip(NAMES, best)), best_error
 

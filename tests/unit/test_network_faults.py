@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from forktail.core import network
 from forktail.core.checks import QuantityError
 from forktail.core.network import Circuit, break_part, single_faults, solve_bias, solve_built
 
@@ -76,3 +77,23 @@ def test_faults_are_checked_and_add_up():
     both = break_part(break_part(Circuit(), "open:r_load_left"), "open:r_load_right")
     assert both.faults == ("open:r_load_left", "open:r_load_right")
     assert solve_bias(both).converged
+
+
+@pytest.mark.parametrize("key", ["open:Q5.base", "swapped:levels", "short:r_load_left",
+                                 "short:c_coupling_upper", "open:r_tail_emitter"])
+def test_figures_of_a_wrong_build_are_numbers_or_nan_and_raise_nothing(key):
+    f = network.figures(break_part(Circuit(), key))
+    assert f.bias.converged
+    assert np.isfinite(f.swing) and np.isfinite(f.supply_current)
+    healthy = network.figures(Circuit())
+    assert not abs(f.product_gain) > healthy.product_gain
+
+
+def test_extreme_values_are_solved():
+    for change in ({"v_supply": 0.0}, {"v_supply": 100.0}, {"r_load_left": 0.0},
+                   {"i_s": 1e-18}, {"temperature": 200.0}, {"temperature": 450.0},
+                   {"beta_forward": 0.5}, {"r_source_upper": 1e9}, {"trim_upper": 1.0},
+                   {"r_string_bottom": 0.1}, {"r_emitter_lower": 1e9}):
+        c = Circuit(**change)
+        p = solve_built(c, [0.0, 0.1, -1.0], [0.0, -0.1, 1.0])
+        assert solve_bias(c).converged and p.converged.all(), change

@@ -225,7 +225,8 @@ def read_file(text):
         data = tomllib.loads(text.removeprefix("\ufeff"))
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise QuantityError(
-            f"The file is not TOML: {_placed(error, text)}. Wanted are lines such as: left = \"2.2 k\"") from None
+            f"The file is not TOML: {_placed(error, text)}. Wanted are lines such as: "
+            'left = "2.2 k"') from None
     reader, values = _Reader(text), {}
     scene = data.pop("scene", {})
     if not isinstance(scene, dict):

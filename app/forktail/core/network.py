@@ -15,7 +15,7 @@ bias resistors. With large bias resistors and betas they are what the base lines
 """
 
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 
@@ -71,9 +71,9 @@ _EXTRA_SPREAD = ("beta_forward", "i_tail", "trim_upper", "trim_lower", "trim_bal
 class _Solution:
     """Solved lanes of one net, with what can be read from them."""
 
-    def __init__(self, circuit, net, values, v, known_slopes=None):
+    def __init__(self, circuit, net, values, v, known_slopes=None, second=None):
         self.circuit, self.net, self.values, self.v = circuit, net, values, v
-        self.residual, self.current, self.tail = nodal.solve_lanes(net, values, v)
+        self.residual, self.current, self.tail = nodal.solve_lanes(net, values, v, second)
         self.ok = self.residual < ACCEPT
         lost = ~self.ok
         if lost.any():  # never shown, but others may start from it
@@ -112,6 +112,11 @@ class _Solution:
         code = np.where(be & bc, 3, np.where(be, 1, np.where(bc, 2, 0)))
         code = np.where(be & bc & (vbc > vbe), 2, code)
         return np.array(REGIONS)[np.where(self.ok, code, 4)]
+
+    @cached_property
+    def healthy(self):
+        """Whether every transistor of every lane is active."""
+        return all((self.region(q) == "active").all() for q in transistor_names(self.circuit))
 
     def headroom(self, name):
         return self.edge(name) - self.junctions(name)[1]
@@ -245,14 +250,22 @@ def _solve_signal(circuit, net, values, bias, v_upper, v_lower, repeat=1):
                     + share * inputs[side]
     tail = bias.tail
     _guess(net, circuit, v, np.repeat(tail, repeat) if tail.size > 1 else tail)
-    quiet = (v_upper == 0.0) & (v_lower == 0.0)
-    if quiet.any():  # with no drive the bias point is the answer
+    # with no drive the bias point is the answer; with one, a wrong build stays nearer to its own
+    # bias point than to the textbook
+    quiet, textbook = (v_upper == 0.0) & (v_lower == 0.0), v
+    second = None
+    if quiet.any() or not bias.healthy:
+        v = textbook.copy()
         for name, row in net.index.items():
             if row < net.n and name in bias.net.index:
                 rest = bias.node(name)
-                full = np.repeat(rest, repeat) if rest.size > 1 else rest
-                v[row] = np.where(quiet, full, v[row])
-    return _Solution(circuit, net, values, v, slopes)
+                v[row] = np.repeat(rest, repeat) if rest.size > 1 else rest
+        second = v
+        if circuit.faults:
+            second = textbook
+        else:
+            v = np.where(quiet, v, textbook)
+    return _Solution(circuit, net, values, v, slopes, second)
 
 
 def _answer(solution, bias, shape, v_upper, v_lower, gains=True):

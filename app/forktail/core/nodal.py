@@ -37,6 +37,8 @@ HEAVY = 0.01
 ACCEPT = 1e-9
 #: Lanes worked on together, so that the working arrays stay in the cache.
 CHUNK = 1024
+#: Stubborn lanes that are solved first when there are many.
+FEW = 32
 _EXP_MAX = 250.0
 _DONE_STEP = 1e-7
 
@@ -550,13 +552,15 @@ def reference_current(net, values, v, current):
     return total
 
 
-def solve_lanes(net, values, v):
+def solve_lanes(net, values, v, second=None):
     """Solve every lane, with stepping for the stubborn ones.
 
     Parameters
     ----------
     v : numpy.ndarray, shape (nodes, lanes)
         Start, overwritten.
+    second : numpy.ndarray, optional
+        Another start for lanes that fail from the first.
 
     Returns
     -------
@@ -568,16 +572,36 @@ def solve_lanes(net, values, v):
         Tail current, A, (lanes,).
     """
     start = v.copy()
+    lanes = np.arange(v.shape[1])
     for begin in range(0, v.shape[1], CHUNK):
-        piece = slice(begin, begin + CHUNK)
+        piece = lanes[begin:begin + CHUNK]
         block = np.ascontiguousarray(v[:, piece])
         newton(net, values.take(piece), block, 14)
         v[:, piece] = block
     residual, current, tail = _judge(net, values, v)
-    for rescue in (_neighbours, _settling, _leak_stepping, _supply_stepping):
+    bad = np.flatnonzero(~(residual < 0.1 * ACCEPT))
+    if second is not None and bad.size:
+        for begin in range(0, bad.size, CHUNK):
+            piece = bad[begin:begin + CHUNK]
+            block = second[:, piece]
+            some = values.take(piece)
+            newton(net, some, block, 25)
+            good = _judge(net, some, block)[0] < 0.1 * ACCEPT
+            v[:, piece[good]] = block[:, good]
+        residual, current, tail = _judge(net, values, v)
+    rescues = (_neighbours, _settling, _supply_stepping, _leak_stepping)
+    bad = np.flatnonzero(~(residual < 0.1 * ACCEPT))
+    if bad.size > 2 * FEW:
+        # solve a few of them the hard way; the rest then have solved neighbours to start from
+        rounds = [(r, True) for r in rescues[1:]] + [(r, False) for r in rescues]
+    else:
+        rounds = [(r, False) for r in rescues]
+    for rescue, only_few in rounds:
         bad = np.flatnonzero(~(residual < 0.1 * ACCEPT))
         if bad.size == 0:
             break
+        if only_few:
+            bad = bad[::-(-bad.size // FEW)]
         some = values.take(bad)
         trial = rescue(net, some, start[:, bad].copy(), v, bad, residual)
         new_residual, _, _ = _judge(net, some, trial)
