@@ -88,7 +88,8 @@ export function render({ model, el }) {
   const choice = (row) => {
     if (row.look === "tabs") {
       const buttons = row.options.map(([key, label]) => {
-        const b = make("button", { type: "button", role: "radio", "data-value": key, text: label });
+        const b = make("button", { type: "button", role: "radio", "data-value": key, text: label,
+          id: `q-${row.name}-${key}` });
         b.addEventListener("click", () => { stop(); now({ kind: "choose", name: row.name, value: key }); });
         return b;
       });

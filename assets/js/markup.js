@@ -33,7 +33,12 @@ export function render({ model, el }) {
     }
   };
   const rebuild = () => {
+    // what the user had opened stays open in the new markup
+    const opened = new Set([...host.querySelectorAll("details[open] > summary")].map((n) => n.textContent));
     host.innerHTML = model.markup; apply(model.patch);
+    for (const summary of host.querySelectorAll("details > summary")) {
+      if (opened.has(summary.textContent)) summary.parentElement.open = true;
+    }
     // what is folded away need not be kept up: the view hears when it is opened
     for (const fold of host.querySelectorAll("details[data-lazy]")) {
       fold.addEventListener("toggle", () => { model.send_msg({ kind: "open", open: fold.open }); });
