@@ -3,6 +3,7 @@
 import csv
 import io
 import re
+from types import SimpleNamespace
 from xml.etree import ElementTree
 
 import numpy as np
@@ -212,6 +213,7 @@ def test_only_what_changed_is_sent():
     view = schematic.SchematicView()
     view.show(state("cell").scene())
     markup = view.markup
+    view._models = {"a browser": (SimpleNamespace(document=None), None)}  # until one looks, every patch is whole
     view.patch = {}
     view.show(state("cell").scene())
     assert view.patch == {}
@@ -219,6 +221,13 @@ def test_only_what_changed_is_sent():
     assert set(view.patch) == {"supply", "node-left", "node-right"} and view.markup == markup
     view.show(state("pair").scene())
     assert view.markup != markup
+
+
+def test_before_a_browser_looks_the_last_patch_is_whole():
+    view = schematic.SchematicView()
+    for supply in (12.0, 13.0):
+        view.show(state("cell", v_supply=supply).scene())
+    assert view.patch == schematic.values(state("cell", v_supply=13.0).scene())
 
 
 def test_limits_are_shown_with_words_not_colour_alone():
