@@ -42,7 +42,19 @@ MAX_SOUND_SAMPLES = 1_000_000
 _TIME_STEPS = 500
 
 
-class RoundQuantity(Quantity):
+class FineQuantity(Quantity):
+    """A quantity that is shown with as many digits as it has, three to five."""
+
+    __slots__ = []
+
+    def show(self, value, digits=3):
+        """Text of a value for the screen."""
+        while digits < 5 and float(f"{value:.{digits - 1}e}") != value:
+            digits += 1
+        return super().show(value, digits)
+
+
+class RoundQuantity(FineQuantity):
     """A quantity whose slider moves over round values, about evenly in ratio."""
 
     __slots__ = []
@@ -115,10 +127,10 @@ class SignalScene:
     ----------
     run : SignalRun
     beside : numpy.ndarray or None
-        V, the textbook cell with the tail and load of the built one.
+        V, the textbook cell with tail, load and emitter resistors of the built one.
     product : V, the ideal product as chosen. error : V, v_out less `product`.
     start, end : s, the stretch of time shown.
-    cursor : s. index : int, the sample nearest to the cursor.
+    cursor : s.
     inverted : tuple of (float, float)
         s, stretches of the window in which the lower input is negative.
     problem : str
@@ -134,11 +146,18 @@ class SignalScene:
     start: float
     end: float
     cursor: float
-    index: int
     inverted: tuple
     problem: str
     limits: tuple
     remarks: tuple
+
+    def at(self, record):
+        """Value of a record of the run at the cursor, between its two nearest samples."""
+        n = len(record)
+        place = self.cursor / self.run.window.duration * n
+        k = math.floor(place)
+        low, high = float(record[k % n]), float(record[(k + 1) % n])
+        return low + (place - k) * (high - low)
 
 
 def _kind(side, default):
@@ -208,11 +227,11 @@ class SignalsState(PageState):
     lower_on_fraction = _percent(30.0, 1.0, 100.0, "Lower on-time")
     lower_depth = _percent(50.0, 0.0, 200.0, "Lower depth")
 
-    cursor = Quantity(30e-6, bounds=(0.0, 1e4), slider=(0.0, 250e-6), step=5e-7, unit="s",
-                      label="Cursor", symbol="t", doc="Time of the cursor, s.")
+    cursor = FineQuantity(30e-6, bounds=(0.0, 1e4), slider=(0.0, 250e-6), step=5e-7, unit="s",
+                          label="Cursor", symbol="t", doc="Time of the cursor, s.")
     span = _choice("window", SPANS, "Time shown")
-    start = Quantity(0.0, bounds=(0.0, 1e4), slider=(0.0, 250e-6), step=5e-7, unit="s",
-                     label="Shown from", doc="Start of the time shown, s.")
+    start = FineQuantity(0.0, bounds=(0.0, 1e4), slider=(0.0, 250e-6), step=5e-7, unit="s",
+                         label="Shown from", doc="Start of the time shown, s.")
 
     i_tail = Quantity(2e-3, bounds=(1e-5, 2e-2), slider=(1e-4, 4e-3), step=5e-5, unit="A",
                       label="Tail current", symbol="i_tail", doc="A.")
@@ -300,6 +319,8 @@ class SignalsState(PageState):
                     move(name, value)
         used = DRIVE_KINDS[kind][1]
         if "repeat_frequency" in used and get("repeat_frequency") >= get("frequency"):
+            if get("frequency") < 20.0:  # too slow to be shaped by anything slower
+                move("frequency", 40e3)
             move("repeat_frequency", get("frequency") / 10.0)
         if kind == "dc" and get("offset") == 0.0:
             move("offset", 0.02)
@@ -370,8 +391,10 @@ class SignalsState(PageState):
         if self.model != "built":
             return run, None
         rest = bench(solve)
-        point = self.textbook(i_tail=rest.i_tail, r_load=rest.r_load, r_emitter_lower=0.0)(
-            run.v_upper, run.v_lower)
+        point = self.textbook(
+            i_tail=rest.i_tail, r_load=rest.r_load,
+            r_emitter_upper=solve.circuit.r_emitter_upper,
+            r_emitter_lower=solve.circuit.r_emitter_lower)(run.v_upper, run.v_lower)
         return run, signals.load_pole(point.v_out, run.window.duration, pole)
 
     def scene(self):
@@ -379,8 +402,6 @@ class SignalsState(PageState):
         run, beside, problem = self._solve()
         self._fit_time(run)
         start, end = self.stretch(run)
-        t = self.cursor_time(run)
-        n, duration = run.window.samples, run.window.duration
         product = run.product if self.product == "slope" else run.fitted
         limits, remarks = (), tuple(run.notes)
         if self.model == "built":
@@ -391,8 +412,7 @@ class SignalsState(PageState):
                 r_emitter_lower=self.r_emitter_lower))
         return SignalScene(
             run, beside if self.beside else None, product, run.point.v_out - product, start, end,
-            t, int(round(t / duration * n)) % n, inverted_stretches(run), problem, limits,
-            remarks)
+            self.cursor_time(run), inverted_stretches(run), problem, limits, remarks)
 
     def _corner_text(self):
         upper, lower, pole = (format_quantity(f, "Hz") for f in self.corners())
@@ -479,9 +499,8 @@ class SignalsState(PageState):
 
     def map_value(self, axis):
         """Value at the cursor, V."""
-        run = self._solve()[0]
-        return float(np.interp(self.cursor_time(run), run.time, getattr(run, axis),
-                               period=run.window.duration))
+        scene = self.scene()
+        return scene.at(getattr(scene.run, axis))
 
     def map_range(self, axis):
         """Low and high end of a map axis, V."""

@@ -59,7 +59,7 @@ def test_any_settings_give_a_scene_or_say_why_not(upper, lower, span, numbers):
     assert np.all(np.isfinite(scene.run.point.v_out))
     assert 0.0 <= scene.start <= scene.cursor <= scene.end
     assert scene.end <= scene.run.window.duration * (1 + 1e-12)
-    assert 0 <= scene.index < scene.run.window.samples
+    assert np.isfinite(scene.at(scene.run.point.v_out))
 
 
 @given(st.sampled_from(["upper", "lower"]), kinds, kinds,
@@ -120,9 +120,9 @@ def test_only_what_matters_starts_a_new_run():
 def test_lower_offset_lets_the_carrier_through(model):
     """DC beside a modulating tone of A volts makes a carrier of 2 DC/A over one sideband.
 
-    Haykin, Communication Systems: each sideband of an AM wave is m/2. The built cell gets its offset from an
-    area ratio A, VT ln A (Gray, Hurst, Lewis, Meyer, chapter 3), and its base lines carry less
-    than the drive gives.
+    Haykin, Communication Systems: each sideband of an AM wave is m/2. The built cell gets its
+    offset from an area ratio A, VT ln A (Gray, Hurst, Lewis, Meyer, chapter 3), and its base
+    lines carry less than the drive gives.
     """
     settings = dict(model=model, upper_amplitude=0.005, lower_amplitude=0.01)
     run = SignalsState(offset_lower=1e-3, **settings).scene().run
@@ -172,6 +172,13 @@ def test_cursor_stays_in_the_time_shown(span, t, start):
         assert scene.cursor == pytest.approx(t, abs=2e-3 * (scene.end - scene.start))
 
 
+def test_cursor_reads_between_samples():
+    state = SignalsState(upper_phase=0.0, cursor=100.05e-6)
+    scene = state.scene()
+    assert scene.at(scene.run.v_upper) == pytest.approx(
+        0.06 * np.sin(2 * np.pi * 40e3 * 100.05e-6), abs=2e-5)
+
+
 def test_slider_of_the_cursor_covers_the_time_shown():
     state = SignalsState(span="4")
     scene = state.scene()
@@ -187,8 +194,8 @@ def test_press_on_the_map_finds_the_place_of_the_path():
     k = 300
     state.set_cursor_from_map(run.v_upper[k], run.v_lower[k])
     scene = state.scene()
-    assert scene.run.v_upper[scene.index] == pytest.approx(run.v_upper[k], abs=2e-3)
-    assert scene.run.v_lower[scene.index] == pytest.approx(run.v_lower[k], abs=2e-3)
+    assert scene.at(scene.run.v_upper) == pytest.approx(run.v_upper[k], abs=2e-3)
+    assert scene.at(scene.run.v_lower) == pytest.approx(run.v_lower[k], abs=2e-3)
     assert state.map_value("v_upper") == pytest.approx(run.v_upper[k], abs=2e-3)
 
 
@@ -269,6 +276,8 @@ def test_short_labels():
     lines = SignalsState().scene().run.spectrum.lines
     texts = {short_label(line) for line in lines}
     assert {"sum", "difference", "3u\u2212l"} <= texts
+    two = SignalsState(lower_kind="two_tone").scene().run.spectrum.lines
+    assert {"u+l", "u+l2"} <= {short_label(line) for line in two}
 
 
 def test_slider_of_a_frequency_moves_over_round_values():

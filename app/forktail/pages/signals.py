@@ -17,7 +17,7 @@ SOUND_REST = 400
 #: Name within a drive -> what the row says; the full name is its label for screen readers.
 _SHORT = {
     "kind": "Wave", "amplitude": "Amplitude", "frequency": "Frequency", "phase": "Phase",
-    "offset": "DC", "second_amplitude": "Second", "second_frequency": "Second",
+    "offset": "DC", "second_amplitude": "Amplitude 2", "second_frequency": "Frequency 2",
     "repeat_frequency": "Repeats", "on_fraction": "On for", "depth": "Depth",
 }
 _CELL = ("i_tail", "r_load", "temperature", "v_supply", "r_emitter_lower")
@@ -53,7 +53,7 @@ class SignalsPage(Page):
         names = [f"{side}_kind", *state.drive_controls(side)]
         short = dict(_SHORT)
         if getattr(state, f"{side}_kind") == "call":
-            short |= {"frequency": "Falls from", "second_frequency": "to"}
+            short |= {"frequency": "Sweep from", "second_frequency": "to"}
         if getattr(state, f"{side}_kind") == "am":
             short["repeat_frequency"] = "Modulated"
         return [row(state, n, short=short[n.removeprefix(f"{side}_")]) for n in names]
@@ -122,15 +122,14 @@ class SignalsPage(Page):
         if name not in self._names() or key not in self.state.param[name].objects:
             return
         if name in ("upper_kind", "lower_kind"):
-            said = self.state.choose_kind(name.removesuffix("_kind"), key)
-            if said:
-                self.controls.say(said)
+            self.controls.say(self.state.choose_kind(name.removesuffix("_kind"), key))
         else:
             self.state.param.update(**{name: key})
 
     def _preset(self, message):
         name = message.get("name")
         if name in PRESETS:
+            self.controls.say([])  # what was said of the scene before is done with
             self.state.apply_preset(name)
 
     def _drag(self, message):

@@ -173,7 +173,7 @@ class LinesTable(MarkupView):
         for n, ln in enumerate(lines):
             orders = ", ".join(map(str, ln.orders)).replace("-", "\u2212")
             cells = (format_quantity(ln.frequency, "Hz", 5), format_quantity(ln.peak, "V"),
-                     f"{ln.db:.1f} dB".replace("-", "\u2212"),
+                     f"{round(ln.db, 1) + 0.0:.1f} dB".replace("-", "\u2212"),
                      f"{ORIGINS[ln.origin][2]} {ORIGINS[ln.origin][3]}", ln.label,
                      orders or "\u2013", ", ".join(ln.also) or "\u2013")
             values |= {f"r{n}c{k}": {"#": text} for k, text in enumerate(cells)}

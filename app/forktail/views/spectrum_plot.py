@@ -31,7 +31,9 @@ _CHAR, _HIGH = 6.4, 15.0  # pixels of a label: width of one sign, height
 
 def short_label(line):
     """Label of a line for the plot: its origin where one word says it, else `3u \u2212 l`."""
-    if line.origin in ("sum", "difference", "upper leak", "lower leak", "dc"):
+    words = ("dc",) if len(line.orders) > 2 else (
+        "sum", "difference", "upper leak", "lower leak", "dc")
+    if line.origin in words:
         return ORIGINS[line.origin][3]
     if not line.orders:
         return line.label
@@ -51,7 +53,7 @@ def place_labels(points, texts, width, height):
     points : list of (float, float)
         Pixels of each marker from the lower left of the frame, the most important first.
     texts : list of str
-        As long as `points`, or shorter: the rest are obstacles only.
+        As long as `points`, or shorter: the rest, and empty ones, are obstacles only.
     width, height : float
         Pixels of the frame.
 
@@ -65,6 +67,8 @@ def place_labels(points, texts, width, height):
     boxes += [(x - 7, x + 7, y - 7, y + 7) for x, y in points]
     placed = []
     for k, text in enumerate(texts):
+        if not text:
+            continue
         x, y = points[k]
         half = 0.5 * _CHAR * len(text) + 3
         for rise in (15, 30, 46, 62):
@@ -103,8 +107,8 @@ class SpectrumPlot(Plot):
         leader = f.segment("x0", "y0", "x1", "y1", source=self.leaders, line_width=1)
         self.paint(leader.glyph, line_color="rule")
         self.heads = ColumnDataSource(dict(x=[], y=[], marker=[], colour=[]))
-        f.scatter("x", "y", marker="marker", line_color="colour", fill_color="colour", size=10,
-                  line_width=2, source=self.heads)
+        f.scatter("x", "y", marker="marker", line_color="colour", fill_color="colour", size=9,
+                  line_width=1.8, source=self.heads)
         self.labels = ColumnDataSource(dict(x=[], y=[], text=[]))
         text = f.text("x", "y", "text", source=self.labels, text_align="center",
                       text_baseline="middle", text_font_size="12px", text_font=value(FONT))
@@ -188,7 +192,11 @@ class SpectrumPlot(Plot):
         per_y = height / (y_range.end - y_range.start)
         points = [((x - x_range.start) * per_x, (y - y_range.start) * per_y)
                   for _, x, y in self._lines]
-        texts = [short_label(p[0]) for p in self._lines[:MOST_LABELS]]
+        # the lines of a whole band share one text: it is written once, at the largest
+        texts = [short_label(p[0]) for p in self._lines]
+        texts = [t if t not in texts[:k] else "" for k, t in enumerate(texts)]
+        named = [k for k, t in enumerate(texts) if t]
+        texts = texts[:named[MOST_LABELS - 1] + 1] if len(named) > MOST_LABELS else texts
         placed = place_labels(points, texts, width, height)
         at = [(x_range.start + x / per_x, y_range.start + y / per_y) for _, x, y in placed]
         new = dict(x=[p[0] for p in at], y=[p[1] for p in at],

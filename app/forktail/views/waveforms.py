@@ -16,7 +16,7 @@ POINTS = 1000
 #: Stretches with the lower input negative that are shaded, at most: more would be a blur.
 MOST_STRETCHES = 16
 
-MARKED = "lower input negative: phase inverted"
+MARKED = "phase inverted"
 
 #: Plot -> (axis label, traces); a trace is (column, legend, colour, width, dash).
 TRACES = {
@@ -114,8 +114,8 @@ class TimePlot(Plot):
         if name in ("inputs", "difference"):
             items.append(LegendItem(label=value(MARKED), renderers=[shade]))
         self.legend = Legend(
-            items=items, orientation="horizontal", location="top_right", padding=1, margin=3,
-            spacing=12, label_text_font=FONT, label_text_font_size="12px", glyph_width=22,
+            items=items, orientation="horizontal", location="left", padding=0, margin=0,
+            spacing=12, label_text_font=FONT, label_text_font_size="12px", glyph_width=18,
             glyph_height=14, label_height=14, label_standoff=4, border_line_color=None,
             background_fill_alpha=0.0)
         self.paint(self.legend, label_text_color="ink")
@@ -229,16 +229,14 @@ class Waveforms:
         replace(self.bands, x0=[a * factor for a, _ in shown], x1=[b * factor for _, b in shown])
         label = MARKED
         if inside and not shown:
-            label = f"{2 * len(inside)} phase inversions: show fewer periods to see them"
+            label = f"{2 * len(inside)} phase inversions, too many to mark"
         for name in ("inputs", "difference"):
             item = self.plots[name].legend.items[-1]
-            if item.label != value(label):
-                item.label = value(label)
+            item.update(label=value(label), visible=bool(inside))
 
     def _move(self, scene):
-        k = scene.index
         replace(self.cursor, t=[scene.cursor * self.time_factor])
-        values = {c: [v[k] * self._factor(c)] for c, v in self._records(scene).items()}
+        values = {c: [scene.at(v) * self._factor(c)] for c, v in self._records(scene).items()}
         replace(self.readings, t=[scene.cursor * self.time_factor], **values)
 
     def csv(self, name, scene):
@@ -254,15 +252,14 @@ class Waveforms:
 
 def cursor_values(scene):
     """What the cursor reads: tuple of (key, name, text)."""
-    run, k = scene.run, scene.index
-    point = run.point
-    show = lambda v: format_quantity(float(v), "V")  # noqa: E731
+    run, point = scene.run, scene.run.point
+    show = lambda v, digits=3: format_quantity(scene.at(v), "V", digits)  # noqa: E731
     out = [("t", "time", format_quantity(scene.cursor, "s", 4)),
-           ("upper", "upper input", show(run.v_upper[k])),
-           ("lower", "lower input", show(run.v_lower[k])),
-           ("left", "left collector", format_quantity(float(point.v_left[k]), "V", 4)),
-           ("right", "right collector", format_quantity(float(point.v_right[k]), "V", 4)),
-           ("out", "right \u2212 left", show(point.v_out[k])),
-           ("product", "ideal product", show(scene.product[k])),
-           ("error", "error", show(scene.error[k]))]
+           ("upper", "upper input", show(run.v_upper)),
+           ("lower", "lower input", show(run.v_lower)),
+           ("left", "left collector", show(point.v_left, 4)),
+           ("right", "right collector", show(point.v_right, 4)),
+           ("out", "right \u2212 left", show(point.v_out)),
+           ("product", "ideal product", show(scene.product)),
+           ("error", "error", show(scene.error))]
     return tuple(out)
