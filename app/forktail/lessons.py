@@ -37,7 +37,8 @@ A step has at most one of a prediction or a task; a step with neither is read, a
 
     [step.predict]                   # asked before the scene moves; controls stay locked till then
     question = "We raise the upper input from 0 to {20 mV}. What happens?"
-    change = { v_upper = "20mV" }    # optional: what moves after the answer (the announced change)
+    change = { v_upper = "20mV" }    # optional: what moves after the answer (the announced change);
+                                     #   "= -v_upper" computes it from the scene at the start
 
     [[step.predict.choice]]          # two to six choices ...
     text = "Q1 takes more than half"
@@ -456,7 +457,8 @@ class _Reader:
         tables = [(("start",), step.start)]
         tables += [(("draw", n), {**step.start, **d}) for n, d in enumerate(step.draws)]
         if step.predict:
-            tables.append((("predict", "change"), {**step.start, **step.predict.change}))
+            told = {n: t for n, t in step.predict.change.items() if not t.startswith("=")}
+            tables.append((("predict", "change"), {**step.start, **told}))
         if step.task:
             tables.append((("task", "solution"), {**step.start, **step.task.solution}))
         said = set()

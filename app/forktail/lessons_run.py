@@ -9,6 +9,7 @@ from .core.quantities import parse_quantity
 from .lessons import Prediction, Step, base_unit
 from .lessons_grammar import DIMENSIONS, Expression, Figure, figure, say_unit, show
 from .lessons_scenes import figures
+from .state import Quantity
 
 _PLACEHOLDER = re.compile(r"([^{}:]{1,200})(?::([^{}]{0,20}))?")
 
@@ -47,9 +48,32 @@ def _state(step, texts):
 
 
 def after_texts(step, draw):
-    """Settings after the announced change."""
+    """Settings after the announced change; a value that begins with `=` is computed.
+
+    Raises
+    ------
+    QuantityError
+        If such a value cannot be computed or is not of the kind that its setting wants.
+    """
+    texts = {**step.start, **draw}
     change = step.predict.change if step.predict else {}
-    return {**step.start, **draw, **change}
+    if not any(t.startswith("=") for t in change.values()):
+        return {**texts, **change}
+    state = start_state(step, draw)
+    known = figures(step.kind, state)
+    for name, text in change.items():
+        if text.startswith("="):
+            spec = state.param[name] if name in state.fields() else None
+            answer = Expression(text[1:]).value(known)
+            if not isinstance(spec, Quantity) or not isinstance(answer, Figure):
+                raise QuantityError(f"'{name}' cannot be computed: only a setting with a number "
+                                    "can be.")
+            if answer.dimension != DIMENSIONS[spec.unit]:
+                raise QuantityError(f"'{name}' wants {say_unit(DIMENSIONS[spec.unit])}; "
+                                    f"'{text}' gives {say_unit(answer.dimension)}.")
+            text = spec.exact(float(f"{answer.value:.9g}"))
+        texts[name] = text
+    return texts
 
 
 def after_state(step, draw):

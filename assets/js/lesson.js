@@ -108,7 +108,7 @@ export function render({ model, el }) {
   let taskBox = null, last = "";
   const build = () => {
     const { spec } = model;
-    if (!spec.lesson) return;
+    if (!spec.heading) return; // the server waits to hear who is there
     const here = `${spec.lesson}/${spec.at}`, moved = here !== last, lastStep = spec.at === spec.steps.length - 1;
     const focused = host.getRootNode().activeElement?.dataset.keep;
     last = here;
@@ -203,7 +203,6 @@ export function render({ model, el }) {
     if (p.reload) location.reload();
   };
 
-  build();
   model.on("spec", build);
   model.on("patch", patch);
   const wanted = new URLSearchParams(location.search), id = model.spec.lesson;

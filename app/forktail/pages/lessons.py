@@ -11,6 +11,7 @@ from ..lessons import ROLES
 from ..lessons_check import Search
 from ..lessons_run import (
     Situation,
+    after_texts,
     draw_of,
     judge_choice,
     judge_number,
@@ -128,6 +129,8 @@ class LessonPage(Page):
             "again": self._again, "go": self._go, "handout": self._handout, "hint": self._hint})
         for state in self.states.values():
             state.param.watch(self._changed, state.watched())
+        self.panel.spec = {"lesson": lesson.id}
+        self.greeted = False
         self.enter(0)
 
     @property
@@ -152,10 +155,10 @@ class LessonPage(Page):
 
     def _reset(self, message):
         """Back to where the step left the learner: its start, or after the announced change."""
-        texts = {**self.step.start, **self.situation.draw}
-        if self.phase == "done" and self.step.predict:
-            texts |= self.step.predict.change
-        self.state.apply_texts(texts)
+        draw = self.situation.draw
+        answered = self.phase == "done" and self.step.predict
+        self.state.apply_texts(after_texts(self.step, draw) if answered else
+                               {**self.step.start, **draw})
 
     def _drag(self, message):
         wanted = self.views[self.step.page].drag(self.state, message)
@@ -190,7 +193,7 @@ class LessonPage(Page):
             if done.get("result") in ("right", "shown"):
                 self.phase, self.verdict = "done", self._past(done)
                 self.answer = self.situation.answer_text()
-                texts |= step.predict.change
+                texts = after_texts(step, draw)
         elif step.task:
             self.phase = "task"
             if done.get("result") in ("met", "shown"):
@@ -265,7 +268,9 @@ class LessonPage(Page):
         self._note(result)
 
     def present(self, focus=""):
-        """Send the whole step to the panel."""
+        """Send the whole step to the panel, once the browser has said who is there."""
+        if not self.greeted:
+            return
         step, s = self.step, self.situation
         early = Rendering(s.before, "a")
         spec = {
@@ -344,7 +349,7 @@ class LessonPage(Page):
         if not isinstance(self.record.get("steps"), dict):
             self.record["steps"] = {}
         self.seed = str(message.get("seed", "0"))[:20]
-        self.still = bool(message.get("still"))
+        self.still, self.greeted = bool(message.get("still")), True
         wanted = message.get("step") or self.record.get("at")
         at = self.lesson.step(wanted)
         with self._holding():
@@ -354,6 +359,8 @@ class LessonPage(Page):
         return pn.io.hold()
 
     def _note(self, result):
+        if not self.greeted:
+            return
         step = self.step
         entry = {"result": result, "tries": self.tries, "print": step.print}
         old = self.record.setdefault("steps", {}).get(step.id)
@@ -456,8 +463,7 @@ class LessonPage(Page):
                 self.present("explain")
             self._note(result)
 
-        texts = {**self.step.start, **self.situation.draw, **self.step.predict.change}
-        self._walk(texts, arrive)
+        self._walk(after_texts(self.step, self.situation.draw), arrive)
 
     def _walk(self, texts, arrive):
         state, step = self.state, self.step

@@ -5,7 +5,7 @@ from html import escape
 from ..lessons import ROLES
 from ..lessons_check import Search
 from ..lessons_grammar import show
-from ..lessons_run import Situation, draw_of, start_state
+from ..lessons_run import Situation, after_texts, draw_of, start_state
 from ..lessons_scenes import figures
 from ..resources import asset_text
 from .lesson_scenes import VIEWS
@@ -67,7 +67,7 @@ def _key_step(number, step, draw):
     out = [f'<section class="step"><h2>{number} {escape(step.title)}</h2>']
     texts = {**step.start, **draw}
     if step.predict:
-        texts |= step.predict.change
+        texts = after_texts(step, draw)
         answer = situation.answer_text()
         if step.predict.choices:
             line = Rendering(situation.before, still=situation.before)

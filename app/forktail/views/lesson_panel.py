@@ -25,7 +25,7 @@ class LessonPanel(JSComponent):
         params.setdefault("margin", 0)
         super().__init__(**params)
         self.handlers = handlers
-        self._live = {}
+        self._live, self._count = {}, 0
 
     def show(self, spec, live):
         """Show a step anew; `live` are its live figures."""
@@ -37,7 +37,8 @@ class LessonPanel(JSComponent):
         changed = {k: v for k, v in live.items() if self._live.get(k) != v}
         self._live.update(changed)
         if changed or more:
-            self.patch = {"live": changed, **more}
+            self._count += 1  # equal patches are two events: a refusal can be said twice
+            self.patch = {"live": changed, "count": self._count, **more}
 
     def _handle_msg(self, message):
         if isinstance(message, dict) and message.get("kind") in self.handlers:
