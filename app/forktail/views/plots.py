@@ -15,6 +15,13 @@ if (Number.isFinite(x) && Number.isFinite(y))
   window.dispatchEvent(new CustomEvent("forktail-drag", {detail: {view, x, y}}))
 """
 
+#: Takes a plot out of the Tab order once it is laid out: it has no keys of its own, and what it
+#: does by mouse the sliders do by keyboard.
+_NO_TAB_STOP = """
+const view = Bokeh.index.find_one(cb_obj)
+if (view?.canvas?.events_el) view.canvas.events_el.tabIndex = -1
+"""
+
 
 def axis_unit(low, high, unit):
     """Factor and label that show a range in a readable unit: (1e3, "mV") for 0.1 V."""
@@ -55,6 +62,7 @@ class Plot:
             axis.axis_label_standoff = 4
             self.paint(axis, axis_label_text_color="ink", major_label_text_color="soft",
                        axis_line_color="rule", major_tick_line_color="rule")
+        f.js_on_change("inner_width", CustomJS(code=_NO_TAB_STOP))
         # the page shows through: filled borders leave a half-painted pixel on a change of theme
         f.background_fill_color = f.border_fill_color = None
         self.paint(f, outline_line_color="rule")
