@@ -38,7 +38,8 @@ from .quantities import format_quantity
 
 __all__ = ["Circuit", "Fault", "break_part", "single_faults", "solve_bias", "solve_built",
            "solve_many", "inspect", "Inspection", "headroom", "dissipation", "figures",
-           "Figures", "NODES", "EDGE_FRACTION"]
+           "Figures", "supply_current", "product_gain", "full_steer", "distortion",
+           "linear_range", "corners", "NODES", "EDGE_FRACTION"]
 
 #: Node names of every answer, with what they are. Emitter nodes equal the common node where
 #: there is no emitter resistor; `tail_base` and `emitter_q7` exist with a transistor tail only.
