@@ -89,8 +89,8 @@ export function render({ model, el }) {
     return box;
   };
 
-  const verdict = ({ right, text, hint }) => make("div", { class: right ? "verdict right" : "verdict wrong", role: "status", tabindex: -1, "data-focus": "verdict" },
-    make("p", { class: "word", text: `${right ? "\u2713" : "\u2717"} ${text}` }), hint && make("p", { class: "hint", html: hint }));
+  const verdict = ({ right, shown, text, hint }) => make("div", { class: right ? "verdict right" : "verdict wrong", role: "status", tabindex: -1, "data-focus": "verdict" },
+    make("p", { class: "word", text: `${shown ? "\u2192" : right ? "\u2713" : "\u2717"} ${text}` }), hint && make("p", { class: "hint", html: hint }));
 
   const showScene = (spec) => {
     document.querySelectorAll(".scene").forEach((scene) => {
@@ -102,6 +102,9 @@ export function render({ model, el }) {
       });
       scene.dataset.plots = shown.length;
     });
+    const locked = spec.phase === "ask" || spec.phase === "moving";
+    document.querySelector(".locked").hidden = !locked || !spec.unlocks;
+    document.querySelector(".handles").hidden = locked || !spec.unlocks;
     window.dispatchEvent(new Event("resize"));
   };
 

@@ -118,6 +118,9 @@
       clearInterval(watch);
       documents[0].on_event?.("connection_lost", () => { document.getElementById("forktail-lost").hidden = false; });
     }, 200);
+    // on a phone the navigation is wider than the screen: show where we are
+    const nav = document.querySelector(".top nav"), here = nav?.querySelector("[aria-current]");
+    if (here) nav.scrollLeft = here.offsetLeft - nav.offsetLeft - (nav.clientWidth - here.offsetWidth) / 2;
     const button = document.getElementById("forktail-theme");
     const name = () => { button.textContent = root.dataset.theme === "dark" ? "Light" : "Dark"; };
     name();

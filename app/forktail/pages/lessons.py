@@ -198,6 +198,7 @@ class LessonPage(Page):
             self.phase = "task"
             if done.get("result") in ("met", "shown"):
                 self.verdict = self._past(done)
+                texts |= self._set_before(done)
         else:
             self.phase = "read"
         self._asleep = True
@@ -212,11 +213,18 @@ class LessonPage(Page):
         if self.phase == "read":
             self._note("read")
 
+    def _set_before(self, done):
+        """The settings with which the learner met the task, as far as they still make sense."""
+        kept = done.get("set")
+        texts = {n: str(t)[:40] for n, t in kept.items() if n in self.step.unlock} if isinstance(
+            kept, dict) else {}
+        return {} if self.step.kind.make_state().apply_texts(texts) else texts
+
     @staticmethod
     def _past(done):
         if done.get("result") == "shown":
-            return {"right": True, "text": "You let the answer be shown. Try again whenever you "
-                    "like."}
+            return {"right": True, "shown": True, "text": "You let this be shown. Come back to it "
+                    "whenever you like."}
         tries = done.get("tries") or 1
         return {"right": True, "text": "You have done this step." if tries == 1 else
                 f"You have done this step, with {tries} tries."}
@@ -262,10 +270,12 @@ class LessonPage(Page):
 
     def _meet(self, known, result):
         self.phase, self.met_known = "met", known
-        self.verdict = {"right": True, "text": "This is one way to do it." if result == "shown"
-                        else "Done: the core agrees."}
+        shown = result == "shown"
+        self.verdict = {"right": True, "shown": shown, "text": "This is one way to do it."
+                        if shown else "Done. The numbers agree."}
         self.present("verdict")
-        self._note(result)
+        texts = self.state.texts(changed_only=False)
+        self._note(result, set={n: texts[n] for n in self.step.unlock})
 
     def present(self, focus=""):
         """Send the whole step to the panel, once the browser has said who is there."""
@@ -277,7 +287,8 @@ class LessonPage(Page):
             "lesson": self.lesson.id, "title": self.lesson.title, "at": self.at,
             "steps": [[t.id, t.title, t.print] for t in self.lesson.steps],
             "role": ROLES.get(step.role, ""), "heading": step.title, "phase": self.phase,
-            "kind": step.page, "views": list(step.show), "text": early.block(step.text),
+            "kind": step.page, "views": list(step.show),
+            "unlocks": len(step.unlock), "text": early.block(step.text),
             "verdict": self._verdict(early), "focus": focus, "seed": str(self.seed),
             "print": step.print, "next": self._next()}
         late = self._late()
@@ -337,8 +348,8 @@ class LessonPage(Page):
         if not self.verdict:
             return None
         hint = self.verdict.get("hint")
-        return {"right": self.verdict["right"], "text": self.verdict["text"],
-                "hint": rendering.line(hint) if hint else ""}
+        return {"right": self.verdict["right"], "shown": bool(self.verdict.get("shown")),
+                "text": self.verdict["text"], "hint": rendering.line(hint) if hint else ""}
 
     # ---- what the learner does
 
@@ -358,11 +369,11 @@ class LessonPage(Page):
     def _holding(self):
         return pn.io.hold()
 
-    def _note(self, result):
+    def _note(self, result, **more):
         if not self.greeted:
             return
         step = self.step
-        entry = {"result": result, "tries": self.tries, "print": step.print}
+        entry = {"result": result, "tries": self.tries, "print": step.print, **more}
         old = self.record.setdefault("steps", {}).get(step.id)
         better = {"met": 2, "right": 2, "shown": 1}
         kept = isinstance(old, dict) and old.get("print") == step.print and better.get(
@@ -399,9 +410,9 @@ class LessonPage(Page):
         step = self.step
         if self.phase == "ask" and self.tries >= TRIES:
             self.answer = self.situation.answer_text()
-            text = ("The answer is marked above." if step.predict.choices else
+            text = ("This is the one, marked above." if step.predict.choices else
                     f"The answer is {self.answer}.")
-            self.verdict = {"right": True, "text": text}
+            self.verdict = {"right": True, "shown": True, "text": text}
             self._reveal("shown")
         elif self.phase == "task" and self.hinted:
             self.answer = "shown"

@@ -63,6 +63,10 @@ class LessonList(JSComponent):
 class LessonControls(Controls):
     """Controls of a scene inside a lesson: unlocked rows and Reset only, no link of their own."""
 
+    def __init__(self, *args, **params):
+        params.setdefault("stylesheets", [STYLE, "assets/css/lesson.css"])
+        super().__init__(*args, **params)
+
     def _difference(self):
         patch = super()._difference()
         patch.pop("query", None)

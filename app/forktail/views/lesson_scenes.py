@@ -18,18 +18,25 @@ from .sections import Section
 from .static_svg import still
 
 
-def place(name, caption, kind="plot"):
-    """Jinja text that places one view: a `plot` with its exports, or a bare one."""
-    inner = (f'{{{{ plot("{name}", "{caption}") }}}}' if kind == "plot"
-             else f"{{{{ embed(roots.{name}) }}}}")
-    return f'<div class="view view-{kind}" data-view="{name}">{inner}</div>\n'
+def place(name, caption, look):
+    """Jinja text that places one view.
+
+    `look` is `main` (the picture), `square` or `strip` (a plot beside it or below it), all with
+    a caption and exports; or `words`, bare and across the whole width.
+    """
+    if look == "words":
+        cls, inner = "view view-words", f"{{{{ embed(roots.{name}) }}}}"
+    else:
+        cls, inner = f"view view-plot view-{look}", f'{{{{ plot("{name}", "{caption}") }}}}'
+    return f'<div class="{cls}" data-view="{name}">{inner}</div>\n'
 
 
 class SteerViews:
     """The views of the Steer page."""
 
-    CAPTIONS = {"schematic": "Where the tail current goes", "map": "Output as colour",
-                "across": "Output over the input", "up": "Across the other quantity"}
+    PLACES = {"schematic": ("Where the tail current goes", "main"),
+              "map": ("Output as colour", "square"), "across": ("Output over the input", "strip"),
+              "up": ("Over the other quantity", "strip")}
 
     def __init__(self, names):
         self.names = tuple(names)
@@ -41,8 +48,7 @@ class SteerViews:
 
     def body(self):
         """Jinja text of the views."""
-        return "".join(place(n, self.CAPTIONS.get(n, ""),
-                             "plot" if n in self.CAPTIONS else "words") for n in self.roots)
+        return "".join(place(n, *self.PLACES.get(n, ("", "words"))) for n in self.roots)
 
     def show(self, state, names):
         """Draw the named views; one solution feeds them all."""
