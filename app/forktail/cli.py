@@ -11,7 +11,7 @@ import sys
 
 import numpy as np
 
-from . import __version__, cli_lessons
+from . import __version__, cli_lessons, cli_plan
 from .cli_spectrum import add_spectrum
 from .core import cell
 from .core.checks import QuantityError
@@ -246,6 +246,7 @@ def build_parser():
     add_spectrum(commands, _settings, _whole)
 
     cli_lessons.add_lessons(commands, _Parser)
+    cli_plan.add_parser(commands, raw)
     return parser
 
 

@@ -14,6 +14,7 @@ from .pages.signals import signals
 from .pages.steer import steer
 from .pages.uses import uses
 from .resources import assets_dir
+from .serve_plan import HANDLERS
 
 ROUTES = {
     "/": steer,
@@ -84,7 +85,7 @@ def make_server(port=5006, host="127.0.0.1", workers=1, open_browser=False, star
     return pn.serve(
         ROUTES, port=port, address=host, show=open_browser, start=start, title="Forktail",
         websocket_origin=_origins(host, port), num_procs=workers, verbose=False,
-        static_dirs={"assets": str(assets_dir())})
+        static_dirs={"assets": str(assets_dir())}, extra_patterns=list(HANDLERS))
 
 
 def run(port=5006, host="127.0.0.1", workers=1, open_browser=True, lessons=None):

@@ -20,7 +20,8 @@ OUTPUTS = {
     "none": "no output",
     "upper": "follows the upper input alone",
     "lower": "follows the lower input alone",
-    "mixed": "product with an input coming through",
+    "mixed_upper": "product with the upper input coming through",
+    "mixed_lower": "product with the lower input coming through",
     "inverted": "product, inverted",
     "weak": "product, too small",
     "strong": "product, too large",
@@ -95,7 +96,7 @@ def classify(response, healthy):
     name = max(through, key=through.get)
     product = r.product / healthy.product
     if through[name] > CHANGED * full:
-        return name if through[name] > 3.0 * abs(r.product) else "mixed"
+        return name if through[name] > 3.0 * abs(r.product) else f"mixed_{name}"
     if abs(product) < 0.02:
         return "none"
     if product < 0:

@@ -14,7 +14,7 @@ from . import bench_faults, mismatch, network
 from .bench_steps import Band, Step, build_steps
 from .built_parts import part_reference, references, round_circuit
 from .checks import QuantityError, as_quantity
-from .circuit import resistor_parts, transistor_names
+from .circuit import transistor_names
 from .findings import findings
 from .parts import (
     POWER_USED,
@@ -81,8 +81,8 @@ class TestPoint:
 class Generator:
     """How one generator is set.
 
-    `frequency` Hz; `peak` V, wanted between the base lines; `open_circuit` V peak to peak that
-    the unloaded generator gives; `source` and `termination` ohm (inf: none); `corner` Hz, the
+    `frequency` Hz; `peak` V, the drive as `v_upper` or `v_lower`; `open_circuit` V peak to peak
+    that the unloaded generator gives; `swing` V peak to peak between the base lines, loaded; `source` and `termination` ohm (inf: none); `corner` Hz, the
     highest corner that the drive has to pass; `balanced` whether both lines are driven.
     """
 
@@ -91,6 +91,7 @@ class Generator:
     frequency: float
     peak: float
     open_circuit: float
+    swing: float
     source: float
     termination: float
     corner: float
@@ -101,6 +102,7 @@ class Generator:
 class Waves:
     """What the scope should show, after the load pole; arrays of shape (n,), s and V.
 
+    `v_upper` and `v_lower` are what stands between the base lines, + less \u2212.
     `beat` says that both drives are of nearly the same frequency (the output is watched at
     their difference), else the upper one is many times the lower one. `pole` Hz.
     """
@@ -142,7 +144,7 @@ class BenchPlan:
     `product_peak` V, the share of the output that goes with the product at both peaks;
     `alone_upper` and `alone_lower` V peak to peak at the output that 95 % of untrimmed builds stay
     under with that drive alone. `spreads` maps keys of `mismatch.MEASURES` to bands; `dissipation`
-    W by part, worst of rest and full steering. `left_out` holds faults of the entered circuit,
+    W by reference, worst of rest and full steering. `left_out` holds faults of the entered circuit,
     which the plan mends.
     """
 
@@ -250,7 +252,7 @@ def bench_plan(circuit, drive_upper=0.1, drive_lower=0.01, tolerances=None, seri
     plan = BenchPlan(
         circuit=fitted, wanted=circuit, rounding=tuple(r for r in rows if r.error),
         left_out=circuit.faults, parts=_parts(fitted, rows, tolerances, worst,
-                                                _working(symptoms, sound)),
+                                                _working(symptoms, sound), figures),
         transistor=_transistor_needs(fitted, figures, worst), dissipation=worst,
         supply_current=_band(current), supply_limit=_limit(current), points=points,
         steps=build_steps(fitted, scale, bands), generators=generators, waves=waves,
@@ -342,10 +344,11 @@ def _drives(circuit, a, b, figures):
         left, right = (load_pole(v, duration, corner) for v in (point.v_left, point.v_right))
     else:
         left, right = point.v_left, point.v_right
-    waves = Waves(time, upper, lower, left, right, right - left, beat, figures.load_pole,
+    lines = {side: point.nodes[f"base_{side}_pos"] - point.nodes[f"base_{side}_neg"]
+             for side in ("upper", "lower")}
+    waves = Waves(time, lines["upper"], lines["lower"], left, right, right - left, beat, figures.load_pole,
                   1.0 / apart)
-    swings = {n: float(np.nanmax(v) - np.nanmin(v)) if np.isfinite(v).any() else math.nan
-              for n, v in {**point.nodes, "left": left, "right": right}.items()}
+    swings = {n: _swing(v) for n, v in {**point.nodes, "left": left, "right": right}.items()}
     generators = []
     for side, peak, frequency, name in (("upper", a, f_upper, "G1"), ("lower", b, f_lower, "G2")):
         source = getattr(circuit, f"r_source_{side}")
@@ -353,10 +356,16 @@ def _drives(circuit, a, b, figures):
         share = 1.0 if math.isinf(termination) else termination / (source + termination)
         corners = [getattr(figures, f"{k}_{side}") for k in ("coupling", "ground", "bypass")]
         generators.append(Generator(
-            side, name, frequency, peak, 2.0 * peak / share, source, termination,
+            side, name, frequency, peak, 2.0 * peak / share, _swing(lines[side]), source,
+            termination,
             max((c for c in corners if math.isfinite(c)), default=math.nan),
             getattr(circuit, f"{side}_mode") == "balanced"))
     return tuple(generators), waves, swings
+
+
+def _swing(wave):
+    """Peak to peak of the solved samples, NaN if there are none."""
+    return float(np.nanmax(wave) - np.nanmin(wave)) if np.isfinite(wave).any() else math.nan
 
 
 def _points(circuit, spread, swings):
@@ -384,7 +393,7 @@ def _trims(circuit, tolerances, builds, seed):
     for key, nulls in mismatch.TRIMS.items():
         setting = settings[key]
         band = _band(setting)
-        reach = _size(setting)
+        reach = max(abs(band.low), abs(band.high))
         ohms, real = _trim_part(circuit, key, reach, rest)
         rows.append(TrimRow(key, nulls, band, _size(before[nulls]), _size(after[nulls]),
                             mismatch.MEASURES[nulls][0], ohms, real))
@@ -414,12 +423,17 @@ def _trim_part(circuit, key, reach, rest):
 
 
 def _worst_heat(circuit):
-    """Largest dissipation of each part over rest and full steering, W."""
+    """Largest dissipation of each part by reference over rest and full steering, W."""
     upper, lower = network.full_steer(circuit)
     rest = network.dissipation(circuit)
     steer = network.dissipation(circuit, upper * np.array([1, 1, -1, -1]),
                                 lower * np.array([1, -1, 1, -1]))
-    return {k: float(np.nanmax([v, *np.ravel(steer.get(k, v))])) for k, v in rest.items()}
+    worst = {}
+    for part, watts in rest.items():
+        ref = "I1" if part == "i_tail" else part_reference(circuit, part)
+        most = float(np.nanmax([watts, *np.ravel(steer.get(part, watts))]))
+        worst[ref] = max(most, worst.get(ref, 0.0))
+    return worst
 
 
 def _transistor_needs(circuit, figures, worst):
@@ -435,20 +449,24 @@ def _working(symptoms, healthy):
     """Largest voltage across each capacitor, V, whichever single part fails."""
     nodes = {"C1": "level_upper", "C2": "level_lower", "C3": "base_upper_pos",
              "C4": "base_upper_neg", "C5": "base_lower_pos", "C6": "base_lower_neg",
-             "C7": "left", "C8": "right"}
+             "C7": "left", "C8": "right", "C9": "tail_base"}
     cases = [healthy, *(c.response for s in symptoms for c in s.cases)]
     return {ref: float(np.nanmax([abs(c.nodes[node]) for c in cases]))
-            for ref, node in nodes.items()}
+            for ref, node in nodes.items() if node in healthy.nodes}
 
 
-def _parts(circuit, rows, tolerances, worst, across):
-    heat = {part_reference(circuit, part): worst.get(part, 0.0)
-            for part in resistor_parts(circuit)}
+def _tail_bypass(circuit, figures):
+    """Bypass at the base of Q7, F: its corner no higher than that of the lower tap."""
+    ohms = 1.0 / (1.0 / circuit.r_tail_base_top + 1.0 / circuit.r_tail_base_bottom)
+    return float(value_above(1.0 / (2.0 * math.pi * ohms * figures.bypass_lower), "E6"))
+
+
+def _parts(circuit, rows, tolerances, worst, across, figures):
     out = []
     for row in rows:
         for ref in row.references:
             if row.name.startswith("r_"):
-                made = resistor_row(ref, row.wanted, row.series, heat.get(ref, 0.0),
+                made = resistor_row(ref, row.wanted, row.series, worst.get(ref, 0.0),
                                     note=_resistor_note(row.name))
                 out.append(replace(made, tolerance=tolerances.resistor))
             else:
@@ -462,6 +480,9 @@ def _parts(circuit, rows, tolerances, worst, across):
                                (value + STRAY) / circuit.c_load - 1.0, "E6",
                                "film or ceramic; probe and wiring add about "
                                + format_quantity(STRAY, "F", 2)))
+    if circuit.tail_kind == "transistor":
+        out.append(capacitor_row("C9", _tail_bypass(circuit, figures), "E6", across["C9"],
+                                 "electrolytic: plus to the base of Q7"))
     out.append(PartRow(transistor_names(circuit), "transistor, npn", note="small-signal silicon, "
                        "one batch; Q1 to Q4 close together, Q5 and Q6 too, so that they are "
                        "equally warm"))

@@ -88,7 +88,7 @@ def build_steps(circuit, scale, bands):
                  "short:Q4.collector-emitter")
     string = has("r_string_top", "r_string_middle", "r_string_bottom", "c_bypass_upper",
                  "c_bypass_lower")
-    divider = has("r_tail_base_top", "r_tail_base_bottom") if q7 else ()
+    divider = has("r_tail_base_top", "r_tail_base_bottom") + ("C9",) if q7 else ()
     bias = has("r_bias_upper_pos", "r_bias_upper_neg", "r_bias_lower_pos", "r_bias_lower_neg")
     tail = {"ideal": ("I1",), "resistor": has("r_tail"),
             "transistor": ("Q7", *has("r_tail_emitter"))}[circuit.tail_kind]
