@@ -74,8 +74,10 @@ PRESETS = {
         "Bat close by, gain turned down": {"control": "5mV", "amplitude": "8mV"},
         "All the gain there is": {"control": "0.15V", "amplitude": "0.5mV"},
         "Turned over": {"control": "-30mV"},
-        "Call too loud for the upper pairs": {"amplitude": "40mV"},
-        "Offset of the lower pair": {"control": "2mV", "cell_offset_lower": "2mV"},
+        "Call too loud for the upper pairs": {"amplitude": "40mV", "curve": "3",
+                                              "figure": "hd3"},
+        "Offset of the lower pair": {"control": "2mV", "cell_offset_lower": "2mV",
+                                     "curve": "2", "figure": "null"},
     },
     "gain_control_loop": {
         "A bat comes closer: +12 dB": {},
@@ -87,7 +89,8 @@ PRESETS = {
     "am": {
         "Roost beacon, half depth": {},
         "Depth of 100 %": {"offset": "4mV", "tone_amplitude": "4mV"},
-        "Over-modulated": {"offset": "4mV", "tone_amplitude": "6mV"},
+        "Over-modulated": {"offset": "4mV", "tone_amplitude": "6mV",
+                           "figure": "envelope_distortion"},
         "Lower pair bends": {"offset": "30mV", "tone_amplitude": "25mV"},
     },
     "dsb": {
@@ -100,32 +103,38 @@ PRESETS = {
         "Shift 2\u00b0 off, gains 1 % apart": {},
         "Both shifts exact": {"tone_phase_error": "0deg", "amplitude_error": "0%"},
         "Lower sideband wanted": {"sideband": "lower"},
-        "Gains 10 % apart": {"amplitude_error": "10%", "tone_phase_error": "0deg"},
-        "Cells with an offset": {"cell_offset_lower": "1mV"},
+        "Gains 10 % apart": {"amplitude_error": "10%", "tone_phase_error": "0deg",
+                             "curve": "2"},
+        "Cells with an offset": {"cell_offset_lower": "1mV", "figure": "carrier"},
     },
     "mixer": {
         "45 kHz call brought to 2 kHz": {},
         "The call itself, heard": {"time": "call", "second_amplitude": "0V"},
         "Soft oscillator, 10 mV": {"oscillator_amplitude": "10mV"},
-        "The image: a call at 41 kHz": {"signal_frequency": "41kHz", "second_amplitude": "0V"},
-        "Two loud bats: third-order products": {"signal_amplitude": "15mV",
-                                                "second_amplitude": "15mV"},
+        "The image: a call at 41 kHz": {"signal_frequency": "41kHz", "second_amplitude": "0V",
+                                        "figure": "image"},
+        "Two loud bats: third-order products": {
+            "signal_amplitude": "15mV", "second_amplitude": "15mV", "curve": "2",
+            "figure": "third_order"},
         "Brought up instead": {"wanted": "up", "second_amplitude": "0V"},
-        "Oscillator leaks: offset of the lower pair": {"cell_offset_lower": "2mV"},
+        "Oscillator leaks: offset of the lower pair": {
+            "cell_offset_lower": "2mV", "band": "all", "figure": "oscillator_leak"},
     },
     "phase_detector": {
         "Echo at 60\u00b0, hard drive": {},
-        "At the zero: 90\u00b0": {"phase": "90deg"},
+        "At the zero: 90\u00b0": {"phase": "90deg", "figure": "slope"},
         "Weak echo: cosine": {"upper_amplitude": "8mV", "lower_amplitude": "8mV"},
         "Square waves": {"shape": "square"},
-        "Offsets on both inputs": {"phase": "90deg", "cell_offset_left": "3mV",
-                                   "cell_offset_right": "3mV", "cell_offset_lower": "3mV"},
+        "Offsets on both inputs": {"phase": "90deg", "figure": "zero",
+                                   "cell_offset_left": "3mV", "cell_offset_right": "3mV",
+                                   "cell_offset_lower": "3mV"},
     },
     "squarer": {
         "22.5 kHz clock makes 45 kHz": {},
-        "DC trimmed out": {"offset_upper": "0V", "offset_lower": "0V"},
+        "DC trimmed out": {"offset_upper": "0V", "offset_lower": "0V",
+                           "figure": "residual", "curve": "2"},
         "Driven past the bend": {"amplitude": "0.1V"},
-        "A quarter cycle apart: no DC": {"phase": "90deg"},
+        "A quarter cycle apart: no DC": {"phase": "90deg", "figure": "dc"},
     },
 }
 
@@ -193,6 +202,12 @@ def difference_text(merit, ascii_only=False):
     if unit == "%" and merit.unit == "%":
         text = text.replace("%", " points" if ascii_only else "\u00a0points")
     return text
+
+
+def settings_rows(settings):
+    """Settings as rows: tuple of (name, label, value, unit); of a choice, its key and None."""
+    return tuple((f.name, f.label, getattr(settings, f.name), None if f.choices else f.unit)
+                 for f in setting_fields(settings))
 
 
 def _slider(key, f):

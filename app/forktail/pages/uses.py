@@ -76,6 +76,7 @@ class UsesPage(Page):
     def _pick(self, message):
         state = self.state
         if "use" in message:
+            self._heard = ""
             state.choose_use(str(message["use"]))
         for name in ("time", "band", "curve"):
             if message.get(name) in state.param[name].objects:

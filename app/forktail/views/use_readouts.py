@@ -5,8 +5,7 @@ from html import escape
 
 from ..core.quantities import format_quantity
 from ..core.uses import USES
-from ..core.uses_result import setting_fields
-from ..state_uses import BANDS, SHORT_TITLES, TIME_VIEWS, difference_text
+from ..state_uses import BANDS, SHORT_TITLES, TIME_VIEWS, difference_text, settings_rows
 from .markup import STYLE, MarkupView
 from .readouts import keep_together
 from .use_plots import formula
@@ -151,6 +150,14 @@ class MeritsView(MarkupView):
             '<th scope="col">Difference</th><th scope="col"><span class="aside">Holds</span>'
             f"</th></tr></thead><tbody>{rows}</tbody></table>")
 
+    @staticmethod
+    def _rule(merit):
+        if not merit.relation:
+            return "no relation for this scene"
+        if merit.relation_value is None:
+            return formula(merit.relation)
+        return "from " + formula(merit.relation.removeprefix(f"{merit.relation_reading}: "))
+
     def _values(self, merits, top):
         known = top.relation_value is not None
         off = difference_text(top)
@@ -159,11 +166,10 @@ class MeritsView(MarkupView):
             "top-name": {"#": keep_together(top.name)},
             "top-value": {"#": keep_together(top.reading)},
             "top-chip": {"#": ("\u2713 " if top.holds else "\u2248 ") + (
-                ("relation holds" if top.holds else "past the relation") if top.relation else
+                ("relation holds" if top.holds else "past the relation") if known else
                 ("inside its limit" if top.holds else "past its limit"))},
             "top-law": {"#": top.relation_reading if known else ""},
-            "top-rule": {"#": (f"from {formula(top.relation)}" if known else
-                               formula(top.relation) or "no relation for this scene")},
+            "top-rule": {"#": self._rule(top)},
             "top-off-row": {"hidden": None if off else ""}, "top-off": {"#": off},
             "top-stops": {"#": keep_together(top.stops)}}
         for m in merits:
@@ -237,7 +243,7 @@ class NumbersView(MarkupView):
                 f'<{"th scope=row" if c == 0 else "td"} data-id="{key}{n}-{c}">'
                 f'</{"th" if c == 0 else "td"}>' for c in range(len(heads))) + "</tr>"
                 for n in range(count)) + "</tbody></table>")
-        body = part("Settings", ("setting", "value"), "s", len(setting_fields(result.settings)))
+        body = part("Settings", ("setting", "value"), "s", len(settings_rows(result.settings)))
         body += part("Figures of merit",
                      ("figure", "computed", "textbook", "difference", "holds"), "m",
                      len(result.merits))
@@ -251,11 +257,9 @@ class NumbersView(MarkupView):
 
     def _values(self, result, lines):
         out = {}
-        for n, f in enumerate(setting_fields(result.settings)):
-            value = getattr(result.settings, f.name)
-            out[f"s{n}-0"] = {"#": f.label}
-            out[f"s{n}-1"] = {"#": f.choices[value] if f.choices else
-                              format_quantity(value, f.unit, 4)}
+        for n, (_, label, value, unit) in enumerate(settings_rows(result.settings)):
+            out[f"s{n}-0"] = {"#": label}
+            out[f"s{n}-1"] = {"#": value if unit is None else format_quantity(value, unit, 4)}
         for n, m in enumerate(result.merits):
             for c, text in enumerate((m.name, m.reading, m.relation_reading or "\u2013",
                                       difference_text(m) or "\u2013",
@@ -282,10 +286,9 @@ def numbers_csv(result):
     """Comma-separated text of settings, figures and lines, SI units."""
     quote = lambda t: '"' + str(t).replace('"', '""') + '"'  # noqa: E731
     out = ["kind,name,value,unit,textbook,holds"]
-    for f in setting_fields(result.settings):
-        value = getattr(result.settings, f.name)
-        value = value if f.choices else repr(float(value))
-        out.append(f"setting,{quote(f.name)},{value},{f.unit},,")
+    for name, _, value, unit in settings_rows(result.settings):
+        value = value if unit is None else repr(float(value))
+        out.append(f"setting,{quote(name)},{value},{unit or ''},,")
     for m in result.merits:
         law = "" if m.relation_value is None else repr(float(m.relation_value))
         out.append(f"figure,{quote(m.name)},{float(m.value)!r},{m.unit},{law},"
