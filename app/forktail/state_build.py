@@ -64,15 +64,15 @@ LABELS = {
     "c_coupling_upper": "Coupling", "c_coupling_lower": "Coupling",
     "c_ground_upper": "Signal ground",
     "c_ground_lower": "Signal ground",
-    "r_emitter_upper": "Emitters Q1 to Q4", "r_emitter_lower": "Emitters Q5, Q6",
+    "r_emitter_upper": "In Q1 to Q4", "r_emitter_lower": "In Q5 and Q6",
     "r_load_left": "Left load", "r_load_right": "Right load",
     "c_load": "At each output", "tail_kind": "Tail", "i_tail": "Tail current",
     "r_tail": "Tail resistor", "r_tail_emitter": "Emitter of Q7",
-    "r_tail_base_top": "Base of Q7, to supply", "r_tail_base_bottom": "Base of Q7, to ground",
+    "r_tail_base_top": "Base to supply", "r_tail_base_bottom": "Base to ground",
     "i_s": "Saturation current", "beta_forward": "Current gain", "beta_reverse": "Reverse gain",
     "v_early": "Early voltage", "g_leak": "Junction leakage",
     "trim_upper": "Trim, upper input", "trim_lower": "Trim, lower input",
-    "trim_balance": "Load balance", "area": "Relative areas, Q1 to Q7", "title": "Title",
+    "trim_balance": "Load balance", "area": "Relative areas", "title": "Title",
     "note": "Note", "faults": "Faults",
 }
 CHOICES = {
@@ -353,7 +353,7 @@ class BuildState(PageState):
     """
 
     page = "build"
-    _private = ("circuit", "progress")
+    _private = ("circuit",)  # a link carries its values one by one
 
     shipped = param.Selector(objects=list(shipped()), default=first_shipped(),
                              label="Circuit", doc="Shipped circuit that this one started from.")
@@ -365,9 +365,9 @@ class BuildState(PageState):
     v_upper = _volt(0.02, 0.1, 0.001, "Upper input", "v_upper", "Differential input, V.")
     v_lower = _volt(0.02, 0.1, 0.001, "Lower input", "v_lower", "Differential input, V.")
     drive_upper = Quantity(0.1, bounds=(0.0, 10.0), slider=(0.0, 0.3), step=0.001, unit="V",
-                           label="Upper drive, peak", symbol="", doc="For the findings, V.")
+                           label="Upper peak drive", symbol="", doc="For the findings, V.")
     drive_lower = Quantity(0.01, bounds=(0.0, 10.0), slider=(0.0, 0.3), step=0.001, unit="V",
-                           label="Lower drive, peak", symbol="", doc="For the findings, V.")
+                           label="Lower peak drive", symbol="", doc="For the findings, V.")
     series = param.Selector(default="E24", objects=list(SERIES), label="Series",
                             doc="Preferred values of resistors.")
     fault = param.String(default="", doc="Fault that is looked at, key of single_faults.")
@@ -390,6 +390,10 @@ class BuildState(PageState):
         self._last_edit = ""
         if self.circuit is None:
             self.circuit = self.base()
+
+    def watched(self):
+        """Names of the parameters whose change redraws the page."""
+        return [*self.fields(), "circuit"]
 
     # The circuit
 

@@ -183,6 +183,21 @@ export function render({ model, el }) {
   };
 
   const opened = new Map();
+  const loadFile = async (f) => {
+    stop();
+    if (f.size > 400000) say([`The file ${f.name} holds ${f.size} bytes; a scene file has at most 400000.`]);
+    else now({ kind: "load", name: f.name, text: await f.text() });
+  };
+  // A scene file may be dropped anywhere; what a view of the page takes for itself it stops first.
+  const onOver = (event) => { if (event.dataTransfer?.types.includes("Files")) event.preventDefault(); };
+  const onDrop = (event) => {
+    const f = event.dataTransfer?.files[0];
+    if (event.defaultPrevented || !f) return;
+    event.preventDefault();
+    if (f.name.toLowerCase().endsWith(".toml")) loadFile(f);
+    else say([`The file ${f.name} was not read: a saved scene or circuit ends in .toml.`]);
+  };
+
   const build = () => {
     // what the user had opened and where the focus was outlive a new set of rows
     const focused = host.getRootNode().activeElement?.id;
@@ -222,10 +237,8 @@ export function render({ model, el }) {
     if (wanted("copy")) tools.append(copy);
     if (wanted("save")) tools.append(button("Save", () => now({ kind: "save" }), { title: "Save this scene as a file" }));
     const file = make("input", { type: "file", accept: ".toml,text/plain", hidden: true, "aria-label": "Scene file" });
-    file.addEventListener("change", async () => {
-      const [f] = file.files;
-      if (f && f.size > 400000) say([`The file ${f.name} holds ${f.size} bytes; a scene file has at most 400000.`]);
-      else if (f) now({ kind: "load", name: f.name, text: await f.text() });
+    file.addEventListener("change", () => {
+      if (file.files.length) loadFile(file.files[0]);
       file.value = "";
     });
     if (wanted("load")) tools.append(file, button("Load", () => file.click(), { title: "Load a scene file" }));
@@ -261,6 +274,8 @@ export function render({ model, el }) {
   window.addEventListener("forktail-drag", onDrag);
   window.addEventListener("forktail-request", onRequest);
   window.addEventListener("pagehide", syncUrl);
+  window.addEventListener("dragover", onOver);
+  window.addEventListener("drop", onDrop);
   build();
   model.on("spec", build);
   model.on("patch", patch);
@@ -269,5 +284,8 @@ export function render({ model, el }) {
     stop();
     window.removeEventListener("forktail-drag", onDrag);
     window.removeEventListener("forktail-request", onRequest);
+    window.removeEventListener("pagehide", syncUrl);
+    window.removeEventListener("dragover", onOver);
+    window.removeEventListener("drop", onDrop);
   };
 }

@@ -363,7 +363,7 @@ class BuildPage(Page):
         peak = max([float(np.nanmax(np.abs(y))) for _, *ys in curves.values() for y in ys
                     if y is not None and np.isfinite(y).any()] + [1e-6])
         # round steps, so that the axis rests while a slider moves a little
-        full = next(m * 10.0 ** d for d in range(-6, 9) for m in (1.0, 2.0, 5.0)
+        full = next(m * 10.0 ** d for d in range(-6, 9) for m in (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
                     if m * 10.0 ** d >= peak)
         for name, (x, built, ideal) in curves.items():
             self.curves[name].show(x, built, ideal, (getattr(self.state, name), out), full)

@@ -35,22 +35,46 @@ def sentence(scene):
         ideal = float(scene.textbook.v_out)
         text += f"; the textbook says {signed(ideal, 'V')}"
         if abs(ideal) > 1e-6:
-            share = 100.0 * (built / ideal - 1.0)
-            text += f", so the built one gives {abs(share):.2g} % {'more' if share > 0 else 'less'}"
+            text += f", so the built one gives {_against(built / ideal)}"
     return text + ". " + _regions(scene)
+
+
+def _against(ratio):
+    """A ratio to the textbook in words."""
+    if ratio < 0.0:
+        return "the other sign"
+    if ratio < 0.02:
+        return "next to nothing"
+    percent = 100.0 * abs(ratio - 1.0)
+    if percent < 0.05:
+        return "the same"
+    return f"{percent:.{0 if percent >= 10 else 1}f} % {'more' if ratio > 1 else 'less'}"
 
 
 def _regions(scene):
     regions = {q: str(r) for q, r in scene.built.regions.items()}
-    odd = [f"{q} is {r}" if r != "reverse" else f"{q} conducts in reverse"
-           for q, r in regions.items() if r != "active"]
+    odd = {}
+    for q, region in regions.items():
+        if region != "active":
+            odd.setdefault(region, []).append(q)
     if odd:
-        return (", ".join(odd) + ".")[0].upper() + (", ".join(odd) + ".")[1:]
+        return " ".join(f"{_joined(names)} {_does(region, len(names))}."
+                        for region, names in odd.items())
     q, room = min(((q, float(h)) for q, h in scene.inspection.headroom.items()),
                   key=lambda pair: pair[1])
     count = {6: "six", 7: "seven"}[len(regions)]
     return (f"All {count} transistors are active; {q} is nearest to saturation, with "
             f"{format_quantity(room, 'V', 2)} to spare.")
+
+
+def _joined(names):
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def _does(region, count):
+    one = {"reverse": ("conducts in reverse", "conduct in reverse")}.get(
+        region, (f"is {region}", f"are {region}"))
+    return one[count > 1]
 
 
 class BuiltSentence(MarkupView):

@@ -31,7 +31,7 @@ BUS_POS, BUS_NEG, BUS_LOWER = 452, 484, 742
 
 #: Where each node voltage is written: (x, y).
 PILLS = {
-    "level_upper": (160, 266), "level_lower": (160, 556), "base_upper_pos": (270, 396),
+    "level_upper": (157, 266), "level_lower": (160, 556), "base_upper_pos": (270, 396),
     "base_upper_neg": (328, BUS_NEG), "base_lower_pos": (312, LOWER),
     "base_lower_neg": (312, BUS_LOWER), "left": (318, NODE), "right": (902, NODE),
     "common_left": (500, 534), "common_right": (720, 534), "tail": (700, TAIL_JOIN - 4),
@@ -176,7 +176,7 @@ def _drive(s, side, x_couple, x_source, y0, node, foot, x_neg, y_neg, labels):
         s.upright(f"r_termination_{side}", x_couple, node, foot, labels["term"])
         s.add(_dot(x_couple, node), _wire(f"M{x_couple} {foot}H{x_source}"))
     body = node + 14
-    s.part(ref, _wire(f"M{x_source} {node}V{body}M{x_source} {body + 40}V{foot}"),
+    s.part(ref, _wire(f"M{x_source} {node}V{body}"),
            f'<rect class="resistor" x="{x_source - 12}" y="{body}" width="24" height="40"/>',
            f'<circle class="envelope" cx="{x_source}" cy="{body + 72}" r="24"/>',
            _wire(f"M{x_source} {body + 40}V{foot}"))
@@ -251,7 +251,7 @@ def draw(circuit):
             s.label(field, ref, x + side * 60, 102, "end" if side < 0 else "start")
         s.add(f'<circle class="node" cx="{x}" cy="{NODE}" r="6"/>')
         if "c_load" in s.refs:
-            x_c = x + side * (185 if k == 0 else 205)
+            x_c = x + side * (210 if k == 0 else 205)
             s.add(_wire(f"M{x} {NODE}H{x_c}V{NODE + 6}"))
             s.capacitor("c_load", s.refs["c_load"][k], x_c, NODE + 6, NODE + 50,
                         (x_c + side * 26, NODE + 24, "end" if side < 0 else "start"))
@@ -262,8 +262,8 @@ def draw(circuit):
           + _text(MIDDLE, 128, "output: right \u2212 left", "v", extra="soft") + "</g>")
     _base_lines(s)
     _string(s)
-    places = {"Q1": (300, 262, "end"), "Q2": (456, 262, "end"), "Q3": (764, 262, "start"),
-              "Q4": (926, 262, "start"), "Q5": (478, 584, "start"), "Q6": (742, 584, "end")}
+    places = {"Q1": (302, 240, "end"), "Q2": (458, 240, "end"), "Q3": (762, 240, "start"),
+              "Q4": (922, 240, "start"), "Q5": (478, 584, "start"), "Q6": (742, 584, "end")}
     for q, (x, y, side) in QS.items():
         s.part(q, _transistor(q, x, y, side))
         _q_labels(s, q, *places[q])
@@ -348,8 +348,15 @@ def values(scene):
         region = "" if textbook else str(scene.built.regions[q])
         out[f"region-{q}"] = {"#": _WORDS.get(region, region),
                               "data-region": region or "textbook"}
-    out["remark"] = {"#": "textbook: levels are not its business" if textbook else ""}
+    out["remark"] = {"#": _remark(c, textbook), "class": f"t-v {'soft' if textbook else 'warn'}"}
     return out
+
+
+def _remark(circuit, textbook):
+    if textbook:
+        return "the textbook knows no bias levels"
+    count = len(circuit.faults)
+    return "" if not count else "built with a fault" if count == 1 else f"built with {count} faults"
 
 
 def _voltages(out, scene, point, textbook):
@@ -359,7 +366,9 @@ def _voltages(out, scene, point, textbook):
         elif textbook:
             text = _number(getattr(point, f"v_{name}"), "V") if name in ("left", "right") else ""
         else:
-            text = _number(point.nodes[name], "V") if name in point.nodes else ""
+            volts = point.nodes.get(name)
+            # three digits below a volt, so that the frame holds them
+            text = "" if volts is None else _number(volts, "V", 4 if abs(volts) >= 1 else 3)
         out[f"node-{name}"] = {"#": text}
         out[f"pill-{name}"] = {"display": None if text else "none"}
     out["v_out"] = {"#": "no answer" if point is None else signed(float(point.v_out), "V")}

@@ -51,17 +51,15 @@ def rows(circuit):
 
 
 def _span(refs):
-    """R15, R16, R17, R18 as R15–R18."""
-    if len(refs) < 3:
-        return ", ".join(refs)
-    return f"{refs[0]}\u2013{refs[-1]}"
+    """R15, R16, R17, R18 as R15–18."""
+    return refs[0] if len(refs) == 1 else f"{refs[0]}\u2013{refs[-1][1:]}" if refs else ""
 
 
 def _label(name):
     if name.startswith("area"):
         return "Relative area"
     if name in SETTINGS:
-        return "Peak for the findings"
+        return "Peak drive"
     return LABELS[name]
 
 
