@@ -1,6 +1,7 @@
 // What every page does in the browser: theme, exports of plots, word of a lost connection.
 (() => {
   const root = document.documentElement;
+  const assets = new URL("../", document.currentScript.src);
   let stored = null;
   try { stored = localStorage.getItem("forktail-theme"); } catch { /* storage may be barred */ }
   root.dataset.theme = stored || (matchMedia("(prefers-color-scheme: dark)").matches ? "dark" : "light");
@@ -109,7 +110,24 @@
     if (asks) request(JSON.parse(asks.dataset.request));
   });
 
+  // The class room is loaded by those who are in it, and by the pages where it is entered.
+  const loadRoom = () => {
+    const entry = document.querySelector("[data-room]");
+    let inRoom = false;
+    try { inRoom = !!sessionStorage.getItem("forktail-room"); } catch { /* as above */ }
+    if (!entry && !inRoom) return;
+    const style = document.createElement("link");
+    Object.assign(style, { rel: "stylesheet", href: new URL("css/room.css", assets).href });
+    document.head.append(style);
+    for (const name of entry ? ["room", "class"] : ["room"]) {
+      const script = document.createElement("script");
+      Object.assign(script, { src: new URL(`js/${name}.js`, assets).href, async: false });
+      document.head.append(script);
+    }
+  };
+
   document.addEventListener("DOMContentLoaded", () => {
+    loadRoom();
     document.getElementById("forktail-again").addEventListener("click", () => location.reload());
     // Bokeh says on its connection when the server is gone; until it is there, wait for it
     const watch = setInterval(() => {
@@ -130,5 +148,5 @@
       name();
       request({ kind: "theme", value: root.dataset.theme });
     });
-  });
+  }, { once: true });  // the module shim that components are loaded by fires this event again
 })();
