@@ -72,7 +72,9 @@ export function render({ model, el }) {
     };
     rows.set(row.name, {
       set(v) {
-        if ("pos" in v && +slider.value !== v.pos && !(playing && playing.name === row.name)) slider.value = v.pos;
+        // a slider that has moved on since is ahead of this answer: held arrow keys lose no step
+        const ahead = next && next.name === row.name || playing && playing.name === row.name;
+        if ("pos" in v && +slider.value !== v.pos && !ahead) slider.value = v.pos;
         if ("text" in v) {
           shown = v.text; entry.value = v.text;
           slider.setAttribute("aria-valuetext", v.text);
