@@ -20,7 +20,8 @@ lesson.toml
     id = "share"                     # unique in the lesson; keep it: progress hangs on it
     title = "Who gets the current?"
     role = "breaks"                  # optional: "breaks" (where it breaks), "bench" (bench
-                                     #   tie-in) or "recap"
+                                     #   tie-in) or "recap"; shown above the title, so do not
+                                     #   repeat it there
     page = "steer"                   # kind of scene, default "steer" (see lessons_scenes.KINDS)
     show = ["schematic", "map"]      # views beside the text; for steer: schematic, sentence, map,
                                      #   across, up, numbers; default schematic and sentence

@@ -115,6 +115,7 @@ export function render({ model, el }) {
     const here = `${spec.lesson}/${spec.at}`, moved = here !== last, lastStep = spec.at === spec.steps.length - 1;
     const focused = host.getRootNode().activeElement?.dataset.keep;
     last = here;
+    host.dataset.tries = spec.tries;
     refuse("");
     showScene(spec);
     taskBox = spec.task ? goal(spec) : null;

@@ -288,7 +288,7 @@ class LessonPage(Page):
             "steps": [[t.id, t.title, t.print] for t in self.lesson.steps],
             "role": ROLES.get(step.role, ""), "heading": step.title, "phase": self.phase,
             "kind": step.page, "views": list(step.show),
-            "unlocks": len(step.unlock), "text": early.block(step.text),
+            "unlocks": len(step.unlock), "tries": self.tries, "text": early.block(step.text),
             "verdict": self._verdict(early), "focus": focus, "seed": str(self.seed),
             "print": step.print, "next": self._next()}
         late = self._late()

@@ -14,6 +14,10 @@ from .lesson_text import Rendering
 _LETTERS = "ABCDEF"
 
 
+def _tolerance(item):
+    return f"{100.0 * item.value:g}\u00a0%" if item.unit == "%" else show(item)
+
+
 def _picture(step, texts):
     state = step.kind.make_state()
     state.apply_texts(texts)
@@ -73,7 +77,7 @@ def _key_step(number, step, draw):
             line = Rendering(situation.before, still=situation.before)
             text = f"{_LETTERS[answer]}&ensp;{line.line(step.predict.choices[answer].text)}"
         else:
-            text = f"{escape(answer)} (within {escape(show(step.predict.tolerance))})"
+            text = f"{escape(answer)} (within {escape(_tolerance(step.predict.tolerance))})"
         out.append(f'<p class="answer">{text}</p>')
     if step.task:
         found = Search(step, draw).found or {}

@@ -1,0 +1,296 @@
+"""Every lesson walked in Chromium: once by answering right, once by answering wrong everywhere.
+
+The right answers are computed here from the lesson files by the core, with the learner's own seed.
+"""
+
+import json
+import re
+
+import pytest
+
+from forktail.lessons import read_library
+from forktail.lessons_check import Search
+from forktail.lessons_run import Situation, draw_of, fill
+from forktail.resources import lessons_dir
+from forktail.state import Quantity
+
+LIBRARY = read_library(lessons_dir())
+LESSONS = [e.lesson for e in LIBRARY.entries]
+#: Walks need no motion; it has a test of its own.
+STILL = {"reduced_motion": "reduce"}
+
+
+class Learner:
+    """A lesson in the browser and the hand of its learner."""
+
+    def __init__(self, page, lesson):
+        self.page, self.lesson = page, lesson
+        page.wait_for_selector(".lesson-text h2")
+        self.seed = page.evaluate("forktailProgress.seed()")
+
+    def find(self, selector):
+        return self.page.locator(f".lesson-text {selector}")
+
+    def button(self, name):
+        return self.page.get_by_role("button", name=name, exact=True)
+
+    def at(self, number):
+        """Wait until step `number` stands there."""
+        step = self.lesson.steps[number]
+        self.page.wait_for_function(
+            "(id) => new URLSearchParams(location.search).get('step') === id", arg=step.id)
+        assert self.find("h2 span:last-child").inner_text() == step.title
+
+    def go(self, number):
+        self.find(f".steps li:nth-child({number + 1}) button").click()
+        self.at(number)
+
+    def next(self, number):
+        self.find("[data-keep=next]").click()
+        self.at(number)
+
+    def situation(self, step):
+        return Situation.of(step, draw_of(step, self.seed))
+
+    def choose(self, index):
+        self.find(".choice").nth(index).click()
+        self.button("Check my prediction").click()
+
+    def type(self, text):
+        self.find(".answer").fill(text)
+        self.find(".answer").press("Enter")
+
+    def verdict(self, kind):
+        self.page.wait_for_selector(f".lesson-text .verdict.{kind}")
+        return self.find(".verdict").inner_text()
+
+    def hint(self, tries):
+        """Wait for the hint of wrong try number `tries` and return it."""
+        self.page.wait_for_selector(f".lesson-text[data-tries='{tries}'] .verdict.wrong .hint")
+        return self.find(".verdict .hint").inner_text()
+
+    def explained(self, step):
+        if step.explain:
+            self.page.wait_for_selector(".lesson-text .explain")
+        assert "{" not in self.page.locator(".lesson-text").inner_text()
+
+    def answer_right(self, step):
+        if step.predict and step.predict.choices:
+            self.choose(self.situation(step).right_choices()[0])
+        elif step.predict:
+            self.type(exact(self.situation(step)))
+        elif step.task:
+            self.meet(step)
+        else:
+            return
+        self.verdict("right")
+        self.explained(step)
+
+    def meet(self, step):
+        """Set the unlocked controls to what a search over the core found."""
+        search = Search(step, draw_of(step, self.seed))
+        for name, text in search.found.items():
+            spec = search.state.param[name]
+            if isinstance(spec, Quantity):
+                entry = self.page.locator(f"#q-{name}-entry")
+                entry.fill(text)
+                entry.press("Enter")
+            elif self.page.locator(f"select#q-{name}").count():
+                self.page.locator(f"select#q-{name}").select_option(text)
+            elif text in ("yes", "no"):
+                self.page.locator(f"#q-{name}").set_checked(text == "yes")
+            else:
+                self.page.locator(f"[data-value='{text}']").click()
+
+    def answer_wrong(self, step):
+        """Two wrong tries with their hints, then let it be shown."""
+        if step.predict and step.predict.choices:
+            right = self.situation(step).right_choices()[0]
+            wrong = [n for n in range(len(step.predict.choices)) if n != right]
+            for tries, n in enumerate((wrong[0], wrong[-1]), 1):
+                self.choose(n)
+                assert len(self.hint(tries)) > 15
+        elif step.predict:
+            for tries, text in enumerate(wrong_numbers(self.situation(step)), 1):
+                self.type(text)
+                assert len(self.hint(tries)) > 15
+        else:
+            self.button("Give me a hint").click()
+            assert len(self.find(".task .hint").inner_text()) > 15
+        self.button("Show me").click()
+        self.verdict("right")
+        self.explained(step)
+
+
+def exact(situation):
+    """The right number as a learner would type it, with all its digits."""
+    right = situation.right_number()
+    value = right.value * 100 if right.unit == "%" else right.value
+    return f"{value!r} {right.unit}".strip()
+
+
+def wrong_numbers(situation):
+    right, room = situation.right_number(), situation.room(situation.right_number())
+    scale = 100 if right.unit == "%" else 1
+    for factor in (3.7, -5.3):
+        value = right.value + factor * (room + abs(right.value))
+        yield f"{value * scale!r} {right.unit}".strip()
+
+
+def results(page, lesson):
+    """What the browser keeps of a lesson: step id -> result."""
+    steps = page.evaluate("(id) => forktailProgress.lesson(id).steps", lesson.id)
+    return {step: entry["result"] for step, entry in steps.items()}
+
+
+@pytest.mark.parametrize("lesson", LESSONS, ids=[x.id for x in LESSONS])
+def test_a_lesson_answered_right_to_its_end(open_page, lesson):
+    page = open_page(f"lesson?id={lesson.id}", **STILL)
+    learner = Learner(page, lesson)
+    for number, step in enumerate(lesson.steps):
+        if number:
+            learner.next(number)
+        learner.answer_right(step)
+    wanted = {s.id: "right" if s.predict else "met" if s.task else "read" for s in lesson.steps}
+    page.wait_for_function("([id, n]) => Object.keys(forktailProgress.lesson(id).steps).length"
+                           " === n", arg=[lesson.id, len(wanted)])
+    assert results(page, lesson) == wanted
+
+
+@pytest.mark.parametrize("lesson", LESSONS, ids=[x.id for x in LESSONS])
+def test_a_lesson_answered_wrong_everywhere(open_page, lesson):
+    page = open_page(f"lesson?id={lesson.id}", **STILL)
+    learner = Learner(page, lesson)
+    asked = [n for n, s in enumerate(lesson.steps) if s.predict or s.task]
+    for number in asked:
+        learner.go(number)
+        learner.answer_wrong(lesson.steps[number])
+    kept = results(page, lesson)
+    assert {kept[lesson.steps[n].id] for n in asked} == {"shown"}
+
+
+FIRST = LESSONS[0]
+
+
+def test_progress_survives_reload_export_reset_and_import(open_page, tmp_path):
+    page = open_page(f"lesson?id={FIRST.id}", **STILL)
+    learner = Learner(page, FIRST)
+    number = next(n for n, s in enumerate(FIRST.steps) if s.predict)
+    learner.go(number)
+    learner.answer_right(FIRST.steps[number])
+    text = learner.find(".explain").inner_text()
+    page.reload()
+    page.wait_for_selector(".lesson-text .explain")
+    learner.at(number)
+    assert learner.find(".explain").inner_text() == text
+    assert "done" in learner.find(".verdict").inner_text()
+    page.get_by_role("link", name="All lessons").click()
+    page.wait_for_selector(".cards")
+    card = page.locator(".card").first
+    assert "of" in card.inner_text() and "Go on" in page.locator("a.go").inner_text()
+    with page.expect_download() as download:
+        page.get_by_role("button", name="Save progress").click()
+    path = tmp_path / "progress.json"
+    download.value.save_as(path)
+    assert FIRST.steps[number].id in json.loads(path.read_text())["lessons"][FIRST.id]["steps"]
+    page.get_by_role("button", name="Reset\u2026").click()
+    page.get_by_role("button", name="Forget it").click()
+    page.wait_for_function("() => !Object.keys(forktailProgress.read().lessons).length")
+    assert "Not begun" in card.inner_text()
+    page.locator("input[type=file]").set_input_files(path)
+    page.wait_for_function("(id) => forktailProgress.read().lessons[id]", arg=FIRST.id)
+    page.locator("input[type=file]").set_input_files(
+        files=[{"name": "x.json", "mimeType": "application/json", "buffer": b"nonsense"}])
+    page.get_by_text("holds no Forktail progress").wait_for()
+    assert results(page, FIRST)[FIRST.steps[number].id] == "right"
+
+
+def test_the_scene_waits_for_the_prediction_and_then_moves(open_page):
+    """With motion: locked controls, the scene at its start, then frames in between."""
+    page = open_page(f"lesson?id={FIRST.id}&step=higher-base")
+    learner = Learner(page, FIRST)
+    step = FIRST.steps[FIRST.step("higher-base")]
+    situation = learner.situation(step)
+    assert page.locator("#q-v_upper").count() == 0
+    assert page.get_by_text("The controls open once").is_visible()
+    current = page.locator("svg.schematic [data-id=i1]")
+    before, after = fill("i_q1", situation.before), fill("i_q1", situation.after)
+    plain = lambda: current.text_content().replace(" ", "\u00a0")  # noqa: E731
+    assert plain() == before
+    seen = set()
+    learner.choose(situation.right_choices()[0])
+    while page.locator(".explain").count() == 0:
+        seen.add(plain())
+    assert plain() == after
+    assert len(seen - {before, after}) > 2
+    assert page.locator("#q-v_upper").is_visible()
+
+
+def test_keyboard_alone_is_enough(open_page):
+    page = open_page(f"lesson?id={FIRST.id}", **STILL)
+    learner = Learner(page, FIRST)
+    keys = page.keyboard
+    learner.find("[data-keep=next]").focus()
+    keys.press("Enter")
+    learner.at(1)
+    for _ in range(20):  # on from the heading: past the links of the text to the choices
+        keys.press("Tab")
+        if learner.find(".choice input:focus").count():
+            break
+    keys.press("ArrowDown")
+    keys.press("Enter")
+    assert learner.verdict("right")
+    assert learner.find(".verdict:focus").count() == 1
+    learner.go(FIRST.step("three-quarters"))
+    page.locator("#q-v_upper").focus()
+    for _ in range(28):
+        keys.press("ArrowRight")
+    assert "numbers agree" in learner.verdict("right")
+
+
+def test_a_typed_number_needs_its_unit_and_a_bad_one_costs_no_try(open_page):
+    page = open_page(f"lesson?id={FIRST.id}&step=output", **STILL)
+    learner = Learner(page, FIRST)
+    for text, said in (("500", "has no unit"), ("5 mA", "a current"), ("five", "not a value")):
+        learner.type(text)
+        page.get_by_text(re.compile(said)).wait_for()
+        assert learner.find(".answer").input_value() == text
+    assert learner.find(".verdict").count() == 0
+
+
+def test_glossary_terms_open_in_place_and_on_their_page(open_page):
+    page = open_page(f"lesson?id={FIRST.id}", **STILL)
+    learner = Learner(page, FIRST)
+    learner.find("a[data-term=tail-current]").first.click()
+    assert "share out" in learner.find(".term").inner_text()
+    page.keyboard.press("Escape")
+    assert learner.find(".term").count() == 0
+    page = open_page("lessons?read=glossary#tail-current")
+    assert page.locator("dt.here").inner_text() == "Tail current"
+    page = open_page("lessons?read=assumptions")
+    assert "Gray, Hurst, Lewis, Meyer" in page.locator(".lessons").inner_text()
+
+
+def test_print_makes_a_worksheet_in_the_page(open_page):
+    page = open_page(f"lesson?id={FIRST.id}", **STILL)
+    Learner(page, FIRST).button("Print worksheet").click()
+    frame = page.frame_locator("#forktail-print")
+    frame.locator("main.key").wait_for(state="attached")
+    assert frame.locator("main.sheet svg.schematic").count() >= 4
+
+
+@pytest.mark.parametrize("size", [(1440, 900), (1920, 1080), (390, 844)])
+def test_nothing_is_cut_off_at_any_size(open_page, size):
+    page = open_page(f"lesson?id={FIRST.id}&step=output", *size, **STILL)
+    Learner(page, FIRST)
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    box = page.locator("svg.schematic").bounding_box()
+    assert box["width"] > 0.3 * size[0] * (size[0] > 700) and box["height"] > 200
+    page = open_page("lessons", *size)
+    page.wait_for_selector(".cards")
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+
+
+def test_an_unknown_lesson_says_so(open_page):
+    page = open_page("lesson?id=nothing-here")
+    page.get_by_text("There is no lesson \u201cnothing-here\u201d").wait_for()
