@@ -11,7 +11,7 @@ import sys
 
 import numpy as np
 
-from . import __version__, cli_lessons, cli_plan
+from . import __version__, cli_built, cli_lessons, cli_plan
 from .cli_spectrum import add_spectrum
 from .core import cell
 from .core.checks import QuantityError
@@ -99,6 +99,9 @@ def _print_point(point, warnings):
               text(point.thermal_voltage, "V")),
              ("gain_upper", f"{float(point.gain_upper):.5g} V/V"),
              ("gain_lower", f"{float(point.gain_lower):.5g} V/V")]
+    if point.model != "textbook":
+        nodes, regions = cli_built.node_rows(point)
+        rows += [(name, text(value, unit)) for name, value, unit in nodes] + regions
     wide = max(len(name) for name, _ in rows)
     for name, value in rows:
         print(f"{name:<{wide}}  {value}")
@@ -113,16 +116,20 @@ def _ascii(text):
 
 def command_point(args):
     """One operating point."""
-    settings = _cell_settings(args)
-    point = cell.solve_cell(_input(args.upper, "--upper"), _input(args.lower, "--lower"),
-                            _tail(args.tail), settings)
-    warnings = [_ascii(limit.text) for limit in cell.validity(point, settings)
-                if not limit.holds]
-    if args.json:
-        print(json.dumps(point_as_dict(point, warnings), indent=2))
+    inputs = _input(args.upper, "--upper"), _input(args.lower, "--lower")
+    circuit = cli_built.circuit_of(args)
+    if circuit is None:
+        settings = _cell_settings(args)
+        point = cell.solve_cell(*inputs, _tail(args.tail), settings)
+        warnings = [_ascii(limit.text) for limit in cell.validity(point, settings)
+                    if not limit.holds]
     else:
-        _print_point(point, warnings)
-    return 0
+        point, warnings = cli_built.solve(circuit, *inputs), []
+    if args.json:
+        print(json.dumps(cli_built.plain_json(point_as_dict(point, warnings)), indent=2))
+    else:
+        _print_point(point, [_ascii(w) for w in (*point.warnings, *warnings)])
+    return 0 if cli_built.solved_all(point) else 1
 
 
 def parse_range(text, name):
@@ -163,12 +170,16 @@ def parse_range(text, name):
 
 def command_sweep(args):
     """CSV of the output over one or both inputs."""
-    settings = _cell_settings(args)
+    circuit = cli_built.circuit_of(args)
     upper, lower = parse_range(args.upper, "--upper"), parse_range(args.lower, "--lower")
     if upper.size * lower.size > MAX_SWEEP:
         raise QuantityError(f"--upper and --lower make {upper.size * lower.size} points; at most "
                             f"{MAX_SWEEP} are written.")
-    point = cell.solve_cell(upper[None, :], lower[:, None], _tail(args.tail), settings)
+    if circuit is None:
+        point = cell.solve_cell(upper[None, :], lower[:, None], _tail(args.tail),
+                                _cell_settings(args))
+    else:
+        point = cli_built.solve(circuit, upper[None, :], lower[:, None], gains=False)
     columns = [np.broadcast_to(c, point.v_out.shape).ravel() for c in
                (point.v_upper, point.v_lower, point.v_out, point.v_left, point.v_right)]
     print("v_upper_V,v_lower_V,v_out_V,v_left_V,v_right_V")
@@ -181,7 +192,7 @@ def command_serve(args):
     from .serve import run  # the app is imported only when it is wanted
 
     return run(port=args.port, host=args.host, workers=args.workers,
-               open_browser=not args.no_open, lessons=args.lessons)
+               open_browser=not args.no_open, lessons=args.lessons, room_code=args.room_code)
 
 
 def _whole(low, high):
@@ -216,6 +227,8 @@ def build_parser():
                        help="address to listen on (default %(default)s)")
     serve.add_argument("--workers", type=_whole(1, 64), default=1,
                        help="worker processes (default %(default)s)")
+    serve.add_argument("--room-code", metavar="CODE", help="what the presenter of a class must "
+                       "know (default: one is made up and shown here)")
     serve.add_argument("--no-open", action="store_true", help="do not open a browser")
     serve.add_argument("--lessons", metavar="DIR", help="folder of lessons to serve; open pages "
                        "follow as its files change")
@@ -224,24 +237,29 @@ def build_parser():
     point = commands.add_parser(
         "point", help="one operating point", formatter_class=raw,
         description="Solve one operating point of the cell.",
-        epilog="Example: forktail point --upper 10mV --lower -5mV --tail 2mA --load 1k --json")
+        epilog="Example: forktail point --upper 10mV --lower -5mV --tail 2mA --load 1k --json\n"
+               "         forktail point --model built --circuit bat-call-mixer --upper 10mV")
     point.add_argument("--upper", default="0V", help="upper input (default %(default)s)")
     point.add_argument("--lower", default="0V", help="lower input (default %(default)s)")
     point.add_argument("--tail", default="2mA", help="tail current (default %(default)s)")
     _settings(point)
+    cli_built.add_model(point)
     point.add_argument("--json", action="store_true", help="print JSON, SI units")
     point.set_defaults(run=command_point)
 
     sweep = commands.add_parser(
         "sweep", help="CSV of the output over the inputs", formatter_class=raw,
         description="Write CSV of the output over one or both inputs, SI units.",
-        epilog="Example: forktail sweep --upper -50mV:50mV:1mV --lower 20mV > sweep.csv")
+        epilog="Example: forktail sweep --upper -50mV:50mV:1mV --lower 20mV > sweep.csv\n"
+               "         forktail sweep --model built --circuit volume-cell > sweep.csv\n"
+               "A sample without a solution is written as nan.")
     sweep.add_argument("--upper", default="-100mV:100mV:5mV", metavar="RANGE",
                        help="FROM:TO:STEP or one value (default %(default)s)")
     sweep.add_argument("--lower", default="20mV", metavar="RANGE",
                        help="FROM:TO:STEP or one value (default %(default)s)")
     sweep.add_argument("--tail", default="2mA", help="tail current (default %(default)s)")
     _settings(sweep)
+    cli_built.add_model(sweep)
     sweep.set_defaults(run=command_sweep)
     add_spectrum(commands, _settings, _whole)
 

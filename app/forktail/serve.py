@@ -1,20 +1,27 @@
 """Server set-up: pages, static files, address and limits."""
 
 import logging
+import os
 import socket
 import sys
+import threading
+import time
 
 import panel as pn
 
 from . import lessons_shelf
+from .classroom import check_code, make_code
+from .classroom_store import make_room
 from .core.checks import QuantityError
 from .pages.build import build
+from .pages.classroom import desk
 from .pages.lessons import lesson, lesson_list
 from .pages.signals import signals
 from .pages.steer import steer
 from .pages.uses import uses
 from .resources import assets_dir
 from .serve_plan import HANDLERS
+from .serve_room import room_patterns
 
 ROUTES = {
     "/": steer,
@@ -23,6 +30,7 @@ ROUTES = {
     "/build": build,
     "/lessons": lesson_list,
     "/lesson": lesson,
+    "/class": desk,
 }
 
 
@@ -45,7 +53,24 @@ def _free_port(host):
         return probe.getsockname()[1]
 
 
-def make_server(port=5006, host="127.0.0.1", workers=1, open_browser=False, start=False):
+def _end_with_parent():
+    """Let worker processes end with the server that forked them, however it ended."""
+    parent = os.getpid()
+
+    def watch():
+        while os.getppid() == parent:
+            time.sleep(1.0)
+        os._exit(0)
+
+    def forked():
+        if os.getppid() == parent:
+            threading.Thread(target=watch, daemon=True, name="forktail-parent").start()
+
+    os.register_at_fork(after_in_child=forked)
+
+
+def make_server(port=5006, host="127.0.0.1", workers=1, open_browser=False, start=False,
+                room_code=None):
     """Build the server.
 
     Parameters
@@ -58,6 +83,9 @@ def make_server(port=5006, host="127.0.0.1", workers=1, open_browser=False, star
         Worker processes.
     open_browser, start : bool
         Open the page in the user's browser; run until stopped.
+    room_code : str, optional
+        What a presenter must know to open the class room; without it one is made up. The
+        terminal is the only place that shows it.
 
     Returns
     -------
@@ -66,8 +94,9 @@ def make_server(port=5006, host="127.0.0.1", workers=1, open_browser=False, star
     Raises
     ------
     QuantityError
-        If the address cannot be listened on.
+        If the address cannot be listened on, or the code is too short.
     """
+    code = check_code(room_code) if room_code is not None else make_code()
     try:
         port = port or _free_port(host)
         with socket.socket() as probe:
@@ -81,14 +110,20 @@ def make_server(port=5006, host="127.0.0.1", workers=1, open_browser=False, star
     logging.getLogger("bokeh").setLevel(logging.WARNING)
     logging.getLogger("tornado.access").setLevel(logging.ERROR)
     print(f"Forktail is at http://{'127.0.0.1' if host == '0.0.0.0' else host}:{port}/ "
-          "(stop it with Ctrl+C)", file=sys.stderr, flush=True)
+          f"(stop it with Ctrl+C)\nRoom code for the presenter of a class: {code}",
+          file=sys.stderr, flush=True)
+    room = make_room(code, [path.lstrip("/") for path in ROUTES if path != "/class"], workers)
+    if workers != 1:
+        _end_with_parent()
     return pn.serve(
         ROUTES, port=port, address=host, show=open_browser, start=start, title="Forktail",
         websocket_origin=_origins(host, port), num_procs=workers, verbose=False,
-        static_dirs={"assets": str(assets_dir())}, extra_patterns=list(HANDLERS))
+        static_dirs={"assets": str(assets_dir())},
+        extra_patterns=[*HANDLERS, *room_patterns(room, host)])
 
 
-def run(port=5006, host="127.0.0.1", workers=1, open_browser=True, lessons=None):
+def run(port=5006, host="127.0.0.1", workers=1, open_browser=True, lessons=None,
+        room_code=None):
     """Serve until stopped; returns the exit status.
 
     `lessons` is a folder of lessons to serve instead of those of the app, read again as its
@@ -97,7 +132,7 @@ def run(port=5006, host="127.0.0.1", workers=1, open_browser=True, lessons=None)
     if lessons:
         lessons_shelf.use_folder(lessons)
     try:
-        make_server(port, host, workers, open_browser, start=True)
+        make_server(port, host, workers, open_browser, start=True, room_code=room_code)
     except KeyboardInterrupt:
         pass
     return 0

@@ -19,8 +19,12 @@ export function render({ model, el }) {
     return node;
   };
 
-  const now = (message) => { model.send_msg(message); };
-  const stream = (message) => {
+  // the class room hears that somebody moved something here, and so no longer follows
+  const QUIET = ["theme", "csv", "save"];
+  const acted = ({ kind }) => { if (!QUIET.includes(kind)) window.dispatchEvent(new CustomEvent("forktail-acted")); };
+  const now = (message) => { acted(message); model.send_msg(message); };
+  const stream = (message) => { acted(message); put(message); };
+  const put = (message) => {
     // a lost answer must not lock the controls for good
     if (waiting && performance.now() - waitingSince < 2000) { next = message; return; }
     waiting = ++seq; waitingSince = performance.now(); next = null;
@@ -260,6 +264,10 @@ export function render({ model, el }) {
     for (const [name, v] of Object.entries(p.values || {})) rows.get(name)?.set(v);
     for (const [name, text] of Object.entries(p.errors || {})) rows.get(name)?.fail(text);
     if (p.notice) say(p.notice);
+    if (p.query !== undefined || p.inner !== undefined) {
+      window.forktailScene = p.query !== undefined ? { query: p.query } : { inner: p.inner };
+      window.dispatchEvent(new CustomEvent("forktail-scene"));
+    }
     if (p.query !== undefined) {
       query = p.query;
       if (!urlTimer) urlTimer = setTimeout(syncUrl, 400);
@@ -267,13 +275,15 @@ export function render({ model, el }) {
     if (p.download) save(p.download.name, p.download.text, p.download.type);
     if (p.ack !== undefined && p.ack === waiting) {
       waiting = 0;
-      if (next) stream(next);
+      if (next) put(next);
     }
   };
 
   const onDrag = (event) => { stop(); stream({ kind: "drag", ...event.detail }); };
   const onRequest = (event) => { now(event.detail); };
+  const onFollow = ({ detail }) => { stop(); put({ kind: "follow", query: detail.query, inner: detail.inner || "" }); };
   window.addEventListener("forktail-drag", onDrag);
+  window.addEventListener("forktail-follow", onFollow);
   window.addEventListener("forktail-request", onRequest);
   window.addEventListener("pagehide", syncUrl);
   window.addEventListener("dragover", onOver);
@@ -285,6 +295,7 @@ export function render({ model, el }) {
   return () => {
     stop();
     window.removeEventListener("forktail-drag", onDrag);
+    window.removeEventListener("forktail-follow", onFollow);
     window.removeEventListener("forktail-request", onRequest);
     window.removeEventListener("pagehide", syncUrl);
     window.removeEventListener("dragover", onOver);

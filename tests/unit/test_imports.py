@@ -13,15 +13,17 @@ PACKAGE = Path(forktail.__file__).parent
 
 #: Layer of each module or folder: it imports from lower layers or its own family. A family is
 #: what stands before the first underscore: state_signals belongs to state.
-LAYERS = {"__init__": 0, "resources": 0, "core": 1, "state": 2, "lessons": 3, "classroom": 3,
-          "views": 4, "pages": 5, "serve": 6, "cli": 7, "__main__": 8}
+LAYERS = {"__init__": 0, "resources": 0, "core": 1, "state": 2, "lessons": 3, "classroom": 4,
+          "views": 5, "pages": 6, "serve": 7, "cli": 8, "__main__": 9}
 
 #: Modules of the core without physics. From the others views and pages may take constants only.
 NO_PHYSICS = {"core.quantities", "core.checks"}
 
 #: Runtime dependencies of pyproject.toml, by layer: which third-party packages may be imported.
 THIRD_PARTY = {"core": {"numpy"}, "state": {"numpy", "param"}, "resources": set(),
-               "views": {"numpy", "param", "bokeh", "panel"}, "cli": {"numpy"},
+               "views": {"numpy", "param", "bokeh", "panel", "markdown_it", "mdit_py_plugins",
+                         "segno"}, "cli": {"numpy"},
+               "serve": {"panel", "tornado"}, "classroom": set(),
                "__main__": set(), "__init__": set()}
 RUNTIME = {"numpy", "param", "bokeh", "panel"}
 

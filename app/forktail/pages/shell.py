@@ -15,6 +15,7 @@ PAGES = (
     ("uses", "uses", "Uses"),
     ("build", "build", "Build"),
     ("lessons", "lessons", "Lessons"),
+    ("class", "class", "Class"),
 )
 
 
@@ -96,6 +97,8 @@ class Page:
     def set_theme(self, message):
         """Repaint all plots: handler of the `theme` message."""
         theme = "dark" if message.get("value") == "dark" else "light"
-        for plot in self.plots:
-            if plot.theme != theme:
-                plot.set_theme(theme)
+        # held, because a message arrives without the lock that a change of a plot needs
+        with hold(pn.state.curdoc):
+            for plot in self.plots:
+                if plot.theme != theme:
+                    plot.set_theme(theme)

@@ -143,6 +143,10 @@ class Controls(JSComponent):
             state.param.update(**{name: bool(message.get("value"))})
         elif kind == "reset":
             state.reset()
+        elif kind == "follow":  # the scene that a presenter shows
+            problems = state.apply_query(str(message.get("query", "")))
+            if problems:
+                self.say(["Not all of the presenter's scene was understood:", *problems])
         elif kind == "preset" and name in self._presets():
             state.apply_preset(name)
         elif kind == "save":

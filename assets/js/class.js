@@ -1,0 +1,125 @@
+// The presenter's desk and the learners' entry: what only these two pages do with the room.
+(() => {
+  const R = window.forktailRoom, { room } = R;
+  const at = (id) => document.getElementById(id);
+  const option = (value, text) => { const o = document.createElement("option"); o.value = value; o.textContent = text; return o; };
+
+  // ---- the entry
+
+  if (at("join-state")) {
+    const role = new URLSearchParams(location.search).has("projector") ? "screen" : "learner";
+    const state = at("join-state");
+    const say = () => {
+      state.textContent = !room.connected ? "Looking for the server\u2026"
+        : !room.open ? "You are in. The presenter has not opened the room yet; this page waits."
+          : room.scene ? "You are in. Here comes the scene\u2026"
+            : "You are in. The presenter has not shown a page yet; this page waits.";
+    };
+    if (R.me.role === "presenter") {
+      state.textContent = "This window presents. To try the room as a learner, open a private window.";
+      at("join-leave").hidden = true;
+      return;
+    }
+    R.listen(say);
+    R.join(role);
+    say();
+    at("join-leave").addEventListener("click", R.leave);
+    return;
+  }
+
+  // ---- the desk
+
+  if (!at("class-desk")) return;
+  let offer = null, address = "";
+  const LOCAL = /^(localhost|127\.|\[?::1)/;
+  const prefix = R.base.pathname;
+  const addressFor = (host) => `${location.protocol}//${host}${location.port ? `:${location.port}` : ""}${prefix}join`;
+
+  const showAddress = (full) => {
+    address = full;
+    at("desk-address").textContent = full.replace(/^http:\/\//, "");
+    R.send({ kind: "code", address: full });
+  };
+  const fillOffer = () => {
+    at("desk-sets").replaceChildren(...offer.sets.map((s, n) => option(n, `${s.title} (${s.scenes.length})`)));
+    at("desk-questions").replaceChildren(...offer.questions.map(([lesson, step, title]) => option(JSON.stringify([lesson, step]), title)));
+    at("desk-put").disabled = !offer.questions.length;
+    const outside = !LOCAL.test(location.hostname);
+    const hosts = outside ? [location.hostname, ...offer.hosts.filter((h) => h !== location.hostname)] : offer.hosts.length ? offer.hosts : [location.hostname];
+    at("desk-hosts").replaceChildren(...hosts.map((h) => option(h, h)));
+    at("desk-hosts-row").hidden = hosts.length < 2;
+    at("desk-local").hidden = outside || offer.hosts.length > 0;
+    showAddress(addressFor(hosts[0]));
+  };
+  const fillList = () => {
+    const { scenes, index } = room.desk;
+    const list = at("desk-list"), text = JSON.stringify([scenes, index]);
+    if (list.dataset.drawn === text) return;
+    list.dataset.drawn = text;
+    list.replaceChildren(...scenes.map((scene, n) => {
+      const row = document.createElement("li");
+      if (n === index) row.setAttribute("aria-current", "true");
+      const open = document.createElement("button");
+      open.type = "button"; open.className = "scene-row"; open.textContent = scene.title;
+      open.addEventListener("click", () => { R.send({ kind: "step", index: n }); R.go(scene); });
+      const drop = document.createElement("button");
+      drop.type = "button"; drop.textContent = "\u00d7"; drop.setAttribute("aria-label", `Take ${scene.title} off the list`);
+      drop.addEventListener("click", () => R.send({ kind: "prepare", scenes: scenes.filter((_, k) => k !== n) }));
+      row.append(open, drop);
+      return row;
+    }));
+    if (!scenes.length) list.innerHTML = '<li class="soft">No list yet. Choose one above, or go to a page and add its scene here.</li>';
+  };
+
+  const note = (text) => { at("desk-note").textContent = text; at("desk-note").hidden = !text; };
+  const paint = (kind, m) => {
+    const driving = R.driving();
+    at("desk").hidden = !driving;
+    const waits = R.me.role === "presenter" && !driving && !["locked", "former", "closed"].includes(room.state);
+    at("desk-door").hidden = driving || (waits && room.connected && !!R.me.key);
+    if (kind === "said" && !driving) { at("desk-said").textContent = m.text; at("desk-said").hidden = false; }
+    if (kind === "said" && driving && (m.about === "ask" || m.about === "desk")) note(m.text);
+    if (kind === "asked") note("");
+    if (!driving) { offer = null; return; }
+    at("desk-said").hidden = true;
+    if (!offer) { offer = { sets: [], questions: [], hosts: [] }; R.send({ kind: "desk" }); }
+    if (kind === "offer") { offer = m; fillOffer(); }
+    if (kind === "code") { at("desk-qr").innerHTML = m.svg; at("desk-qr").setAttribute("aria-label", `QR code of ${m.address}`); }
+    if (room.desk) {
+      at("desk-following").textContent = room.desk.following;
+      at("desk-exploring").textContent = room.desk.exploring;
+      at("desk-screens").textContent = room.desk.screens;
+      at("desk-results").disabled = !room.desk.asked;
+      at("desk-add").disabled = !R.me.shown;
+      fillList();
+    }
+  };
+  R.listen(paint);
+
+  at("desk-open").addEventListener("submit", (event) => {
+    event.preventDefault();
+    const code = at("desk-code").value.trim();
+    if (code) R.open(code);
+  });
+  at("desk-hosts").addEventListener("change", () => showAddress(addressFor(at("desk-hosts").value)));
+  at("desk-use").addEventListener("click", () => R.send({ kind: "prepare", scenes: offer.sets[+at("desk-sets").value].scenes }));
+  at("desk-add").addEventListener("click", () => {
+    const { shown } = R.me;
+    const page = document.querySelector(`nav a[href="${shown.path || "./"}"]`)?.textContent || "Lesson";
+    const scenes = room.desk.scenes;
+    R.send({ kind: "prepare", scenes: [...scenes, { title: `${page}, own scene ${scenes.length + 1}`, ...shown }] });
+  });
+  at("desk-put").addEventListener("click", () => {
+    const [lesson, step] = JSON.parse(at("desk-questions").value);
+    R.send({ kind: "ask", lesson, step, hide: at("desk-hide").checked });
+  });
+  at("desk-results").addEventListener("click", () => R.send({ kind: "results" }));
+  at("desk-projector").addEventListener("click", () => window.open(new URL("join?projector", R.base), "_blank", "noopener,popup,width=1280,height=720"));
+  at("desk-end").addEventListener("click", () => {
+    const b = at("desk-end");
+    if (b.dataset.sure) { R.end(); delete b.dataset.sure; b.textContent = "End the lesson"; return; }
+    b.dataset.sure = "yes"; b.textContent = "Forget all and end?";
+    setTimeout(() => { delete b.dataset.sure; b.textContent = "End the lesson"; }, 4000);
+  });
+  paint("start");
+})();
