@@ -11,7 +11,7 @@ import param
 from .core import cell, findings, mismatch, network
 from .core.built_parts import round_circuit
 from .core.checks import QuantityError
-from .core.circuit import Circuit, single_faults, unit_of
+from .core.circuit import Circuit, break_part, single_faults, unit_of
 from .core.circuit_file import read_file, write_circuit
 from .core.parts import SERIES
 from .core.quantities import (
@@ -619,6 +619,14 @@ class BuildState(PageState):
         return tuple(f for f in single_faults(replace(self.circuit, faults=()))
                      if f.key not in self.circuit.faults)
 
+    def with_fault(self, key=None):
+        """The circuit with one more fault: that of the key, or the one looked at."""
+        return break_part(self.circuit, key or self.fault)
+
+    def apply_finding(self, finding):
+        """Make the change that a finding proposes."""
+        self.set_circuit(findings.apply(self.circuit, finding))
+
     # Mismatch
 
     def tolerances(self):
@@ -664,6 +672,12 @@ class BuildState(PageState):
         settings, _, _ = mismatch.solve_trims(self.circuit, self.one_build(), names)
         change = {n: float(f"{float(v[0]):.7g}") for n, v in settings.items()}
         self.set_circuit(replace(self.circuit, **change))
+
+
+def run_builds(key, chunk):
+    """Solve the builds of a `BuildState.run_key` a chunk at a time: yields `mismatch.Spread`."""
+    circuit, tolerances, builds, seed = key
+    return mismatch.monte_carlo(circuit, tolerances, builds, seed, chunk)
 
 
 @lru_cache(maxsize=8)

@@ -17,7 +17,7 @@ LAYERS = {"__init__": 0, "resources": 0, "core": 1, "state": 2, "lessons": 3, "c
           "views": 5, "pages": 6, "serve": 7, "cli": 8, "__main__": 9}
 
 #: Modules of the core without physics. From the others views and pages may take constants only.
-NO_PHYSICS = {"core.quantities", "core.checks"}
+NO_PHYSICS = {"core.quantities", "core.checks", "core.circuit", "core.built_parts"}
 
 #: Runtime dependencies of pyproject.toml, by layer: which third-party packages may be imported.
 THIRD_PARTY = {"core": {"numpy"}, "state": {"numpy", "param"}, "resources": set(),

@@ -5,9 +5,7 @@ import math
 import numpy as np
 import panel as pn
 
-from ..core import findings, mismatch
 from ..core.checks import QuantityError
-from ..core.circuit import break_part
 from ..state_build import (
     LABELS,
     TABS,
@@ -15,6 +13,7 @@ from ..state_build import (
     BuildState,
     assess,
     compare,
+    run_builds,
     shipped,
 )
 from ..views.build_common import STYLES, button, request
@@ -38,9 +37,8 @@ _RUN_SETTINGS = ("spread_v_be", "spread_resistor", "spread_beta", "builds", "see
 
 def _solve_builds(key, stale, say):
     """Work of a Monte Carlo run: reports each chunk, leaves early when nobody waits for it."""
-    circuit, tolerances, builds, seed = key
     spread = None
-    for spread in mismatch.monte_carlo(circuit, tolerances, builds, seed, CHUNK):
+    for spread in run_builds(key, CHUNK):
         if stale():
             return None
         say(spread)
@@ -208,7 +206,7 @@ class BuildPage(Page):
             return
         found, n = self._assessed[1].findings, message.get("n")
         if isinstance(n, int) and 0 <= n < len(found):
-            self.state.set_circuit(findings.apply(self.state.circuit, found[n]))
+            self.state.apply_finding(found[n])
 
     def _repair(self, message):
         rest = tuple(k for k in self.state.circuit.faults if k != message.get("key"))
@@ -216,7 +214,7 @@ class BuildPage(Page):
 
     def _break(self, message):
         if self.state.fault:
-            self.state.set_circuit(break_part(self.state.circuit, self.state.fault), fault="")
+            self.state.set_circuit(self.state.with_fault(), fault="")
 
     def _null(self, message):
         name = message.get("name")
@@ -306,7 +304,7 @@ class BuildPage(Page):
             if not state.fault:
                 self.faults.show(state.circuit, state.faults(), "", None)
                 return
-            other = break_part(state.circuit, state.fault)
+            other = state.with_fault()
         else:
             return
         question = (state.circuit, other, state.v_upper, state.v_lower)

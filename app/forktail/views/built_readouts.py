@@ -2,9 +2,9 @@
 
 import math
 
-from ..core import network
 from ..core.built_parts import part_reference
 from ..core.circuit import transistor_names
+from ..core.network import NODES
 from ..core.quantities import format_quantity
 from .build_common import STYLES, csv_text, number, table
 from .markup import MarkupView
@@ -143,7 +143,7 @@ def numbers(scene):
     """Rows (name, unit, value) of every number of the built answer; NaN where unsolved."""
     point, c = scene.built, scene.circuit
     rows = [(f"{text[0].upper()}{text[1:]}", "V", float(point.nodes[name]))
-            for name, text in network.NODES.items()
+            for name, text in NODES.items()
             if name in point.nodes and not _same_as_common(c, name)]
     for q in transistor_names(c):
         rows.append((f"{q}, headroom ({point.regions[q]})", "V",
