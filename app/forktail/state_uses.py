@@ -19,7 +19,7 @@ from .core.uses_result import TextbookCell, UseResult, setting_fields
 from .resources import assets_dir
 from .state import MAX_FILE, PageState, Quantity
 
-MODELS = {"textbook": "textbook: matched, closed form", "built": "built: every part counts"}
+MODELS = {"textbook": "textbook, closed form", "built": "built, part by part"}
 DEFAULT_CIRCUIT = "default"
 OWN_CIRCUIT = "own"
 

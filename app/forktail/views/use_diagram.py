@@ -79,7 +79,7 @@ _DOTS = {"gain_control_loop": [(400, TOP)], "ssb": [(112, 62), (92, 180)],
          "squarer": [(96, TOP)]}
 #: Where the value of the output stands: x, y, anchor.
 _OUT = {"variable_gain": (338, TOP), "gain_control_loop": (434, TOP - 34), "am": (338, TOP),
-        "dsb": (338, TOP), "ssb": (436, 102), "mixer": (434, TOP + 34),
+        "dsb": (338, TOP), "ssb": (436, 78), "mixer": (434, TOP + 34),
         "phase_detector": (434, TOP + 34), "squarer": (434, TOP + 34)}
 
 

@@ -190,9 +190,8 @@ class TimePlot(UsePlot):
             source = ColumnDataSource(dict(x=[], y=[], text=[], shift=[]))
             text = f.text("x", "y", "text", source=source, x_offset="shift", y_offset=2,
                           text_baseline="top", text_font_size="12px", text_font=value(FONT),
-                          text_font_style="bold", background_fill_alpha=0.6,
-                          padding=1, level="annotation")
-            self.paint(text.glyph, text_color=key, background_fill_color="panel")
+                          text_font_style="bold", level="annotation")
+            self.paint(text.glyph, text_color=key)
             self.labels.append((key, source))
         self.set_range("y", 0.0, 1.0)
         self._lanes, self._most, self._scene = {}, MOST_POINTS, None
@@ -412,7 +411,8 @@ class SpectrumPlot(UsePlot):
             half = (len(text) + 2) / 2.0
             at = (line.frequency - low) * per_hz
             at = min(max(at, half), chars - half)
-            for row in range(3):
+            # a name far above a short line would no longer seem to belong to it
+            for row in range(3 if line.db > -12.0 else 2):
                 y = line.db + 11.0 * row
                 if y > HEAD - 10.0:
                     break
