@@ -82,8 +82,9 @@ class Generator:
     """How one generator is set.
 
     `frequency` Hz; `peak` V, the drive as `v_upper` or `v_lower`; `open_circuit` V peak to peak
-    that the unloaded generator gives; `swing` V peak to peak between the base lines, loaded; `source` and `termination` ohm (inf: none); `corner` Hz, the
-    highest corner that the drive has to pass; `balanced` whether both lines are driven.
+    that the unloaded generator gives; `swing` V peak to peak between the base lines, loaded;
+    `source` and `termination` ohm (inf: none); `corner` Hz, the highest corner that the drive
+    has to pass; `balanced` whether both lines are driven.
     """
 
     side: str
@@ -346,8 +347,8 @@ def _drives(circuit, a, b, figures):
         left, right = point.v_left, point.v_right
     lines = {side: point.nodes[f"base_{side}_pos"] - point.nodes[f"base_{side}_neg"]
              for side in ("upper", "lower")}
-    waves = Waves(time, lines["upper"], lines["lower"], left, right, right - left, beat, figures.load_pole,
-                  1.0 / apart)
+    waves = Waves(time, lines["upper"], lines["lower"], left, right, right - left, beat,
+                  figures.load_pole, 1.0 / apart)
     swings = {n: _swing(v) for n, v in {**point.nodes, "left": left, "right": right}.items()}
     generators = []
     for side, peak, frequency, name in (("upper", a, f_upper, "G1"), ("lower", b, f_lower, "G2")):

@@ -38,14 +38,15 @@ from .capture_fit import (
     noise_of,
     step_of,
 )
+from .capture_shape import ShapeFit, fit_shape
 from .cell import CellSettings, solve_cell
 from .checks import QuantityError, as_quantity
 from .quantities import format_quantity
 
 __all__ = [
     "MAX_BYTES", "MAX_COLUMNS", "MAX_ROWS", "MIN_ROWS", "ROLES", "Capture", "CaptureTable",
-    "Cause", "Comparison", "Delay", "ProductFit", "Rails", "TanhFit", "Term", "as_plain",
-    "compare", "delayed", "explain", "find_delay", "find_rails", "first_order_lag",
+    "Cause", "Comparison", "Delay", "ProductFit", "Rails", "ShapeFit", "TanhFit", "Term",
+    "as_plain", "compare", "delayed", "explain", "find_delay", "find_rails", "first_order_lag",
     "fit_product", "fit_tanh", "invented_capture", "map_columns", "noise_of", "read_capture",
     "read_table", "step_of"]
 
@@ -77,7 +78,10 @@ class Comparison:
         Measured less predicted: v_upper coming through (V/V), v_lower coming through (V/V), V.
     offset_upper, offset_lower : Term
         The same as offsets at the inputs, V: that of the upper pairs lets v_lower through, that
-        of the lower pair lets v_upper through. From the tanh fits where there are any.
+        of the lower pair lets v_upper through. From the best fit that knows them.
+    shape : ShapeFit or None
+        Fit of the prediction itself, where it was asked for. Where it leaves less than the two
+        forms it gives scale error, offsets and `fitted`.
     suppression_upper, suppression_lower : float
         dB, rms of the product over rms of that feedthrough (measured, whole).
     noise_rms, captured_rms, residual_rms, fit_rms, output_rms : float
@@ -123,6 +127,7 @@ class Comparison:
     unexplained: float
     warnings: tuple
     summary: str
+    shape: ShapeFit = None
 
 
 def as_plain(answer, arrays=False):
@@ -244,7 +249,7 @@ def _suppression(product_rms, feed_rms):
     return 20.0 * math.log10(product_rms / feed_rms) if feed_rms > 0 < product_rms else math.inf
 
 
-def compare(capture, solve, drive=None, most=MOST_SAMPLES):
+def compare(capture, solve, drive=None, most=MOST_SAMPLES, shape=False):
     """Align a capture with its prediction, fit both, and explain the difference.
 
     Parameters
@@ -257,6 +262,9 @@ def compare(capture, solve, drive=None, most=MOST_SAMPLES):
         zero may be anywhere within half the capture.
     most : int
         Most samples compared, at least 1024 (a slow model may ask for fewer).
+    shape : bool
+        Whether to fit the predicted shape too (`capture_shape`), for a model that the two forms
+        do not describe: it is solved some twenty times more, over few samples.
 
     Returns
     -------
@@ -294,11 +302,17 @@ def compare(capture, solve, drive=None, most=MOST_SAMPLES):
     rails = {n: find_rails(getattr(capture, n)) for n in _CHANNELS
              if getattr(capture, n) is not None}
     unaligned = (predicted, v_upper, v_lower)
+    formed = _shape_or_none(capture, solve, *unaligned, measured, rails, v_t) if shape else None
     if not driven and not lost == len(predicted):
-        delay = _output_delay(*_even(capture, predicted, measured), dt)
+        # a delay is seen best against a prediction that is right otherwise
+        reference = predicted if formed is None else formed.fitted
+        delay = _output_delay(*_even(capture, reference, measured), dt)
         delay_of = "output behind inputs"
         if _counts(delay):
             predicted, v_upper, v_lower = _shift(capture, delay, unaligned)
+            if shape:
+                formed = _shape_or_none(capture, solve, predicted, v_upper, v_lower, measured,
+                                        rails, v_t)
     used = np.isfinite(predicted) & np.isfinite(v_upper) & np.isfinite(v_lower)
     at_rail = np.zeros(len(measured), dtype=bool)
     for r in rails.values():
@@ -314,6 +328,14 @@ def compare(capture, solve, drive=None, most=MOST_SAMPLES):
     noise = min(fit.noise_rms, best.noise_rms)
     scale = _scale_error(fit, expected, warnings)
     offset_upper, offset_lower = _input_offsets(fit, expected, tanh, tanh_expected)
+    offset = _difference(fit.offset, expected.offset)
+    fitted, curves = best.value(v_upper, v_lower), {}
+    if formed and formed.residual_rms < 0.98 * best.residual_rms:
+        curves = formed.curves if formed.residual_rms < 0.5 * best.residual_rms else {}
+        best, fitted, offset = formed, formed.fitted, formed.offset
+        offset_upper, offset_lower = formed.offset_upper, formed.offset_lower
+        scale = Term(formed.scale.value - 1.0, formed.scale.uncertainty, "")
+        noise = min(noise, formed.noise_rms)
     even = _even(capture, measured, *unaligned)
     if not capture.uniform:
         rails = {n: replace(r, at_low=_even(capture, r.at_low)[0] > 0.5,
@@ -325,7 +347,7 @@ def compare(capture, solve, drive=None, most=MOST_SAMPLES):
         solve=solve, rails=rails, single_ended=capture.single_ended, drive_aligned=driven,
         collectors=capture.v_left is not None and capture.v_right is not None,
         excluded=_excluded(tanh, tanh_expected, noise), offset_upper=offset_upper.value,
-        offset_lower=offset_lower.value)
+        offset_lower=offset_lower.value, curves=curves)
     causes, unexplained = explain(situation)
     swapped = _swapped_inputs(capture, drive, dt)
     if swapped:
@@ -343,14 +365,14 @@ def compare(capture, solve, drive=None, most=MOST_SAMPLES):
                           offset_lower)
     return Comparison(
         name=capture.name, time=capture.time, measured=measured, predicted=predicted,
-        fitted=best.value(v_upper, v_lower), residual=measured - predicted, v_upper=v_upper,
+        fitted=fitted, residual=measured - predicted, v_upper=v_upper,
         v_lower=v_lower, used=used, sample_interval=dt, delay=delay, delay_of=delay_of,
         product=fit, product_predicted=expected, tanh=tanh, tanh_predicted=tanh_expected,
         scale_error=scale,
         feed_upper=_difference(fit.feed_upper, expected.feed_upper),
         feed_lower=_difference(fit.feed_lower, expected.feed_lower),
         offset=Term(math.nan, math.nan, "V") if capture.single_ended
-        else _difference(fit.offset, expected.offset),
+        else offset,
         offset_upper=offset_upper, offset_lower=offset_lower,
         suppression_upper=_suppression(product_rms,
                                        abs(fit.feed_upper.value) * _rms(v_upper[used])),
@@ -359,7 +381,7 @@ def compare(capture, solve, drive=None, most=MOST_SAMPLES):
         noise_rms=noise, captured_rms=captured_rms, residual_rms=residual_rms,
         fit_rms=best.residual_rms,
         output_rms=output_rms, causes=causes, unexplained=unexplained, warnings=tuple(warnings),
-        summary=_summary(causes, captured_rms, noise, output_rms, unexplained))
+        shape=formed, summary=_summary(causes, captured_rms, noise, output_rms, unexplained))
 
 
 def _rms(x):
@@ -426,6 +448,23 @@ def _counts(delay):
     """Whether a delay is more than its uncertainty and worth a shift."""
     return (delay is not None and math.isfinite(delay.samples) and abs(delay.samples) > 0.02
             and abs(delay.seconds) > 4.0 * delay.uncertainty and abs(delay.correlation) > 0.5)
+
+
+def _shape_or_none(capture, solve, predicted, v_upper, v_lower, measured, rails, v_t):
+    """Fit of the predicted shape; None for uneven steps or where it cannot be made."""
+    if not capture.uniform:
+        return None
+    used = np.isfinite(predicted) & np.isfinite(v_upper) & np.isfinite(v_lower)
+    for r in rails.values():
+        used &= ~(r.at_low | r.at_high)
+    # a shift leaves gaps at the ends, where nothing is used anyway
+    u, low = (np.where(np.isfinite(v), v, 0.0) for v in (v_upper, v_lower))
+    try:
+        formed = fit_shape(lambda a, b: _predict(solve, a, b)[0], u, low, measured, used, v_t,
+                           not capture.single_ended)
+    except QuantityError:
+        return None
+    return formed if formed.converged and formed.scale.value > 0 else None
 
 
 def _tanh_or_none(v_upper, v_lower, v_out, full_scale, v_t, warnings):

@@ -51,7 +51,9 @@ class Situation:
     `predicted` is as captured (not aligned) unless `drive_aligned`. `rails` maps a channel to
     its Rails. `gain` is the measured product gain, 1/V. `excluded` holds keys of causes that
     the fits speak against; `offset_upper` and `offset_lower` the input offsets that the tanh
-    fits found, V, or NaN. `added` is kept by the search: offsets and feedthroughs so far.
+    fits found, V, or NaN. `curves` may hold what those offsets add to the prediction (keys
+    offset_upper, offset_lower), with which they are tried in place of a straight feedthrough.
+    `added` is kept by the search: offsets and feedthroughs so far.
     """
 
     measured: np.ndarray
@@ -71,6 +73,7 @@ class Situation:
     excluded: frozenset = frozenset()
     offset_upper: float = math.nan
     offset_lower: float = math.nan
+    curves: dict = field(default_factory=dict)
     usable: np.ndarray = None
     added: np.ndarray = 0.0
 
@@ -138,17 +141,23 @@ def _try_scale(s, q):
 
 
 def _try_feed(column, name):
+    key = "offset_lower" if column == "v_upper" else "offset_upper"
+
     def tried(s, q):
         x = getattr(s, column)
         use = _good(s, q) & np.isfinite(x)
+        if key in s.curves:
+            use &= np.isfinite(s.curves[key])
         power = float(x[use] @ x[use])
         if power == 0.0:
             return None
-        b = float(x[use] @ (s.measured - q)[use]) / power
+        curve = s.curves.get(key)
+        target = (s.measured - q if curve is None else curve)[use]
+        b = float(x[use] @ target) / power
         known = s.offset_lower if column == "v_upper" else s.offset_upper
         if not math.isfinite(known):
             known = b / s.gain if s.gain else math.nan
-        return q + b * x, {name: b, "input_offset": known}
+        return q + (b * x if curve is None else curve), {name: b, "input_offset": known}
     return tried
 
 
@@ -351,7 +360,7 @@ def _middle(s):
              for k, r in s.rails.items()}
     return replace(s, measured=s.measured[cut], predicted=s.predicted[cut],
                    v_upper=s.v_upper[cut], v_lower=s.v_lower[cut], usable=usable[cut],
-                   rails=rails)
+                   rails=rails, curves={k: c[cut] for k, c in s.curves.items()})
 
 
 def _polarity(s, energy):

@@ -98,7 +98,7 @@ def chart(title, time, lines, unit="V", width=WIDTH, height=HEIGHT):
                f'{ux}</text><text x="{_LEFT - 4}" y="12" class="c-tick" text-anchor="end">{uy}'
                "</text>")
     place = width - _RIGHT
-    for label, y, cls in lines:
+    for _, y, cls in lines:
         a, b = thinned(time, y)
         points, gap = [], True
         for x, v in zip(a * fx, b * fy):
