@@ -340,9 +340,10 @@ class SpectrumPlot(UsePlot):
                        [str(v).replace("-", "\u2212") for v in (-100, -80, -60, -40, -20, 0)])
         self.set_label("y", "level (dB, largest line = 0)")
         self._shown = None
-        # the browser reports the width; the names are placed again to fit it
-        self._width = 260
-        f.on_change("inner_width", lambda attr, old, new: self._fit(new))
+        # the browser reports the size; the names are placed again to fit it
+        self._size = [260, 130]
+        for k, name in enumerate(("inner_width", "inner_height")):
+            f.on_change(name, lambda attr, old, new, k=k: self._fit(k, new))
 
     def show(self, scene):
         """Draw the spectrum of a `UsesScene`."""
@@ -390,9 +391,9 @@ class SpectrumPlot(UsePlot):
         top = max(top, 2.2 * df * max(cycles.values()))
         return -0.02 * top, 1.08 * top
 
-    def _fit(self, width):
-        if abs(width - self._width) > 20:
-            self._width = width
+    def _fit(self, side, pixels):
+        if abs(pixels - self._size[side]) > 20:
+            self._size[side] = pixels
             self._place_names()
 
     def _place_names(self):
@@ -401,7 +402,8 @@ class SpectrumPlot(UsePlot):
             return
         shown, low, high, factor = self._shown
         # in characters of the axis; before the browser tells, that of a narrow plot
-        chars = max(self._width / 6.0, 20.0)
+        chars = max(self._size[0] / 6.0, 20.0)
+        step = 14.0 * (HEAD - FLOOR) / max(self._size[1], 60)
         per_hz = chars / (high - low)
         taken, out = [], {"x": [], "y": [], "text": []}
         for line in sorted(shown, key=lambda ln: -ln.db)[:9]:
@@ -413,10 +415,10 @@ class SpectrumPlot(UsePlot):
             at = min(max(at, half), chars - half)
             # a name far above a short line would no longer seem to belong to it
             for row in range(3 if line.db > -12.0 else 2):
-                y = line.db + 11.0 * row
-                if y > HEAD - 10.0:
+                y = line.db + step * row
+                if y + 1.4 * step > HEAD:
                     break
-                if all(abs(at - a) >= half + h or abs(y - b) >= 10.5 for a, b, h in taken):
+                if all(abs(at - a) >= half + h or abs(y - b) >= 0.95 * step for a, b, h in taken):
                     # stems of other lines may not run through the name
                     if any(o is not line and o.db > y + 1.0
                            and abs((o.frequency - low) * per_hz - at) < half for o in shown):

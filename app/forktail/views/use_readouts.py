@@ -156,7 +156,8 @@ class MeritsView(MarkupView):
             return "no relation for this scene"
         if merit.relation_value is None:
             return formula(merit.relation)
-        return "from " + formula(merit.relation.removeprefix(f"{merit.relation_reading}: "))
+        rule = formula(merit.relation.removeprefix(f"{merit.relation_reading}: "))
+        return f"({rule})" if rule.startswith(("no", "the same")) else f"from {rule}"
 
     def _values(self, merits, top):
         known = top.relation_value is not None
