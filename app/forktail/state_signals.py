@@ -14,7 +14,7 @@ from .core.circuit import Circuit
 from .core.quantities import format_quantity
 from .core.signals import CALL_BAND, DRIVE_KINDS, Drive
 from .core.thermal import thermal_voltage
-from .core.uses_result import TextbookCell, bench
+from .core.uses_result import TextbookCell
 from .core.uses_signals import SignalRun, run_signals
 from .resources import assets_dir
 from .state import PageState, Quantity
@@ -276,7 +276,14 @@ class SignalsState(PageState):
 
     def __init__(self, **params):
         super().__init__(**params)
-        self._held = (None, None, None, "")  # key, run, textbook output beside, problem
+        self._held = (None, None, "")  # run, textbook output beside, problem
+        self._scene, self._stale = None, True
+        self.param.watch(self._touched, self.fields())
+
+    def _touched(self, *events):
+        self._scene = None
+        if any(event.name not in self._shown_only for event in events):
+            self._stale = True
 
     # what is driven and through what
 
@@ -369,10 +376,9 @@ class SignalsState(PageState):
 
     def _solve(self):
         """Run once for every change that matters; a run that fails leaves the last one."""
-        key = self._key()
-        if key == self._held[0]:
-            return self._held[1:]
-        _, run, beside, _ = self._held
+        if not self._stale:
+            return self._held
+        run, beside, _ = self._held
         try:
             run, beside = self._run()
             problem = ""
@@ -380,8 +386,8 @@ class SignalsState(PageState):
             problem = f"{str(error)[0].upper()}{str(error)[1:]}"
             if run is None:  # a link that cannot be run: the default scene stands in
                 run, beside = SignalsState()._run()
-        self._held = (key, run, beside, problem)
-        return self._held[1:]
+        self._held, self._stale = (run, beside, problem), False
+        return self._held
 
     def _run(self):
         solve = self.solver()
@@ -390,15 +396,20 @@ class SignalsState(PageState):
                           lower_corner, pole, max_samples=MAX_SAMPLES[self.model])
         if self.model != "built":
             return run, None
-        rest = bench(solve)
+        r_load = float(run.point.r_load.flat[0])
         point = self.textbook(
-            i_tail=rest.i_tail, r_load=rest.r_load,
+            i_tail=run.full_scale / r_load, r_load=r_load,
             r_emitter_upper=solve.circuit.r_emitter_upper,
             r_emitter_lower=solve.circuit.r_emitter_lower)(run.v_upper, run.v_lower)
         return run, signals.load_pole(point.v_out, run.window.duration, pole)
 
     def scene(self):
         """Everything that the views show; only what changed is computed."""
+        if self._scene is None:
+            self._scene = self._make_scene()
+        return self._scene
+
+    def _make_scene(self):
         run, beside, problem = self._solve()
         self._fit_time(run)
         start, end = self.stretch(run)
