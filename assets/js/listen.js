@@ -78,10 +78,14 @@ export function render({ model, el }) {
     gain.gain.value = level();
     await context.resume();
     playing = true; show();
+    status.textContent = "Computing the sound \u2026";
     model.send_msg({ kind: "on" });
   });
   volume.addEventListener("input", () => { if (gain) gain.gain.setTargetAtTime(level(), context.currentTime, 0.02); });
-  pick.addEventListener("change", () => model.send_msg({ kind: "pick", value: pick.value }));
+  pick.addEventListener("change", () => {
+    if (playing) status.textContent = "Computing the sound \u2026";
+    model.send_msg({ kind: "pick", value: pick.value });
+  });
   document.addEventListener("visibilitychange", () => { if (document.hidden) stop(); });
   window.addEventListener("pagehide", stop);
 

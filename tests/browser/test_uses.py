@@ -161,7 +161,7 @@ def test_listening_is_off_until_asked_for_and_limited(uses):
     page.get_by_role("button", name="Listen", exact=True).click()
     page.wait_for_function("window.heard.length === 1")
     assert 0.0 < page.evaluate("window.heard[0]") <= 0.25
-    assert "invented" in page.locator(".listen-text").inner_text()
+    assert "An invented call" in page.locator(".listen-text").inner_text()
     page.get_by_role("button", name="Stop", exact=True).click()
     page.get_by_role("button", name="Listen", exact=True).wait_for()
     seen.choose("phase_detector")
