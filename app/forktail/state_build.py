@@ -594,17 +594,11 @@ class BuildState(PageState):
             V; arrays of shape (CURVE_POINTS,), NaN where there is no solution. Which are there
             follows `model`.
         """
-        axes = {n: np.linspace(*self.reach(n), CURVE_POINTS) for n in ("v_upper", "v_lower")}
-        u = np.concatenate([axes["v_upper"], np.full(CURVE_POINTS, self.v_upper)])
-        low = np.concatenate([np.full(CURVE_POINTS, self.v_lower), axes["v_lower"]])
-        built = ideal = None
-        if self.model != "textbook":
-            built = np.split(network.solve_built(self.circuit, u, low, gains=False).v_out, 2)
-        if self.model != "built":
-            point = textbook(self.circuit, u, low)
-            ideal = None if point is None else np.split(point.v_out, 2)
-        return {n: (axes[n], built and built[k], ideal and ideal[k])
-                for k, n in enumerate(axes)}
+        return {
+            "v_upper": _curve(self.circuit, "v_upper", self.v_lower, self.reach("v_upper"),
+                              self.model),
+            "v_lower": _curve(self.circuit, "v_lower", self.v_upper, self.reach("v_lower"),
+                              self.model)}
 
     def assessment(self):
         """Arguments of `assess` for the present state."""
@@ -642,11 +636,8 @@ class BuildState(PageState):
 
     def one_build(self):
         """Factors on the parts of the build looked at, shape (1,); {} for the circuit as drawn."""
-        if not self.unit:
-            return {}
-        number = min(self.unit, self.builds)
-        scale = _drawn(self.circuit, self.tolerances(), self.builds, self.seed)
-        return {k: a[number - 1:number] for k, a in scale.items()}
+        bare, *batch = self.run_key()
+        return _build_of(bare, *batch, min(self.unit, self.builds))
 
     def one_build_key(self):
         """What `one_build` depends on."""
@@ -659,9 +650,12 @@ class BuildState(PageState):
         -------
         now, untrimmed : dict of measure (see `mismatch.MEASURES`) to float
         """
-        bare = replace(self.circuit, trim_upper=0.0, trim_lower=0.0, trim_balance=0.0)
-        scale = self.one_build()
-        return _judge(self.circuit, scale), _judge(bare, scale)
+        bare, *batch = self.run_key()
+        number = min(self.unit, self.builds)
+        # trims as values of the build, so that the equations of the circuit are set up once
+        trims = {n: np.array([getattr(self.circuit, n)]) for n in mismatch.TRIMS}
+        return (_judge(bare, {**self.one_build(), **trims}),
+                _untrimmed(bare, *batch, number))
 
     def set_trim(self, name, value):
         """Move one trim."""
@@ -672,6 +666,20 @@ class BuildState(PageState):
         settings, _, _ = mismatch.solve_trims(self.circuit, self.one_build(), names)
         change = {n: float(f"{float(v[0]):.7g}") for n, v in settings.items()}
         self.set_circuit(replace(self.circuit, **change))
+
+
+@lru_cache(maxsize=64)
+def _curve(circuit, axis, other, ends, model):
+    """One transfer curve; the one over the input that moves stays as it was."""
+    x = np.linspace(*ends, CURVE_POINTS)
+    inputs = (x, other) if axis == "v_upper" else (other, x)
+    built = ideal = None
+    if model != "textbook":
+        built = network.solve_built(circuit, *inputs, gains=False).v_out
+    if model != "built":
+        point = textbook(circuit, *inputs)
+        ideal = None if point is None else point.v_out
+    return x, built, ideal
 
 
 def run_builds(key, chunk):
@@ -685,9 +693,22 @@ def _drawn(circuit, tolerances, builds, seed):
     return mismatch.draw(circuit, tolerances, builds, seed)
 
 
+def _build_of(circuit, tolerances, builds, seed, number):
+    """Factors on the parts of one build of a batch, shape (1,); {} for number 0."""
+    if not number:
+        return {}
+    scale = _drawn(circuit, tolerances, builds, seed)
+    return {k: a[number - 1:number] for k, a in scale.items()}
+
+
 def _judge(circuit, scale):
     values, _ = mismatch.measure(circuit, scale)
     return {k: float(v[0]) for k, v in values.items()}
+
+
+@lru_cache(maxsize=32)
+def _untrimmed(circuit, tolerances, builds, seed, number):
+    return _judge(circuit, _build_of(circuit, tolerances, builds, seed, number))
 
 
 #: Trims as the page shows them: a quantity each, with its slider.

@@ -162,14 +162,26 @@ def _same_as_common(circuit, name):
 
 
 class NumbersTable(MarkupView):
-    """Every node voltage, region, headroom and heat, in a table that a screen reader can walk."""
+    """Every node voltage, region, headroom and heat, in a table that a screen reader can walk.
+
+    It is kept up only while it is open.
+    """
 
     def __init__(self, **params):
         super().__init__(stylesheets=STYLES, **params)
-        self._names = None
+        self._names, self._scene, self.open = None, None, False
+
+    def _handle_msg(self, message):
+        if isinstance(message, dict) and message.get("kind") == "open":
+            self.open = bool(message.get("open"))
+            if self.open and self._scene is not None:
+                self.show(self._scene)
 
     def show(self, scene):
         """Show the numbers of the scene."""
+        self._scene = scene
+        if not self.open and self._names is not None:
+            return
         rows = numbers(scene)
         names = [name for name, *_ in rows]
         values = {f"cell{n}": {"#": number(v, unit, 4)} for n, (_, unit, v) in enumerate(rows)}
@@ -177,9 +189,10 @@ class NumbersTable(MarkupView):
             self._names = names
             body = "".join(f'<tr><th scope="row">{name}</th><td data-id="cell{n}"></td></tr>'
                            for n, name in enumerate(names))
-            self.rebuild('<details class="numbers"><summary>Node voltages, regions and heat of '
-                         'the built cell at this point</summary><table class="in-columns"><tbody>'
-                         f"{body}</tbody></table></details>", values)
+            self.rebuild(
+                f'<details data-lazy class="numbers"{" open" if self.open else ""}><summary>Node '
+                "voltages, regions and heat of the built cell at this point</summary>"
+                f'<table class="in-columns"><tbody>{body}</tbody></table></details>', values)
         else:
             self.update(values)
 
