@@ -11,7 +11,7 @@ import sys
 
 import numpy as np
 
-from . import __version__, cli_built, cli_lessons, cli_plan
+from . import __version__, cli_built, cli_compare, cli_lessons, cli_plan
 from .cli_spectrum import add_spectrum
 from .core import cell
 from .core.checks import QuantityError
@@ -265,6 +265,7 @@ def build_parser():
 
     cli_lessons.add_lessons(commands, _Parser)
     cli_plan.add_parser(commands, raw)
+    cli_compare.add_parser(commands, raw)
     return parser
 
 

@@ -15,6 +15,7 @@ from .classroom_store import make_room
 from .core.checks import QuantityError
 from .pages.build import build
 from .pages.classroom import desk
+from .pages.compare import compare
 from .pages.lessons import lesson, lesson_list
 from .pages.signals import signals
 from .pages.steer import steer
@@ -28,6 +29,7 @@ ROUTES = {
     "/signals": signals,
     "/uses": uses,
     "/build": build,
+    "/compare": compare,
     "/lessons": lesson_list,
     "/lesson": lesson,
     "/class": desk,

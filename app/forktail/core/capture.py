@@ -249,7 +249,7 @@ def _suppression(product_rms, feed_rms):
     return 20.0 * math.log10(product_rms / feed_rms) if feed_rms > 0 < product_rms else math.inf
 
 
-def compare(capture, solve, drive=None, most=MOST_SAMPLES, shape=False):
+def compare(capture, solve, drive=None, most=MOST_SAMPLES, shape=False, memory=None):
     """Align a capture with its prediction, fit both, and explain the difference.
 
     Parameters
@@ -265,6 +265,9 @@ def compare(capture, solve, drive=None, most=MOST_SAMPLES, shape=False):
     shape : bool
         Whether to fit the predicted shape too (`capture_shape`), for a model that the two forms
         do not describe: it is solved some twenty times more, over few samples.
+    memory : callable, optional
+        What the circuit does to a record after the product, such as its load pole (see
+        `capture_fit.fit_product`); `solve` has it in already. For equal steps only.
 
     Returns
     -------
@@ -319,19 +322,27 @@ def compare(capture, solve, drive=None, most=MOST_SAMPLES, shape=False):
         at_rail |= r.at_low | r.at_high
     if (used & ~at_rail).sum() >= 64:
         used &= ~at_rail
-    fit = fit_product(v_upper[used], v_lower[used], measured[used])
-    expected = fit_product(v_upper[used], v_lower[used], predicted[used])
-    inputs = v_upper[used], v_lower[used]
-    tanh = _tanh_or_none(*inputs, measured[used], full_scale, v_t, warnings)
-    tanh_expected = _tanh_or_none(*inputs, predicted[used], full_scale, v_t, [])
+    memory = memory if capture.uniform else None
+    # a memory needs whole records; gaps at their ends are not used anyway
+    whole = tuple(np.where(np.isfinite(w), w, 0.0)
+                  for w in (v_upper, v_lower, measured, predicted))
+    cut = [w[used] for w in whole] if memory is None else whole
+    options = {} if memory is None else {"memory": memory, "use": used}
+    fit = fit_product(*cut[:3], **options)
+    expected = fit_product(*cut[:2], cut[3], **options)
+    tanh = _tanh_or_none(*cut[:3], full_scale, v_t, warnings, **options)
+    tanh_expected = _tanh_or_none(*cut[:2], cut[3], full_scale, v_t, [], **options)
     best = tanh if tanh and tanh.residual_rms < 0.98 * fit.residual_rms else fit
     noise = min(fit.noise_rms, best.noise_rms)
     scale = _scale_error(fit, expected, warnings)
     offset_upper, offset_lower = _input_offsets(fit, expected, tanh, tanh_expected)
     offset = _difference(fit.offset, expected.offset)
     fitted, curves = best.value(v_upper, v_lower), {}
+    if memory is not None:
+        fitted = np.where(np.isfinite(fitted), memory(best.value(*whole[:2])), np.nan)
     if formed and formed.residual_rms < 0.98 * best.residual_rms:
-        curves = formed.curves if formed.residual_rms < 0.5 * best.residual_rms else {}
+        if memory is not None or formed.residual_rms < 0.5 * best.residual_rms:
+            curves = formed.curves
         best, fitted, offset = formed, formed.fitted, formed.offset
         offset_upper, offset_lower = formed.offset_upper, formed.offset_lower
         scale = Term(formed.scale.value - 1.0, formed.scale.uncertainty, "")
@@ -347,7 +358,9 @@ def compare(capture, solve, drive=None, most=MOST_SAMPLES, shape=False):
         solve=solve, rails=rails, single_ended=capture.single_ended, drive_aligned=driven,
         collectors=capture.v_left is not None and capture.v_right is not None,
         excluded=_excluded(tanh, tanh_expected, noise), offset_upper=offset_upper.value,
-        offset_lower=offset_lower.value, curves=curves)
+        offset_lower=offset_lower.value, curves=curves,
+        feeds={"feed_upper": fit.feed_upper.value - expected.feed_upper.value,
+               "feed_lower": fit.feed_lower.value - expected.feed_lower.value})
     causes, unexplained = explain(situation)
     swapped = _swapped_inputs(capture, drive, dt)
     if swapped:
@@ -467,9 +480,9 @@ def _shape_or_none(capture, solve, predicted, v_upper, v_lower, measured, rails,
     return formed if formed.converged and formed.scale.value > 0 else None
 
 
-def _tanh_or_none(v_upper, v_lower, v_out, full_scale, v_t, warnings):
+def _tanh_or_none(v_upper, v_lower, v_out, full_scale, v_t, warnings, **options):
     try:
-        tanh = fit_tanh(v_upper, v_lower, v_out, full_scale, v_t)
+        tanh = fit_tanh(v_upper, v_lower, v_out, full_scale, v_t, **options)
     except QuantityError:
         return None
     if not tanh.converged:

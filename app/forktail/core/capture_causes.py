@@ -52,7 +52,8 @@ class Situation:
     its Rails. `gain` is the measured product gain, 1/V. `excluded` holds keys of causes that
     the fits speak against; `offset_upper` and `offset_lower` the input offsets that the tanh
     fits found, V, or NaN. `curves` may hold what those offsets add to the prediction (keys
-    offset_upper, offset_lower), with which they are tried in place of a straight feedthrough.
+    offset_upper, offset_lower), with which they are tried in place of a straight feedthrough;
+    `feeds` then holds the feedthroughs that the fits found (keys feed_upper, feed_lower).
     `added` is kept by the search: offsets and feedthroughs so far.
     """
 
@@ -74,6 +75,7 @@ class Situation:
     offset_upper: float = math.nan
     offset_lower: float = math.nan
     curves: dict = field(default_factory=dict)
+    feeds: dict = field(default_factory=dict)
     usable: np.ndarray = None
     added: np.ndarray = 0.0
 
@@ -157,7 +159,9 @@ def _try_feed(column, name):
         known = s.offset_lower if column == "v_upper" else s.offset_upper
         if not math.isfinite(known):
             known = b / s.gain if s.gain else math.nan
-        return q + (b * x if curve is None else curve), {name: b, "input_offset": known}
+        if curve is not None:
+            return q + curve, {name: s.feeds.get(name, b), "input_offset": known}
+        return q + b * x, {name: b, "input_offset": known}
     return tried
 
 

@@ -10,6 +10,7 @@ from .capture import MOST_SAMPLES, compare
 from .capture_fit import first_order_lag
 from .checks import QuantityError, as_quantity
 from .circuit import Circuit
+from .quantities import format_quantity
 from .thermal import thermal_voltage
 
 #: Most samples of a capture that a built circuit is solved for.
@@ -18,6 +19,15 @@ BUILT_SAMPLES = 2**15
 _FAST = 100.0
 #: Time constants that a lag needs to settle, as in `capture_fit.first_order_lag`.
 _SETTLE = 6.0
+
+
+def memory_of(circuit, sample_interval):
+    """Function that lets a record on equal steps pass the load pole; None if it is too fast."""
+    pole = network.corners(circuit)["load_pole"]
+    tau = 1.0 / (2.0 * math.pi * pole) if math.isfinite(pole) and pole > 0 else 0.0
+    if not (math.isfinite(sample_interval) and tau > sample_interval / _FAST):
+        return None
+    return lambda record: first_order_lag(record, sample_interval, tau)
 
 
 def predictor(circuit, sample_interval):
@@ -38,13 +48,11 @@ def predictor(circuit, sample_interval):
         `solve(v_upper, v_lower)` -> OperatingPoint of shape (n,). The first samples, while the
         load pole settles, have `converged` False and NaN in `v_out`.
     """
-    pole = network.corners(circuit)["load_pole"]
-    tau = 1.0 / (2.0 * math.pi * pole) if math.isfinite(pole) and pole > 0 else 0.0
-    lag = math.isfinite(sample_interval) and tau > sample_interval / _FAST
+    memory = memory_of(circuit, sample_interval)
 
     def solve(v_upper, v_lower):
         point = network.solve_built(circuit, v_upper, v_lower, gains=False)
-        if not lag or np.ndim(point.v_out) != 1 or point.v_out.size < 16:
+        if memory is None or np.ndim(point.v_out) != 1 or point.v_out.size < 16:
             return point
         v_out = point.v_out
         lost = ~np.isfinite(v_out)
@@ -52,7 +60,7 @@ def predictor(circuit, sample_interval):
             return point
         at = np.arange(v_out.size)
         whole = np.interp(at, at[~lost], v_out[~lost])
-        late = first_order_lag(whole, sample_interval, tau)
+        late = memory(whole)
         return replace(point, v_out=np.where(lost, np.nan, late),
                        converged=~lost & np.isfinite(late))
     return solve
@@ -92,8 +100,19 @@ def compare_circuit(capture, circuit, drive=None, most=BUILT_SAMPLES):
             f"{capture.name}: the capture is {1e3 * span:.3g} ms long, and the load pole of the "
             f"circuit at {pole:.3g} Hz needs {1e3 * _SETTLE / (2 * math.pi * pole):.3g} ms to "
             "settle; wanted is a capture at least twice as long.")
-    return compare(capture, predictor(circuit, step if capture.uniform else math.nan), drive,
-                   most, shape=True)
+    step = step if capture.uniform else math.nan
+    found = compare(capture, predictor(circuit, step), drive, most, shape=True,
+                    memory=memory_of(circuit, step))
+    return replace(found, warnings=tuple(_settling(w, pole) for w in found.warnings))
+
+
+def _settling(warning, pole):
+    """The samples without an answer are those in which the load pole settles: say so."""
+    if not warning.startswith("The model has no answer for ") or not math.isfinite(pole):
+        return warning
+    lost = warning.removeprefix("The model has no answer for ").split(" samples")[0]
+    return (f"There is no prediction for {lost} samples, most of them at the beginning, where the "
+            f"load pole at {format_quantity(pole, 'Hz')} settles; they were left out.")
 
 
 #: What the shipped invented capture of the mixer board was made with.

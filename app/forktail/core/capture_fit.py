@@ -223,13 +223,24 @@ def _check_excitation(v_upper, v_lower, condition):
         raise QuantityError(_COLUMN_FAULTS["both" if alike > 0.98 else "short"])
 
 
-def fit_product(v_upper, v_lower, v_out):
+def _remember(memory, *records):
+    """Records after the memory of the circuit, if it has any."""
+    return records if memory is None else tuple(memory(r) for r in records)
+
+
+def fit_product(v_upper, v_lower, v_out, memory=None, use=None):
     """Least-squares fit of v_out = k v_upper v_lower + a v_upper + b v_lower + c.
 
     Parameters
     ----------
     v_upper, v_lower, v_out : array_like, shape (n,)
         V.
+    memory : callable, optional
+        What a record on equal steps becomes on its way through the circuit, such as behind a
+        load pole: takes and gives (n,), NaN where it has not settled; it must leave a constant
+        as it is. The fit is then that of memory(k v_upper v_lower + ...).
+    use : array_like of bool, shape (n,), optional
+        Samples that count.
 
     Returns
     -------
@@ -247,7 +258,15 @@ def fit_product(v_upper, v_lower, v_out):
     4.33 for the series. Uncertainty: see the top of the module.
     """
     v_upper, v_lower, v_out = _same_length(v_upper=v_upper, v_lower=v_lower, v_out=v_out)
-    columns = np.column_stack([v_upper * v_lower, v_upper, v_lower, np.ones(len(v_out))])
+    columns = np.column_stack([*_remember(memory, v_upper * v_lower, v_upper, v_lower),
+                               np.ones(len(v_out))])
+    if use is not None or memory is not None:
+        rows = np.isfinite(columns).all(axis=1)
+        if use is not None:
+            rows &= use
+        v_upper, v_lower, v_out = _same_length(
+            v_upper=v_upper[rows], v_lower=v_lower[rows], v_out=v_out[rows])
+        columns = columns[rows]
     size = np.sqrt(np.mean(columns**2, axis=0))
     for k, name in ((1, "upper"), (2, "lower")):
         if size[k] == 0.0:
@@ -268,8 +287,11 @@ def fit_product(v_upper, v_lower, v_out):
                       condition=condition, samples=len(v_out))
 
 
-def _tanh_model(p, v_upper, v_lower):
-    """Value and Jacobian over (full_scale, offset_upper, offset_lower, w, offset), w = 1/2VT."""
+def _tanh_model(p, v_upper, v_lower, memory=None, rows=None):
+    """Value and Jacobian over (full_scale, offset_upper, offset_lower, w, offset), w = 1/2VT.
+
+    With a memory both are those behind it, at `rows` (a slice or positions) only.
+    """
     scale, o_u, o_l, w, offset = p
     t_u, t_l = np.tanh(w * (v_upper + o_u)), np.tanh(w * (v_lower + o_l))
     s_u, s_l = 1.0 - t_u * t_u, 1.0 - t_l * t_l
@@ -279,12 +301,17 @@ def _tanh_model(p, v_upper, v_lower):
     jacobian[:, 2] = scale * w * t_u * s_l
     jacobian[:, 3] = scale * (s_u * (v_upper + o_u) * t_l + t_u * s_l * (v_lower + o_l))
     jacobian[:, 4] = 1.0
+    if memory is not None:
+        for k in range(4):
+            jacobian[:, k] = memory(jacobian[:, k])
+    if rows is not None:
+        jacobian = jacobian[rows]
     return offset + scale * jacobian[:, 0], jacobian
 
 
-def _gauss_newton(p, free, v_upper, v_lower, v_out):
+def _gauss_newton(p, free, v_upper, v_lower, v_out, memory=None, rows=None):
     """Damped Gauss-Newton over the parameters in `free`; returns (p, iterations, converged)."""
-    value, jacobian = _tanh_model(p, v_upper, v_lower)
+    value, jacobian = _tanh_model(p, v_upper, v_lower, memory, rows)
     residual = v_out - value
     cost, damping = float(residual @ residual), 1e-6
     # a step that leaves these bounds has lost its way: offsets beyond the drive, VT under 1 mV
@@ -305,7 +332,7 @@ def _gauss_newton(p, free, v_upper, v_lower, v_out):
             trial = p.copy()
             trial[free] += step
             if 0 < trial[3] < 500.0 and np.max(np.abs(trial[1:3])) < far:
-                value, trial_jacobian = _tanh_model(trial, v_upper, v_lower)
+                value, trial_jacobian = _tanh_model(trial, v_upper, v_lower, memory, rows)
                 trial_residual = v_out - value
                 trial_cost = float(trial_residual @ trial_residual)
                 if trial_cost <= cost:
@@ -324,7 +351,7 @@ def _gauss_newton(p, free, v_upper, v_lower, v_out):
     return p, 60, False
 
 
-def fit_tanh(v_upper, v_lower, v_out, full_scale, v_t=None):
+def fit_tanh(v_upper, v_lower, v_out, full_scale, v_t=None, memory=None, use=None):
     """Fit the tanh-limited form, starting from the four-term fit.
 
     Parameters
@@ -336,6 +363,8 @@ def fit_tanh(v_upper, v_lower, v_out, full_scale, v_t=None):
     v_t : float, optional
         Expected thermal voltage, V; that of 25 degC without it. Kept if the drive is too small
         to tell it from the scale.
+    memory, use : optional
+        As `fit_product`.
 
     Returns
     -------
@@ -354,9 +383,16 @@ def fit_tanh(v_upper, v_lower, v_out, full_scale, v_t=None):
     v_t = float(thermal_voltage(T_NOMINAL)) if v_t is None else float(
         as_quantity("v_t", v_t, "V", low=0.0, low_open=True))
     v_upper, v_lower, v_out = _same_length(v_upper=v_upper, v_lower=v_lower, v_out=v_out)
-    start = fit_product(v_upper, v_lower, v_out)
-    stride = -(-len(v_out) // (2 * THINNED))
-    up, low, y = v_upper[::stride], v_lower[::stride], v_out[::stride]
+    start = fit_product(v_upper, v_lower, v_out, memory, use)
+    rows = None
+    if use is None and memory is None:
+        stride = -(-len(v_out) // (2 * THINNED))
+        up, low, y = v_upper[::stride], v_lower[::stride], v_out[::stride]
+    else:  # a memory needs every sample, so only its answer is thinned
+        good = np.isfinite(_remember(memory, v_upper * v_lower)[0])
+        rows = np.flatnonzero(good if use is None else good & use)
+        rows = rows[::-(-len(rows) // (2 * THINNED))]
+        up, low, y = v_upper, v_lower, v_out[rows]
     k = start.gain.value
     sign = -1.0 if k < 0 else 1.0
     o_u = np.clip(start.feed_lower.value / k, -2 * v_t, 2 * v_t) if k else 0.0
@@ -366,8 +402,8 @@ def fit_tanh(v_upper, v_lower, v_out, full_scale, v_t=None):
     held_sets = ((), ("v_t",), ("v_t", "offset_upper", "offset_lower"))
     for held in held_sets:
         free = np.array([i for i, n in enumerate(names) if n not in held])
-        p, iterations, converged = _gauss_newton(given.copy(), free, up, low, y)
-        value, jacobian = _tanh_model(p, up, low)
+        p, iterations, converged = _gauss_newton(given.copy(), free, up, low, y, memory, rows)
+        value, jacobian = _tanh_model(p, up, low, memory, rows)
         residual = y - value
         j = jacobian[:, free]
         size = np.sqrt(np.mean(j**2, axis=0))
