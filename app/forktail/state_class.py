@@ -35,7 +35,7 @@ class Output:
 def _steer_outputs(state):
     point = state.scene().point
     volt = lambda v: SteerState.param.v_upper.show(float(v))  # noqa: E731
-    out = {"v_out": Output("the output v_out", float(point.v_out), volt(point.v_out), "V")}
+    out = {"v_out": Output("the output voltage", float(point.v_out), volt(point.v_out), "V")}
     for name, label in (("gain_upper", "the gain from the upper input"),
                         ("gain_lower", "the gain from the lower input")):
         if name == "gain_lower" and state.stage in ("pair", "crossed"):

@@ -97,12 +97,14 @@
       const { question } = m, former = room.question;
       Object.assign(room, m);
       if (!question || !former || question.id !== former.id || question.round !== former.round) { picked = null; folded = false; }
+      if (!former && question && me.sent) hello();
     } else if (m.kind === "scene") {
       room.scene = m.scene; followScene();
     } else if (m.kind === "pointer") {
       spot = m.spot; placePointer();
     } else if (m.kind === "you") {
       room.given = m;
+      resend();
       if (m.token) { keep({ token: m.token }); if (me.role === "learner") write(localStorage, SEAT, { token: m.token, since: read(localStorage, SEAT)?.since || Date.now() }); }
     } else if (m.kind === "key") {
       room.state = "driving"; room.said = m.recovered ? "The room was recovered from this window." : "";
@@ -133,6 +135,14 @@
     if (m.kind === "said" && m.about === "ask") askForm?.fail(m.text);
     listeners.forEach((f) => f(m.kind, m));
     paint(m.kind);
+  };
+  // an answer that a server took with it when it stopped is given again, and still counts once
+  const resend = () => {
+    const { sent } = me, q = room.question;
+    if (!sent || q?.phase !== "open" || sent.question !== q.id || sent.asking !== q.round || sent.text !== q.text) return;
+    if (room.given.question === q.id && (room.given.answers[q.round - 1] ?? null) === null) {
+      send({ kind: "answer", question: q.id, asking: q.round, choice: sent.choice });
+    }
   };
   let saidTimer = 0, ending = false;
 
@@ -167,7 +177,8 @@
   const followScene = (again = false) => {
     const scene = room.scene;
     if (!following() || !scene) return;
-    if (scene.path !== here) { location.href = link(scene); return; }
+    const lesson = (text) => new URLSearchParams(text).get("id");
+    if (scene.path !== here || lesson(scene.query) !== lesson(location.search)) { location.href = link(scene); return; }
     const text = JSON.stringify(scene);
     if (text === applied && !again) return;
     if (window.forktailScene) {
@@ -186,7 +197,7 @@
     setTimeout(() => { if (pendingScene) followScene(); }, 300);
   };
   const go = (scene) => {
-    if (scene.path === here && window.forktailScene) {
+    if (scene.path === here && window.forktailScene && "query" in window.forktailScene) {
       window.dispatchEvent(new CustomEvent("forktail-follow", { detail: scene }));
     } else location.href = link(scene);
   };
@@ -199,7 +210,11 @@
   // whoever moves something explores
   window.addEventListener("forktail-acted", () => { if (me.role === "learner" && me.follows !== false) setFollows(false); });
   document.addEventListener("click", (event) => {
-    if (me.role === "learner" && me.follows !== false && event.target.closest?.("header nav a, header .brand, main a[href]") && SHOWN) setFollows(false);
+    if (me.role !== "learner" || me.follows === false || !SHOWN) return;
+    const [inner] = event.composedPath();
+    const moves = event.target.closest?.("header nav a, header .brand, main a[href]")
+      || (event.target.closest?.("main") && inner.closest?.("button, input, select, a[href]") && !inner.closest("[data-export], .listen, .exports"));
+    if (moves) setFollows(false);
   }, true);
 
   // ---- stepping with keys or a clicker
@@ -344,9 +359,10 @@
       : !room.open ? "The room is not open at the moment"
         : !follows ? "Exploring on your own"
           : away ? "Following; the presenter is away"
+            : room.veil ? "Following; values are hidden"
             : room.frozen ? "Following; the presenter holds the screen" : "Following the presenter";
     return [make("span", { class: `room-state${follows && room.connected && room.open ? " live" : ""}`, role: "status", text }),
-      follows ? button("Explore on my own", () => setFollows(false)) : button("Back to the presenter", () => setFollows(true), { class: "main-button" }),
+      follows ? button("Explore", () => setFollows(false)) : button("Follow again", () => setFollows(true), { class: "main-button" }),
       button("Leave", leave, { "aria-label": "Leave the room" })];
   };
   // a page change makes the presenter blink; only a longer absence is said
@@ -364,6 +380,7 @@
     const inside = ["presenter", "learner", "screen"].includes(me.role) && here !== "join";
     bar.hidden = !inside;
     root.toggleAttribute("data-room", inside);
+    root.toggleAttribute("data-screen", inside && me.role === "screen");
     if (!inside) { card.hidden = true; dot.hidden = true; return; }
     const parts = { presenter: barOfPresenter, screen: barOfScreen, learner: barOfLearner }[me.role]();
     if (room.said && room.state !== "locked") parts.push(make("span", { class: "room-said", role: "alert", text: room.said }));
@@ -383,12 +400,14 @@
   const LETTERS = "ABCDEF";
   let picked = null, folded = false, cardDrawn = "";
   const total = (counts) => counts.reduce((a, b) => a + b, 0);
+  // no line break between a number and its unit
+  const whole = (text) => text.replace(/(\d) (?=[%\u00b0\u00b5\u03a9A-Za-z]{1,3}(?![A-Za-z]))/g, "$1\u00a0");
   const bars = (q, own) => {
     const rounds = q.counts || [], list = make("ol", { class: "room-bars" });
     q.choices.forEach((choice, n) => {
       const right = q.phase === "revealed" && q.right === n;
-      const row = make("li", { class: right ? "right" : "" },
-        make("span", { class: "choice" }, make("b", { text: LETTERS[n] }), ` ${choice}`,
+      const row = make("li", { class: right ? "is-right" : "" },
+        make("span", { class: "choice" }, make("b", { text: LETTERS[n] }), ` ${whole(choice)}`,
           right ? make("span", { class: "mark", text: "\u2713 right" }) : null,
           own === n ? make("span", { class: "mark own", text: "your answer" }) : null));
       rounds.forEach((counts, k) => {
@@ -408,7 +427,7 @@
     return make("p", { class: "shift", text: `Of ${s.both} who answered both times, ${s.right_before} were right before and ${s.right_now} now: `
       + `${n} came to the right answer, ${m} left it.` });
   };
-  const verdict = (q) => q.phase === "revealed" && q.why ? make("p", { class: "why-line", text: q.why }) : null;
+  const verdict = (q) => q.phase === "revealed" && q.why ? make("p", { class: "why-line", text: whole(q.why) }) : null;
   const again = (q) => q.round > 1 ? ` (asked again)` : "";
 
   const cardOfLearner = (q) => {
@@ -416,7 +435,7 @@
     const head = make("header", {}, make("h2", { text: `Question${again(q)}` }),
       button(folded ? "Show" : "Fold", () => { folded = !folded; changed("card"); }, { "aria-expanded": String(!folded) }));
     if (folded) return [head];
-    const parts = [head, make("p", { class: "ask", text: q.text })];
+    const parts = [head, make("p", { class: "question-text", text: whole(q.text) })];
     if (q.phase === "revealed") return [...parts, bars(q, own), verdict(q), shiftText(q.shift)];
     if (own !== null) parts.push(make("p", { class: "own-answer" }, "Your answer is in: ", make("b", { text: LETTERS[own] }), ` ${q.choices[own]}`));
     if (q.phase === "closed") return [...parts, make("p", { class: "soft", text: own === null ? "The question is closed. The result comes when the presenter shows it." : "The question is closed. The result comes soon." })];
@@ -425,19 +444,21 @@
     q.choices.forEach((choice, n) => {
       const box = make("input", { type: "radio", name: "room-choice", value: n, checked: picked === n });
       box.addEventListener("change", () => { picked = n; submit.disabled = false; });
-      form.append(make("label", { class: "pick" }, box, make("b", { text: LETTERS[n] }), make("span", { text: choice })));
+      form.append(make("label", { class: "pick" }, box, make("b", { text: LETTERS[n] }), make("span", { text: whole(choice) })));
     });
     const submit = make("button", { type: "submit", class: "main-button", text: "Send my answer", disabled: picked === null });
     form.append(make("p", { class: "line" }, submit, make("span", { class: "soft", text: "It counts once." })));
     form.addEventListener("submit", (event) => {
       event.preventDefault();
-      if (picked !== null) send({ kind: "answer", question: q.id, asking: q.round, choice: picked });
+      if (picked === null) return;
+      keep({ sent: { question: q.id, asking: q.round, text: q.text, choice: picked } });
+      send({ kind: "answer", question: q.id, asking: q.round, choice: picked });
     });
     return [...parts, form];
   };
   const cardOfScreen = (q) => [
     make("header", {}, make("h2", { text: `Question${again(q)}` }), make("span", { class: "tally", text: q.phase === "open" && room.tally ? `${room.tally.answered} of ${room.tally.seats} answered` : "" })),
-    make("p", { class: "ask", text: q.text }), bars(q), verdict(q), q.phase === "closed" ? make("p", { class: "soft", text: "Closed." }) : null, shiftText(q.shift)];
+    make("p", { class: "question-text", text: whole(q.text) }), bars(q), verdict(q), q.phase === "closed" ? make("p", { class: "soft", text: "Closed." }) : null, shiftText(q.shift)];
   const cardOfPresenter = () => {
     const q = room.desk?.question;
     if (!q) return null;
@@ -449,8 +470,10 @@
     if (q.after) acts.push(button("Make the change", () => go(q.after), { title: "Bring the change into the scene, for everybody" }));
     acts.push(button("Put away", () => send({ kind: "done" })));
     const hidden = q.counts.length < q.round;
-    return [make("header", {}, make("h2", { text: `Question ${q.id}${again(q)}` }), make("span", { class: "tally", role: "status", text: `${q.answered} of ${seats} answered` })),
-      make("p", { class: "ask", text: q.text }), bars(q), hidden ? make("p", { class: "soft", text: "Counts are hidden until you close the question." }) : null,
+    const head = make("header", {}, make("h2", { text: `Question ${q.id}${again(q)}` }), make("span", { class: "tally", role: "status", text: `${q.answered} of ${seats} answered` }),
+      SHOWN ? button(folded ? "Show" : "Fold", () => { folded = !folded; changed("card"); }, { "aria-expanded": String(!folded) }) : null);
+    if (folded && SHOWN) return [head];
+    return [head, make("p", { class: "question-text", text: whole(q.text) }), bars(q), hidden ? make("p", { class: "soft", text: "Counts are hidden until you close the question." }) : null,
       verdict(q), shiftText(q.shift), make("div", { class: "tools" }, ...acts)];
   };
   const paintCard = () => {
@@ -478,7 +501,7 @@
     const box = make("form", { class: "room-ask", "aria-label": "Ask about this scene" });
     const output = make("select", { "aria-label": "What is asked about", disabled: true });
     const name = make("select", { "aria-label": "What changes", disabled: true });
-    const value = make("input", { type: "text", size: 9, "aria-label": "New value with unit", placeholder: "such as 4mA", autocomplete: "off", maxlength: 60 });
+    const value = make("input", { type: "text", size: 9, "aria-label": "New value with unit", autocomplete: "off", maxlength: 60 });
     const hide = make("input", { type: "checkbox", checked: true });
     const error = make("p", { class: "said", role: "alert", hidden: true });
     const put = make("button", { type: "submit", class: "main-button", text: "Put to the class" });
@@ -500,6 +523,8 @@
         if (m.kind === "said") { error.textContent = m.text; error.hidden = false; put.disabled = true; return; }
         output.replaceChildren(...m.outputs.map(([k, t]) => make("option", { value: k, text: t })));
         name.replaceChildren(...m.quantities.map(([k, t, now]) => make("option", { value: k, text: `${t} (now ${now})` })));
+        const hint = () => { value.placeholder = m.quantities.find(([k]) => k === name.value)?.[2] || ""; };
+        name.addEventListener("change", hint); hint();
         output.disabled = name.disabled = false;
         value.focus();
       },

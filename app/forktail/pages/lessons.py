@@ -2,6 +2,7 @@
 
 import threading
 from html import escape
+from urllib.parse import parse_qsl, quote
 
 import panel as pn
 
@@ -19,7 +20,7 @@ from ..lessons_run import (
 )
 from ..lessons_scenes import figures
 from ..resources import asset_text
-from ..state import Quantity
+from ..state import MAX_QUERY, Quantity
 from ..views.controls import group, row
 from ..views.lesson_handout import handout
 from ..views.lesson_panel import LessonControls, LessonList, LessonPanel
@@ -123,7 +124,7 @@ class LessonPage(Page):
         self.controls = LessonControls(
             self.state, self._groups, play=self._unlocked_quantities,
             handlers={"reset": self._reset, "drag": self._drag, "csv": self._csv,
-                      "theme": self.set_theme})
+                      "theme": self.set_theme, "follow": self._follow})
         self.panel = LessonPanel({
             "hello": self._hello, "answer": self._answered, "show": self._show_me,
             "again": self._again, "go": self._go, "handout": self._handout, "hint": self._hint})
@@ -359,12 +360,13 @@ class LessonPage(Page):
         self.record = record if isinstance(record, dict) else {}
         if not isinstance(self.record.get("steps"), dict):
             self.record["steps"] = {}
-        self.seed = str(message.get("seed", "0"))[:20]
+        self.seed = self.controls.seed = quote(str(message.get("seed", "0"))[:20])
         self.still, self.greeted = bool(message.get("still")), True
         wanted = message.get("step") or self.record.get("at")
         at = self.lesson.step(wanted)
-        with self._holding():
-            self.enter(at or 0, "")
+        # not held: the first message may come before Panel counts the session as connected, and
+        # what a hold collects till then is dropped
+        self.enter(at or 0, "")
 
     def _holding(self):
         return pn.io.hold()
@@ -456,6 +458,17 @@ class LessonPage(Page):
         if isinstance(at, int) and 0 <= at < len(self.lesson.steps):
             with self._holding():
                 self.enter(at)
+
+    def _follow(self, message):
+        """Show the step, the draw and the scene of a presenter; answers stay the learner's own."""
+        wanted = dict(parse_qsl(str(message.get("query", ""))[:MAX_QUERY]))
+        scene = dict(parse_qsl(str(message.get("inner", ""))[:MAX_QUERY], keep_blank_values=True))
+        seed, at = scene.pop("seed", self.seed)[:20], self.lesson.step(wanted.get("step"))
+        if (at is not None and at != self.at) or seed != self.seed:
+            with self._holding():
+                self.seed = self.controls.seed = seed
+                self.enter(self.at if at is None else at)
+        self.state.apply_texts(scene)  # a message of its own: held ones replace one another
 
     def _handout(self, message):
         self.panel.update({}, print=handout(self.lesson, self.library.glossary, self.seed))

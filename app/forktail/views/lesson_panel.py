@@ -63,13 +63,16 @@ class LessonList(JSComponent):
 class LessonControls(Controls):
     """Controls of a scene inside a lesson: unlocked rows and Reset only, no link of their own."""
 
+    seed = "0"  # of the draws of the learner, as in the page
+
     def __init__(self, *args, **params):
         params.setdefault("stylesheets", [STYLE, "assets/css/lesson.css"])
         super().__init__(*args, **params)
 
     def _difference(self):
         patch = super()._difference()
-        patch.pop("query", None)
+        if "query" in patch:  # for a class room that follows: whose draw it is, and the scene
+            patch["inner"] = f"seed={self.seed}&{patch.pop('query')}"
         return patch
 
     def rebuild(self, notice=()):
