@@ -35,9 +35,9 @@ BUILT_GRID = 60
 #: Ends of the map, V: the smallest that holds both inputs is taken.
 _MAP_ENDS = (0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
 #: Seconds of sound made at a time; the browser repeats them.
-SOUND_SECONDS = 3.0
+SOUND_SECONDS = 2.0
 #: Lines of the output that are played: more cost time and are hardly heard.
-SOUND_LINES = 40
+SOUND_LINES = 24
 MAX_SOUND_SAMPLES = 1_000_000
 _TIME_STEPS = 500
 

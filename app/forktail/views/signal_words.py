@@ -136,7 +136,7 @@ class FiguresView(MarkupView):
         self._names = names
         key = "".join(f'<li class="origin-{o.replace(" ", "-")}">'
                       f'<span aria-hidden="true">{ORIGINS[o][2]}</span> {ORIGINS[o][3]}</li>'
-                      for o in origins)
+                      for o in origins) + "<li>u, l: upper, lower frequency</li>"
         rows = "".join(
             f'<tr><th scope="row" title="{escape(m.name)}">{escape(_SHORT.get(m.key, m.name))}</th>'
             f'<td data-id="value{n}"></td><td class="law" data-id="law{n}"></td></tr>'
@@ -144,8 +144,7 @@ class FiguresView(MarkupView):
         table = ('<table class="figures"><thead><tr><th scope="col">Figure</th>'
                  '<th scope="col">here</th><th scope="col">textbook</th></tr></thead>'
                  f"<tbody>{rows}</tbody></table>") if merits else ""
-        self.rebuild(f'<ul class="key" aria-label="Origin of the lines; u and l stand for the '
-                     f'upper and the lower frequency">{key}</ul>{table}', values)
+        self.rebuild(f'<ul class="key" aria-label="Origin of the lines">{key}</ul>{table}', values)
 
 
 class LinesTable(MarkupView):
