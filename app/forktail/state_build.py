@@ -523,7 +523,11 @@ class BuildState(PageState):
 
     def read_setting(self, name, text):
         """Read an entry for a page setting and set it; QuantityError if it cannot be."""
-        self.param.update(**{name: self._read(self.param[name], text)})
+        value = self._read(self.param[name], text)
+        if name == "unit" and value > self.builds:
+            raise QuantityError(f"{self.param.unit.label}: '{value}' is more than the "
+                                f"{self.builds} builds of a run; allowed is 0 to {self.builds}.")
+        self.param.update(**{name: value})
 
     def _drop_lost_fault(self):
         if self.fault and self.fault not in {f.key for f in self.faults()}:

@@ -113,7 +113,8 @@ class BuildPage(Page):
                 "tab": lambda m: self._set("tab", m.get("value")),
                 "round": lambda m: self.state.set_circuit(self.state.rounded()[0]),
                 "break": self._break, "run": self._run, "cancel": self._cancel,
-                "null": self._null, "untrim": self._untrim, "load": self._load})
+                "null": self._null, "untrim": self._untrim, "load": self._load,
+                "reset": self._reset, "preset": self._preset})
         self._scene = self._assessed = self._spread = self._run_key = None
         self._note = ""
         self._seen = {}
@@ -154,13 +155,23 @@ class BuildPage(Page):
         if problems:
             self.controls.say(["The file was loaded, except for:", *problems])
 
+    def _reset(self, message):
+        self.parts.forget()
+        self.state.reset()
+        self._update()  # also where nothing changed: what could not be read goes
+
+    def _preset(self, message):
+        if message.get("name") in self.state.presets():
+            self.parts.forget()
+            self.state.apply_preset(message["name"])
+
     def _drag(self, message):
         view, x = message.get("view"), message.get("x")
         if not isinstance(x, (int, float)) or not math.isfinite(x):
             return
         if view in TRIM_QUANTITIES:
             spec = TRIM_QUANTITIES[view]
-            self._panel_of(view).accept(view)
+            self.trims.accept(view)
             self.state.set_trim(view, spec.at_step(min(max(int(x), 0), spec.steps())))
             return
         for name, curve in self.curves.items():
@@ -170,13 +181,15 @@ class BuildPage(Page):
                 self.state.param.update(**{name: float(f"{value:.3g}")})
 
     def _panel_of(self, name):
-        if name in TRIM_QUANTITIES and self.state.tab == "mismatch" or name == "unit":
+        if name == "unit":
             return self.trims
         return self.run_panel if name in _RUN_SETTINGS else self.parts
 
     def _edit(self, message):
         name, text = str(message.get("name", "")), str(message.get("text", ""))[:2000]
         panel = self._panel_of(name)
+        if name.startswith("knob_"):  # the same value as in the parts list, another entry
+            name, panel = name.removeprefix("knob_"), self.trims
         try:
             if name == "fault":
                 if text and text not in {f.key for f in self.state.faults()}:

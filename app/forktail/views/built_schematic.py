@@ -259,7 +259,7 @@ def draw(circuit):
         else:
             s.add(_wire(f"M{x} {NODE}H{PILLS[('left', 'right')[k]][0]}"))
     s.add('<g class="output">' + _text(MIDDLE, 100, "", "xl", data_id="v_out")
-          + _text(MIDDLE, 128, "output: right \u2212 left", "v", extra="soft") + "</g>")
+          + _text(MIDDLE, 128, "", "v", data_id="output-note", extra="soft") + "</g>")
     _base_lines(s)
     _string(s)
     places = {"Q1": (302, 240, "end"), "Q2": (458, 240, "end"), "Q3": (762, 240, "start"),
@@ -371,6 +371,10 @@ def _voltages(out, scene, point, textbook):
             text = "" if volts is None else _number(volts, "V", 4 if abs(volts) >= 1 else 3)
         out[f"node-{name}"] = {"#": text}
         out[f"pill-{name}"] = {"display": None if text else "none"}
+    note = "output: right \u2212 left"
+    if scene.model == "overlay" and scene.textbook is not None:
+        note = f"textbook {signed(float(scene.textbook.v_out), 'V')}"
+    out["output-note"] = {"#": note}
     out["v_out"] = {"#": "no answer" if point is None else signed(float(point.v_out), "V")}
 
 

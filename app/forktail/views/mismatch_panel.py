@@ -147,7 +147,7 @@ class TrimPanel(MarkupView):
         return (
             f'<div class="row"><label for="sl-{name}" title="nulls the {_NULLS[name]}">'
             f'{escape(spec.label)}</label>'
-            f'<input type="text" class="entry" data-id="in-{name}" data-entry="{name}" '
+            f'<input type="text" class="entry" data-id="in-{name}" data-entry="knob_{name}" '
             f'aria-label="{escape(spec.label)}, value" autocomplete="off">'
             f'<input type="range" id="sl-{name}" min="0" max="{spec.steps()}" step="1" '
             f'data-id="slide-{name}" data-slide="{name}">'
