@@ -184,8 +184,13 @@ def draw(stage):
                         (x - side * 40, "start" if side < 0 else "end"))
         out.append(_text(edge, UPPER_Y - 66, name, "m", anchor))
         out.append(_text(edge, UPPER_Y - 42, "", "m", anchor, f"i{k + 1}", "figure"))
-        if not (stage in ("crossed", "cell") and name in ("Q2", "Q3")):
+        if outer:
             out.append(_tag(x + side * 116, UPPER_Y, line, f"tag{k + 1}"))
+        elif stage == "shared":
+            # two base lines of their own between the inner bases: one tag above the other
+            out.append(f'<path class="wire" d="M{x + side * 62} {UPPER_Y}h{side * 8}'
+                       f'v{-side * 8}"/>')
+            out.append(_tag(500, UPPER_Y - side * 35, line, f"tag{k + 1}"))
     if stage in ("crossed", "cell"):
         out.append(f'<path class="wire" d="M462 {UPPER_Y}H538"/>')
         out.append(_tag(500, UPPER_Y + 44, "upper \u2212", "tag2"))
