@@ -42,6 +42,8 @@ export function render({ model, el }) {
     }));
   };
 
+  const again = (spec) => button("Try again", () => { store.forget(spec.lesson, spec.steps[spec.at][0]); send("again"); });
+
   const question = (spec) => {
     const { ask, phase } = spec, open = phase === "ask";
     const form = make("form", { class: "ask", novalidate: true });
@@ -60,7 +62,7 @@ export function render({ model, el }) {
     const tools = make("div", { class: "tools" },
       open && make("button", { type: "submit", class: "main", text: "Check my prediction" }),
       ask.showable && button("Show me", () => send("show")),
-      phase === "done" && button("Ask me again", () => { store.forget(spec.lesson, spec.steps[spec.at][0]); send("again"); }));
+      phase === "done" && again(spec));
     form.append(box, refusal, tools);
     form.addEventListener("submit", (event) => {
       event.preventDefault();
@@ -80,7 +82,8 @@ export function render({ model, el }) {
       make("p", { class: "goal", html: task.goal }), state, refusal,
       task.hint && make("p", { class: "hint", "data-focus": "hint", tabindex: -1, html: task.hint }),
       phase === "task" && make("div", { class: "tools" }, !task.hint && button("Give me a hint", () => send("hint")),
-        task.showable && button("Show me", () => send("show"))));
+        task.showable && button("Show me", () => send("show"))),
+      phase === "met" && make("div", { class: "tools" }, again(spec)));
     box.setHolds = (holds) => {
       box.toggleAttribute("data-holds", holds);
       state.textContent = holds ? "\u2713 The condition is met" : phase === "met" ? "Met before, not now" : "\u25cb Not yet: move the controls of the scene";

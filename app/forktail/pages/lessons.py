@@ -360,13 +360,14 @@ class LessonPage(Page):
         self.record = record if isinstance(record, dict) else {}
         if not isinstance(self.record.get("steps"), dict):
             self.record["steps"] = {}
-        self.seed = self.controls.seed = quote(str(message.get("seed", "0"))[:20])
+        self.seed = quote(str(message.get("seed", "0"))[:20])
+        self.controls.draw_with(self.seed)
         self.still, self.greeted = bool(message.get("still")), True
         wanted = message.get("step") or self.record.get("at")
-        at = self.lesson.step(wanted)
-        # not held: the first message may come before Panel counts the session as connected, and
-        # what a hold collects till then is dropped
-        self.enter(at or 0, "")
+        at = self.lesson.step(wanted) or 0
+        # the first message may come before Panel counts the session as connected; what changes
+        # till then is dropped on its way to the browser
+        pn.state.onload(lambda: self.enter(at, ""))
 
     def _holding(self):
         return pn.io.hold()
@@ -466,7 +467,8 @@ class LessonPage(Page):
         seed, at = scene.pop("seed", self.seed)[:20], self.lesson.step(wanted.get("step"))
         if (at is not None and at != self.at) or seed != self.seed:
             with self._holding():
-                self.seed = self.controls.seed = seed
+                self.seed = seed
+                self.controls.draw_with(seed)
                 self.enter(self.at if at is None else at)
         self.state.apply_texts(scene)  # a message of its own: held ones replace one another
 
