@@ -345,6 +345,19 @@ def _volt(default, span, step, label, symbol, doc, bound=10.0):
                     label=label, symbol=symbol, doc=doc)
 
 
+#: Trims as the page shows them: a quantity each, with its slider.
+TRIM_QUANTITIES = {
+    "trim_lower": Quantity(0.0, bounds=(-1.0, 1.0), slider=(-0.01, 0.01), step=5e-5, unit="V",
+                           label="Trim, lower"),
+    "trim_upper": Quantity(0.0, bounds=(-1.0, 1.0), slider=(-0.01, 0.01), step=5e-5, unit="V",
+                           label="Trim, upper"),
+    "trim_balance": Quantity(0.0, bounds=(-1.9, 1.9), slider=(-0.1, 0.1), step=5e-4, unit="",
+                             label="Load balance"),
+}
+#: Trim -> parameter that holds it while a single build is looked at.
+_KNOBS = {"trim_lower": "knob_lower", "trim_upper": "knob_upper", "trim_balance": "knob_balance"}
+
+
 class BuildState(PageState):
     """The Build page: the circuit as a value, the point it is looked at, and what is asked.
 
@@ -383,6 +396,10 @@ class BuildState(PageState):
                          doc="Equal seeds, equal builds.")
     unit = param.Integer(default=0, bounds=(0, 5000), label="Build looked at",
                          doc="Number of the build that the trims act on; 0 is as drawn.")
+    knob_lower = _volt(0.0, 0.01, 5e-5, "Trim of the build, lower", "", "Trim, V.", 1.0)
+    knob_upper = _volt(0.0, 0.01, 5e-5, "Trim of the build, upper", "", "Trim, V.", 1.0)
+    knob_balance = Quantity(0.0, bounds=(-1.9, 1.9), slider=(-0.1, 0.1), step=5e-4, unit="",
+                            label="Load balance of the build", symbol="", doc="Balance.")
 
     def __init__(self, **params):
         super().__init__(**params)
@@ -449,10 +466,6 @@ class BuildState(PageState):
         circuit = read_value(self.circuit, name, text)
         kept = self.fault in {f.key for f in single_faults(replace(circuit, faults=()))}
         self.set_circuit(circuit, **({} if kept else {"fault": ""}))
-
-    def edit_many(self, values):
-        """Set several fields of the circuit at once, as one step of undo."""
-        self.set_circuit(replace(self.circuit, **values))
 
     def forget_undo(self):
         """Start the steps of undo here: what a link brought is not a change."""
@@ -527,7 +540,10 @@ class BuildState(PageState):
         if name == "unit" and value > self.builds:
             raise QuantityError(f"{self.param.unit.label}: '{value}' is more than the "
                                 f"{self.builds} builds of a run; allowed is 0 to {self.builds}.")
-        self.param.update(**{name: value})
+        if name == "unit":  # another build, another set of trims
+            self.param.update(unit=value, **dict.fromkeys(_KNOBS.values(), 0.0))
+        else:
+            self.param.update(**{name: value})
 
     def _drop_lost_fault(self):
         if self.fault and self.fault not in {f.key for f in self.faults()}:
@@ -644,8 +660,8 @@ class BuildState(PageState):
         return _build_of(bare, *batch, min(self.unit, self.builds))
 
     def one_build_key(self):
-        """What `one_build` depends on."""
-        return self.unit and (self.unit, self.run_key())
+        """What `judge` depends on, beside the circuit."""
+        return self.unit and (self.unit, self.run_key(), *self.trims().values())
 
     def judge(self):
         """Measures of the build looked at, with the trims as set and with trims at zero.
@@ -657,19 +673,31 @@ class BuildState(PageState):
         bare, *batch = self.run_key()
         number = min(self.unit, self.builds)
         # trims as values of the build, so that the equations of the circuit are set up once
-        trims = {n: np.array([getattr(self.circuit, n)]) for n in mismatch.TRIMS}
+        trims = {n: np.array([v]) for n, v in self.trims().items()}
         return (_judge(bare, {**self.one_build(), **trims}),
                 _untrimmed(bare, *batch, number))
 
+    def trims(self):
+        """Trims at work: those of the circuit, or of the one build looked at."""
+        return {name: getattr(self, knob) if self.unit else getattr(self.circuit, name)
+                for name, knob in _KNOBS.items()}
+
+    def set_trims(self, values, edit=""):
+        """Set trims of the circuit, or of the one build looked at, which leaves the circuit."""
+        if self.unit:
+            self.param.update(**{_KNOBS[n]: v for n, v in values.items()})
+        else:
+            self.set_circuit(replace(self.circuit, **values), edit)
+
     def set_trim(self, name, value):
-        """Move one trim."""
-        self.set_circuit(replace(self.circuit, **{name: value}), edit=f"trim:{name}")
+        """Move one trim; a drag is one step of undo."""
+        self.set_trims({name: value}, edit=f"trim:{name}")
 
     def null(self, names=tuple(mismatch.TRIMS)):
         """Solve for the trims that null the build looked at, and set them."""
-        settings, _, _ = mismatch.solve_trims(self.circuit, self.one_build(), names)
-        change = {n: float(f"{float(v[0]):.7g}") for n, v in settings.items()}
-        self.set_circuit(replace(self.circuit, **change))
+        start = replace(self.circuit, **self.trims())
+        settings, _, _ = mismatch.solve_trims(start, self.one_build(), names)
+        self.set_trims({n: float(f"{float(v[0]):.7g}") for n, v in settings.items()})
 
 
 @lru_cache(maxsize=64)
@@ -713,14 +741,3 @@ def _judge(circuit, scale):
 @lru_cache(maxsize=32)
 def _untrimmed(circuit, tolerances, builds, seed, number):
     return _judge(circuit, _build_of(circuit, tolerances, builds, seed, number))
-
-
-#: Trims as the page shows them: a quantity each, with its slider.
-TRIM_QUANTITIES = {
-    "trim_lower": Quantity(0.0, bounds=(-1.0, 1.0), slider=(-0.01, 0.01), step=5e-5, unit="V",
-                           label="Trim of the lower input"),
-    "trim_upper": Quantity(0.0, bounds=(-1.0, 1.0), slider=(-0.01, 0.01), step=5e-5, unit="V",
-                           label="Trim of the upper input"),
-    "trim_balance": Quantity(0.0, bounds=(-1.9, 1.9), slider=(-0.1, 0.1), step=5e-4, unit="",
-                             label="Load balance"),
-}

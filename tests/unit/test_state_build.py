@@ -274,3 +274,16 @@ def test_a_run_depends_on_the_circuit_but_not_on_the_trims(state):
     assert state.run_key() == key
     state.edit("r_load_left", "2k7")
     assert state.run_key() != key
+
+
+def test_trims_of_one_build_leave_the_circuit_as_drawn(state):
+    state.unit = 7
+    drawn = state.circuit
+    state.null()
+    assert state.circuit == drawn and any(state.trims().values())
+    other = BuildState()
+    assert other.apply_query(state.query()) == [] and other.trims() == state.trims()
+    state.read_setting("unit", "8")
+    assert not any(state.trims().values())
+    with pytest.raises(QuantityError, match="400 builds"):
+        state.read_setting("unit", "401")

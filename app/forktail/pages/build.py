@@ -54,18 +54,23 @@ def _what_if(question, stale, say):
 
 
 class Toolbar(MarkupView):
-    """What acts on the whole: at rest, undo, how far the circuit is from the shipped one."""
+    """What acts on the whole: at rest, undo, how far off the shipped circuit, where to go on."""
 
     def __init__(self, **params):
         super().__init__(stylesheets=STYLES, **params)
         self.rebuild(f'<div class="line toolbar">{button("At rest", kind="rest")}'
                      f'{button("Undo", data_id="undo", kind="undo")}'
-                     '<span class="soft" data-id="off"></span></div>', {})
+                     '<span class="soft" data-id="off"></span></div>'
+                     '<div class="line toolbar"><a class="act" data-id="plan" target="_blank" '
+                     'rel="noopener">Bench plan</a><a class="act" data-id="compare">Compare a '
+                     "capture</a></div>", {})
 
     def show(self, state):
         """Show what can be undone and what is off the shipped circuit."""
-        off = len(state.off_base())
+        off, query = len(state.off_base()), state.query()
+        tail = f"?{query}" if query else ""
         self.update({
+            "plan": {"href": f"plan{tail}"}, "compare": {"href": f"compare{tail}"},
             "undo": {"disabled": None if state.can_undo else ""},
             "off": {"#": "as shipped" if not off else
                     f"{off} value{'' if off == 1 else 's'} changed \u2022"}})
@@ -188,8 +193,9 @@ class BuildPage(Page):
     def _edit(self, message):
         name, text = str(message.get("name", "")), str(message.get("text", ""))[:2000]
         panel = self._panel_of(name)
-        if name.startswith("knob_"):  # the same value as in the parts list, another entry
-            name, panel = name.removeprefix("knob_"), self.trims
+        knob = name.removeprefix("knob_") if name.startswith("knob_") else ""
+        if knob:  # a trim: of the circuit, or of the build looked at
+            name, panel = knob, self.trims
         try:
             if name == "fault":
                 if text and text not in {f.key for f in self.state.faults()}:
@@ -199,7 +205,10 @@ class BuildPage(Page):
             if name == "series":
                 self._set("series", text)
                 return
-            if name in SETTINGS or name in _RUN_SETTINGS or name == "unit":
+            if knob in TRIM_QUANTITIES:
+                panel.accept(knob)
+                self.state.set_trims({knob: TRIM_QUANTITIES[knob].read(text)})
+            elif name in SETTINGS or name in _RUN_SETTINGS or name == "unit":
                 panel.accept(name)
                 self.state.read_setting(name, text)
             elif name in LABELS or name.startswith("area"):
@@ -237,7 +246,7 @@ class BuildPage(Page):
         self.state.null(names)
 
     def _untrim(self, message):
-        self.state.edit_many(dict.fromkeys(TRIM_QUANTITIES, 0.0))
+        self.state.set_trims(dict.fromkeys(TRIM_QUANTITIES, 0.0))
 
     # ---- the run
 

@@ -140,7 +140,7 @@ def _ribbon_points(widths):
 
 def _string(s):
     s.add(_wire(f"M{STRING} {RAIL}V100"))
-    s.upright("r_string_top", STRING, 100, 266, (STRING + 22, 176))
+    s.upright("r_string_top", STRING, 100, 266, (STRING + 22, 148))
     s.upright("r_string_middle", STRING, 266, 556, (STRING - 22, 408, "end"))
     s.upright("r_string_bottom", STRING, 556, 720, (STRING - 22, 676, "end"))
     s.add(_ground(STRING, 720))
@@ -251,11 +251,11 @@ def draw(circuit):
             s.label(field, ref, x + side * 60, 102, "end" if side < 0 else "start")
         s.add(f'<circle class="node" cx="{x}" cy="{NODE}" r="6"/>')
         if "c_load" in s.refs:
-            x_c = x + side * (210 if k == 0 else 205)
+            x_c = x + side * (220 if k == 0 else 222)
             s.add(_wire(f"M{x} {NODE}H{x_c}V{NODE + 6}"))
-            s.capacitor("c_load", s.refs["c_load"][k], x_c, NODE + 6, NODE + 50,
-                        (x_c + side * 26, NODE + 24, "end" if side < 0 else "start"))
-            s.add(_ground(x_c, NODE + 50))
+            s.capacitor("c_load", s.refs["c_load"][k], x_c, NODE + 6, NODE + 44,
+                        (x_c + side * 26, NODE + 20, "end" if side < 0 else "start"))
+            s.add(_ground(x_c, NODE + 44))
         else:
             s.add(_wire(f"M{x} {NODE}H{PILLS[('left', 'right')[k]][0]}"))
     s.add('<g class="output">' + _text(MIDDLE, 100, "", "xl", data_id="v_out")

@@ -22,8 +22,10 @@ _NULLS = {"trim_lower": "upper feedthrough", "trim_upper": "lower feedthrough",
 def _shown(value, unit):
     if not math.isfinite(value):
         return "no answer"
+    if abs(value) < 1e-9:
+        value = 0.0  # what is left is rounding
     if unit == "%":
-        return f"{100 * value:.2g} %".replace("-", "\u2212")
+        return f"{number(100 * value, '', 2)} %"
     return number(value, "" if unit == "V/V" else unit)
 
 
@@ -94,7 +96,8 @@ class RunPanel(MarkupView):
         lost = spread.unsolved if spread else 0
         text = note or ("" if not spread and not busy else f"{done} of {total} builds"
                         + (f", {lost} without a solution" if lost else ""))
-        out["count"] = {"#": text}
+        out["count"] = {"#": text or "solves every build anew, with its own parts"}
+        out["main"] = {"data-run": "yes" if spread else None}
         return out
 
 
@@ -136,7 +139,8 @@ class TrimPanel(MarkupView):
             '<span class="soft">(0: as drawn)</span></span><input type="text" size="5" '
             'data-id="in-unit" data-entry="unit" autocomplete="off"><span class="entry-error" '
             'data-id="err-unit" role="alert" hidden></span></label>'
-            f'{rows}<p class="line">{button("Null all three", kind="null", name="")}'
+            f'<p class="soft small" data-id="of-whom"></p>{rows}<p class="line">'
+            f'{button("Null all three", kind="null", name="")}'
             f'{button("Trims to zero", kind="untrim")}</p>'
             '<table class="cells"><thead><tr><th scope="col" data-id="whose"></th>'
             '<th scope="col">trims at zero</th><th scope="col">as trimmed</th></tr></thead>'
@@ -167,9 +171,13 @@ class TrimPanel(MarkupView):
 
     def show(self, state, now, untrimmed):
         """Show the trims and the measures that they leave."""
-        out = {"whose": {"#": f"Build {state.unit}" if state.unit else "As drawn"}}
+        out = {"whose": {"#": f"Build {state.unit}" if state.unit else "As drawn"},
+               "of-whom": {"#": f"These trims belong to build {state.unit}; the drawing stays "
+                           "as designed." if state.unit else
+                           "These trims belong to the circuit as drawn."}}
+        trims = state.trims()
         for name, spec in TRIM_QUANTITIES.items():
-            value = getattr(state.circuit, name)
+            value = trims[name]
             bad = self._bad.get(name)
             out[f"in-{name}"] = {"value": bad[0] if bad else spec.show(value, 4),
                                  "aria-invalid": "true" if bad else None}
