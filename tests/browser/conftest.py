@@ -23,7 +23,7 @@ FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
          "--disable-background-networking", "--disable-component-update", "--disable-sync"]
 READY = "() => window.Bokeh && Bokeh.documents.length && Bokeh.documents[0].is_idle"
 #: Most milliseconds that anything may take before a test fails; it bounds, it does not measure.
-PATIENCE = 10_000
+PATIENCE = 20_000
 
 
 def pytest_collection_modifyitems(items):

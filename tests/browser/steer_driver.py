@@ -126,20 +126,21 @@ class Steer:
         mouse.up()
 
     def url_state(self):
-        """The scene that the address bar names."""
+        """The scene that the address bar names; None while it names what cannot be read."""
         state = SteerState()
-        assert state.apply_query(urlsplit(self.page.url).query) == []
-        return state
+        return None if state.apply_query(urlsplit(self.page.url).query) else state
 
     def until(self, condition, what="the condition"):
-        """Wait for the link to name a state that fulfils the condition, then for the page to show it.
+        """Wait until the link names a state that fulfils the condition, and the page shows it.
 
         Everything shown is compared with the core: see `differences`.
         """
-        end = time.monotonic() + 10
+        end = time.monotonic() + 20
         while True:
             state = self.url_state()
-            if condition(state):
+            if state is None:
+                wrong = [f"the address still is {self.page.url}"]
+            elif condition(state):
                 wrong = differences(self.look(), state)
                 if not wrong:
                     return state

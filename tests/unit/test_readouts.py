@@ -213,7 +213,8 @@ def test_only_what_changed_is_sent():
     view = schematic.SchematicView()
     view.show(state("cell").scene())
     markup = view.markup
-    view._models = {"a browser": (SimpleNamespace(document=None), None)}  # until one looks, every patch is whole
+    # until a browser looks, every patch is whole
+    view._models = {"a browser": (SimpleNamespace(document=None), None)}
     view.patch = {}
     view.show(state("cell").scene())
     assert view.patch == {}
