@@ -186,7 +186,8 @@ class Room:
         Returns
         -------
         dict
-            `key`, with which this browser presents from now on, and `recovered`.
+            `key`, with which this browser presents from now on, `recovered`, and `text`: why a
+            snapshot could not be used.
         """
         here = self._here(connection)
         refused = self.attempts.refusal(connection)
@@ -197,16 +198,19 @@ class Room:
             raise QuantityError("That is not the code of this room. "
                                 + (f"{left} more {'try' if left == 1 else 'tries'}." if left else
                                    "No more tries from here."))
-        recovered = bool(snapshot) and not self.opened
+        recovered, text = bool(snapshot) and not self.opened, ""
         if recovered:
-            self._recover(snapshot)
+            try:
+                self._recover(snapshot)
+            except QuantityError as error:  # the lesson goes on without it
+                recovered, text = False, str(error)
         for other in self.connections.values():
             if other.role == "presenter":
                 other.role = "former"
         self.opened, self.key = True, secrets.token_hex(16)
         here.role = "presenter"
         self._touch(*HOT, *COOL)
-        return {"kind": "key", "key": self.key, "recovered": recovered}
+        return {"kind": "key", "key": self.key, "recovered": recovered, "text": text}
 
     def present(self, connection, key):
         """Come back as the presenter with the key of this browser, after a page change.

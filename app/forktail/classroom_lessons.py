@@ -26,8 +26,15 @@ def lesson_questions():
             for s in e.lesson.steps if s.predict and s.predict.choices and s.page in PATHS]
 
 
-def lesson_question(lesson, step):
+def lesson_question(lesson, step, seed=0):
     """A prediction of a lesson as `classroom.Room.ask` takes it, and `start`, its scene.
+
+    Parameters
+    ----------
+    lesson, step : str
+        Ids.
+    seed : int or str
+        Whose draw of the step is taken.
 
     Raises
     ------
@@ -37,9 +44,10 @@ def lesson_question(lesson, step):
     found = lessons_shelf.library().lesson(lesson)
     index = found.step(step) if found else None
     if index is None or [lesson, step] not in [q[:2] for q in lesson_questions()]:
-        raise QuantityError("That lesson has no such question.")
+        raise QuantityError("This step of the lesson has no question with choices to put to a "
+                            "class.")
     step = found.steps[index]
-    draw = draw_of(step, 0)
+    draw = draw_of(step, seed)
     situation = Situation.of(step, draw)
     path = PATHS[step.page]
     right = situation.right_choices()[0]

@@ -294,7 +294,8 @@ class RoomSocket(WebSocketHandler):
     async def do_ask(self, m):
         self._only_presenter()
         if m.get("lesson"):
-            make = lambda: lesson_question(str(m["lesson"])[:80], str(m["step"])[:80])  # noqa: E731
+            make = lambda: lesson_question(  # noqa: E731
+                str(m["lesson"])[:80], str(m["step"])[:80], str(m.get("seed") or 0)[:20])
         else:
             make = lambda: question(  # noqa: E731
                 str(m["path"])[:40], str(m["query"])[:4000], str(m["output"])[:80],

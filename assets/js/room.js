@@ -107,7 +107,7 @@
       resend();
       if (m.token) { keep({ token: m.token }); if (me.role === "learner") write(localStorage, SEAT, { token: m.token, since: read(localStorage, SEAT)?.since || Date.now() }); }
     } else if (m.kind === "key") {
-      room.state = "driving"; room.said = m.recovered ? "The room was recovered from this window." : "";
+      room.state = "driving"; room.said = m.recovered ? "The room was recovered from this window." : m.text;
       keep({ role: "presenter", key: m.key });
       showScene(true);
     } else if (m.kind === "present") {
@@ -120,7 +120,7 @@
     } else if (m.kind === "desk" || m.kind === "tally") {
       room[m.kind] = m;
     } else if (m.kind === "asked" && m.start) {
-      go(m.start);
+      if (here !== "lesson") go(m.start);
     } else if (m.kind === "results") {
       const a = make("a", { href: URL.createObjectURL(new Blob([m.text], { type: "text/csv" })), download: "forktail-class-results.csv" });
       document.body.append(a); a.click(); a.remove();
@@ -128,7 +128,7 @@
     } else if (m.kind === "said") {
       refused = m.text;
       if (m.about === "open") { room.state = "locked"; keep({ code: "" }); }
-      if (m.about !== "ask" && m.about !== "askable") { room.said = m.text; clearTimeout(saidTimer); saidTimer = setTimeout(() => { room.said = ""; changed("said"); }, 8000); }
+      if ((m.about !== "ask" && m.about !== "askable") || !askForm) { room.said = m.text; clearTimeout(saidTimer); saidTimer = setTimeout(() => { room.said = ""; changed("said"); }, 8000); }
     }
     if (m.kind === "askable" || (m.kind === "said" && m.about === "askable")) askForm?.fill(m);
     if (m.kind === "asked") askForm?.close();
@@ -173,12 +173,18 @@
   let address = location.href;
   setInterval(() => { if (location.href !== address) { address = location.href; showScene(); } }, 250);
 
-  let applied = null, pendingScene = false, waitingSince = 0;
+  let leaving = "", applied = null, pendingScene = false, waitingSince = 0;
   const followScene = (again = false) => {
     const scene = room.scene;
     if (!following() || !scene) return;
     const lesson = (text) => new URLSearchParams(text).get("id");
-    if (scene.path !== here || lesson(scene.query) !== lesson(location.search)) { location.href = link(scene); return; }
+    const page = `${scene.path}?${lesson(scene.query)}`;
+    if (page !== `${here}?${lesson(location.search)}`) {
+      if (leaving !== page) location.href = link(scene); // what comes while it loads, the new page will see
+      leaving = page;
+      return;
+    }
+    leaving = "";
     const text = JSON.stringify(scene);
     if (text === applied && !again) return;
     if (window.forktailScene) {
@@ -498,6 +504,11 @@
   let askForm = null;
   const openAsk = () => {
     if (askForm) { askForm.close(); return; }
+    if (here === "lesson") {
+      const now = new URLSearchParams(location.search), seed = new URLSearchParams(window.forktailScene?.inner || "").get("seed");
+      send({ kind: "ask", lesson: now.get("id"), step: now.get("step") || "", seed, hide: true });
+      return;
+    }
     const box = make("form", { class: "room-ask", "aria-label": "Ask about this scene" });
     const output = make("select", { "aria-label": "What is asked about", disabled: true });
     const name = make("select", { "aria-label": "What changes", disabled: true });

@@ -63,11 +63,14 @@ class LessonList(JSComponent):
 class LessonControls(Controls):
     """Controls of a scene inside a lesson: unlocked rows and Reset only, no link of their own."""
 
-    seed = "0"  # of the draws of the learner, as in the page
-
     def __init__(self, *args, **params):
         params.setdefault("stylesheets", [STYLE, "assets/css/lesson.css"])
+        self.seed = "0"
         super().__init__(*args, **params)
+
+    def draw_with(self, seed):
+        """Whose draws the scenes come from: a room that follows is told."""
+        self.seed, self._query = seed, None
 
     def _difference(self):
         patch = super()._difference()
