@@ -107,8 +107,8 @@ def _answer(shape, s, v_t, v_upper, v_lower, i_tail, branches, lower, gains):
     """Assemble an OperatingPoint from the four branch currents and the two tails."""
     # one row a branch: contiguous rows are several times faster than strided columns
     rows = np.empty((6,) + shape)
-    for row, current in zip(rows, (*branches, *lower)):
-        row[...] = current
+    for k, current in enumerate((*branches, *lower)):
+        rows[k] = current
     i_load = rows[:2] + rows[2:4]
     v_load = s.r_load * i_load
     v_collector = s.v_supply - v_load

@@ -40,12 +40,12 @@ class OutputMap(Plot):
         self.paint(contours.glyph, line_color="ink")
         self.signs = ColumnDataSource(dict(x=[], y=[], text=[]))
         signs = f.text("x", "y", "text", source=self.signs, text_align="center",
-                       text_baseline="middle", text_font_size="30px", text_font=value(FONT),
+                       text_baseline="middle", text_font_size="2rem", text_font=value(FONT),
                        text_alpha=0.55)
         self.paint(signs.glyph, text_color="ink")
         self.labels = ColumnDataSource(dict(x=[], y=[], text=[]))
         labels = f.text("x", "y", "text", source=self.labels, text_align="center",
-                        text_baseline="middle", text_font_size="11px", text_font=value(FONT))
+                        text_baseline="middle", text_font_size="0.75rem", text_font=value(FONT))
         self.paint(labels.glyph, text_color="ink")
         self.point = float_source(x=[0], y=[0])
         self.cross = float_source(x0=[0, 0], y0=[0, 0], x1=[0, 0], y1=[0, 0])
@@ -57,7 +57,7 @@ class OutputMap(Plot):
         self.bar_ticks = FixedTicker(ticks=[-1, -0.5, 0, 0.5, 1])
         self.bar = ColorBar(
             color_mapper=self.mapper, ticker=self.bar_ticks, width=12, padding=4,
-            major_label_text_font=FONT, major_label_text_font_size="12px",
+            major_label_text_font=FONT, major_label_text_font_size="0.8rem",
             major_tick_line_color=None, bar_line_color=None)
         self.paint(self.bar, major_label_text_color="soft",
                    background_fill_color="panel")

@@ -56,10 +56,10 @@ class Plot:
         for axis in f.axis:
             axis.axis_label_text_font_style = "normal"
             axis.axis_label_text_font = axis.major_label_text_font = FONT
-            axis.axis_label_text_font_size = "13px"
-            axis.major_label_text_font_size = "12px"
+            axis.axis_label_text_font_size = "0.87rem"
+            axis.major_label_text_font_size = "0.8rem"
             axis.minor_tick_line_color = None
-            axis.axis_label_standoff = 4
+            axis.axis_label_standoff = 8
             self.paint(axis, axis_label_text_color="ink", major_label_text_color="soft",
                        axis_line_color="rule", major_tick_line_color="rule")
         f.js_on_change("inner_width", CustomJS(code=_NO_TAB_STOP))

@@ -23,7 +23,7 @@ from .plots import FONT, Plot, axis_unit, float_source, replace
 #: Most points of one line that are sent before the browser tells the width of the plot.
 MOST_POINTS = 900
 LEGEND = dict(orientation="horizontal", ncols=2, location="top_left", border_line_color=None,
-              background_fill_color=None, label_text_font=FONT, label_text_font_size="12px",
+              background_fill_color=None, label_text_font=FONT, label_text_font_size="0.8rem",
               padding=0, margin=2, spacing=8, label_height=14, glyph_height=16)
 #: Records that share a lane, from the top, for each use and time view.
 LANES = {
