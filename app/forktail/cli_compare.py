@@ -165,8 +165,6 @@ def as_json(comparison, circuit, notes=()):
     out["samples"] = int(len(comparison.time))
     out["samples_used"] = int(comparison.used.sum())
     out["notes"] = list(notes)
-    if out.get("shape"):
-        out["shape"].pop("curves", None)
     return out
 
 

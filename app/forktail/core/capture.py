@@ -38,7 +38,7 @@ from .capture_fit import (
     noise_of,
     step_of,
 )
-from .capture_shape import ShapeFit, fit_shape
+from .capture_shape import ShapeFit, fit_shape, offset_curves
 from .cell import CellSettings, solve_cell
 from .checks import QuantityError, as_quantity
 from .quantities import format_quantity
@@ -342,7 +342,9 @@ def compare(capture, solve, drive=None, most=MOST_SAMPLES, shape=False, memory=N
         fitted = np.where(np.isfinite(fitted), memory(best.value(*whole[:2])), np.nan)
     if formed and formed.residual_rms < 0.98 * best.residual_rms:
         if memory is not None or formed.residual_rms < 0.5 * best.residual_rms:
-            curves = formed.curves
+            # as the prediction that is searched: before any shift in time
+            predict = lambda a, b: _predict(solve, a, b)[0]  # noqa: E731
+            curves = offset_curves(predict, unaligned[1], unaligned[2], unaligned[0], formed)
         best, fitted, offset = formed, formed.fitted, formed.offset
         offset_upper, offset_lower = formed.offset_upper, formed.offset_lower
         scale = Term(formed.scale.value - 1.0, formed.scale.uncertainty, "")
@@ -450,9 +452,14 @@ def _scales(point, predicted):
 def _output_delay(predicted, measured, dt):
     """Delay of the output behind its prediction; a quarter of the record at most."""
     reach = np.isfinite(predicted)
-    filled = np.where(reach, predicted, np.mean(predicted[reach]))
+    if not reach.any():
+        return None
+    # ends without a prediction are left off: they would speak for a shift that hides them
+    ends = np.flatnonzero(reach)[[0, -1]]
+    cut = slice(ends[0], ends[1] + 1)
+    filled = np.where(reach, predicted, np.mean(predicted[reach]))[cut]
     try:
-        return find_delay(filled, measured, dt)
+        return find_delay(filled, measured[cut], dt)
     except QuantityError:
         return None
 

@@ -14,7 +14,7 @@ from .quantities import format_quantity
 from .thermal import thermal_voltage
 
 #: Most samples of a capture that a built circuit is solved for.
-BUILT_SAMPLES = 2**15
+BUILT_SAMPLES = 2**14
 #: A load pole this many times above the fastest step of a capture is left out.
 _FAST = 100.0
 #: Time constants that a lag needs to settle, as in `capture_fit.first_order_lag`.

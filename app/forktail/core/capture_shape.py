@@ -13,7 +13,7 @@ from .capture_fit import Term, _correlation, _covariance, noise_of
 from .checks import QuantityError
 
 #: Most samples, from the middle, that the prediction is solved for again in each step.
-SHAPED = 8192
+SHAPED = 2048
 _ROUNDS = 8
 
 
@@ -22,8 +22,7 @@ class ShapeFit:
     """v_out = scale P(v_upper + offset_upper, v_lower + offset_lower) + offset, P as predicted.
 
     `scale` a plain number, offsets in V. The other fields as in `capture_fit.ProductFit`.
-    `curves` maps "offset_upper" and "offset_lower" to what each adds to the prediction, V, of
-    the shape of the inputs; `fitted` is the whole fit.
+    `fitted` is the whole fit, V, of the shape of the inputs.
     """
 
     scale: Term
@@ -35,7 +34,6 @@ class ShapeFit:
     correlation: float
     converged: bool
     samples: int
-    curves: dict
     fitted: np.ndarray
 
 
@@ -95,17 +93,32 @@ def fit_shape(predict, v_upper, v_lower, v_out, used, v_t, offset_known=True):
         if np.all(np.abs(step) < 0.02 * spread + 1e-9):
             converged = True
             break
-    everywhere = predict(np.asarray(v_upper), np.asarray(v_lower))
     both = predict(np.asarray(v_upper) + p[1], np.asarray(v_lower) + p[2])
     fitted = p[0] * both + p[3]
     left = (np.asarray(v_out) - fitted)[np.asarray(used) & np.isfinite(fitted)]
-    curves = {
-        "offset_upper": predict(np.asarray(v_upper) + p[1], np.asarray(v_lower)) - everywhere,
-        "offset_lower": predict(np.asarray(v_upper), np.asarray(v_lower) + p[2]) - everywhere}
     terms = [Term(float(v), float(s), unit) for v, s, unit in zip(p, spread, ("", "V", "V", "V"))]
     if not offset_known:
         terms[3] = Term(float("nan"), float("nan"), "V")
     return ShapeFit(*terms, residual_rms=float(np.sqrt(np.mean(left**2))),
                     noise_rms=noise_of(left), correlation=_correlation(left),
                     converged=converged and bool(np.isfinite(left).all()),
-                    samples=int(use.sum()), curves=curves, fitted=fitted)
+                    samples=int(use.sum()), fitted=fitted)
+
+
+def offset_curves(predict, v_upper, v_lower, predicted, fit):
+    """What each input offset of a fit adds to the prediction.
+
+    Parameters
+    ----------
+    predict, v_upper, v_lower : as `fit_shape`
+    predicted : numpy.ndarray, shape (n,)
+        V, without offsets.
+    fit : ShapeFit
+
+    Returns
+    -------
+    dict
+        "offset_upper" and "offset_lower" to arrays (n,), V.
+    """
+    return {"offset_upper": predict(v_upper + fit.offset_upper.value, v_lower) - predicted,
+            "offset_lower": predict(v_upper, v_lower + fit.offset_lower.value) - predicted}
