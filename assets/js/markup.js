@@ -27,7 +27,12 @@ export function render({ model, el }) {
           if (node.type !== "range" || !node.matches(":active")) node.value = value;
           node.dataset.shown = value;
         }
-        else if (value === null) node.removeAttribute(name);
+        else if (value === null) {
+          node.removeAttribute(name);
+          // a sentence about what was just typed must not appear out of sight
+          if (name === "hidden" && node.getAttribute("role") === "alert" && host.getRootNode().activeElement)
+            node.scrollIntoView({ block: "nearest" });
+        }
         else node.setAttribute(name, value);
       }
     }

@@ -45,6 +45,8 @@ def _against(ratio):
         return "the other sign"
     if ratio < 0.02:
         return "next to nothing"
+    if ratio > 3.0:
+        return f"{ratio:.3g} times as much" if ratio < 1000 else "far more"
     percent = 100.0 * abs(ratio - 1.0)
     if percent < 0.05:
         return "the same"

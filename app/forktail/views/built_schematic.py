@@ -31,7 +31,7 @@ BUS_POS, BUS_NEG, BUS_LOWER = 452, 484, 742
 
 #: Where each node voltage is written: (x, y).
 PILLS = {
-    "level_upper": (157, 266), "level_lower": (160, 556), "base_upper_pos": (270, 396),
+    "level_upper": (148, 266), "level_lower": (160, 556), "base_upper_pos": (270, 396),
     "base_upper_neg": (328, BUS_NEG), "base_lower_pos": (312, LOWER),
     "base_lower_neg": (312, BUS_LOWER), "left": (318, NODE), "right": (902, NODE),
     "common_left": (500, 534), "common_right": (720, 534), "tail": (700, TAIL_JOIN - 4),
