@@ -407,7 +407,7 @@ class SteerState(PageState):
     def map_range(self, axis):
         """Low and high end of a map axis: the slider range, widened in steps to hold the point."""
         if axis == "tail_difference":
-            total = max(self.i_tail_left + self.i_tail_right, 1e-6)
+            total = (self.i_tail_left + self.i_tail_right) or 1e-6
             return -total, total
         low, high = self.param[axis].slider
         size = abs(self.map_value(axis))
@@ -462,7 +462,7 @@ class SteerState(PageState):
             tail = self.i_tail or 1e-3
             return x, y, cell.output_map(x, y, self.settings(), tail)
         if self.stage == "crossed":
-            total = max(self.i_tail_left + self.i_tail_right, 1e-6)
+            total = (self.i_tail_left + self.i_tail_right) or 1e-6
             point = self.solve(v_upper=across, i_tail_left=0.5 * (total + up),
                                i_tail_right=0.5 * (total - up))
         elif self.stage == "pair":
