@@ -23,8 +23,8 @@ export function render({ model, el }) {
       for (const [name, value] of Object.entries(attributes)) {
         if (name === "#") setText(node, value);
         else if (name === "value") {
-          // a slider under the finger is ahead of what the server knows
-          if (node.type !== "range" || !node.matches(":active")) node.value = value;
+          // a slider that was just moved is ahead of what the server knows
+          if (node.type !== "range" || !(performance.now() - node.dataset.moved < 700)) node.value = value;
           node.dataset.shown = value;
         }
         else if (value === null) {
@@ -57,7 +57,9 @@ export function render({ model, el }) {
     if (target.dataset.entry) tell("request", { kind: "edit", name: target.dataset.entry, text: target.value });
   });
   host.addEventListener("input", ({ target }) => {
-    if (target.dataset.slide) tell("drag", { view: target.dataset.slide, x: +target.value, y: 0 });
+    if (!target.dataset.slide) return;
+    target.dataset.moved = performance.now();
+    tell("drag", { view: target.dataset.slide, x: +target.value, y: 0 });
   });
   host.addEventListener("keydown", ({ key, target }) => {
     if (key === "Escape" && target.dataset.entry && "shown" in target.dataset) target.value = target.dataset.shown;
