@@ -508,6 +508,8 @@ def _value(node, known):
             return off <= room
         try:
             return FUNCTIONS[node.value][2](node.value, *(_value(p, known) for p in node.parts))
+        except QuantityError:
+            raise
         except (ValueError, OverflowError):
             raise QuantityError(f"{node.value} takes no such number.") from None
     if kind == "compare":

@@ -249,9 +249,9 @@ class LessonPage(Page):
             holds = step.task.condition.holds(known)
             if holds != self.holds:
                 self.holds = more["holds"] = holds
-                if holds and self.phase == "task":
-                    self._later(self._settle, SETTLE_MS)
         self.panel.update(live_values(self.live, self.known, known), **more)
+        if more.get("holds") and self.phase == "task":
+            self._later(self._settle, SETTLE_MS)
 
     def _later(self, function, ms):
         document = pn.state.curdoc
@@ -497,7 +497,9 @@ class LessonPage(Page):
         goal.apply_texts(texts)
         ways = {n: (getattr(state, n), getattr(goal, n)) for n in state.fields()
                 if isinstance(state.param[n], Quantity) and getattr(state, n) != getattr(goal, n)}
-        if self.still or not ways or not step.kind.quick or pn.state.curdoc is None:
+        # frequencies on their way have no short common period, so they jump
+        jumps = not step.kind.moves or any(state.param[n].unit == "Hz" for n in ways)
+        if self.still or not ways or jumps or pn.state.curdoc is None:
             state.apply_texts(texts)
             arrive()
             return
