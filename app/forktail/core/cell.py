@@ -309,7 +309,7 @@ def validity(point, settings=None):
         "headroom", holds, worst, room, "V",
         f"With the whole tail current in one load it drops {format_quantity(worst, 'V')}; "
         f"the supply of {format_quantity(supply, 'V')} leaves {format_quantity(room, 'V')} "
-        "above the transistors, so all six stay active." if holds else
+        "above the transistors, so they stay active." if holds else
         f"With the whole tail current in one load it would drop {format_quantity(worst, 'V')} "
         f"(now {format_quantity(drop, 'V')}), more than the {format_quantity(room, 'V')} that "
         f"a supply of {format_quantity(supply, 'V')} leaves: real transistors saturate, and "

@@ -10,13 +10,15 @@ from dataclasses import dataclass
 from ..core.quantities import format_quantity
 from .markup import MarkupView
 
-WIDTH, HEIGHT = 1000, 770
+WIDTH, HEIGHT = 1000, 834
 #: Ribbon width of the current that fills the scale, in drawing units.
 FULL_WIDTH = 112.0
 _FULL_STEPS = (4e-3, 1e-2, 2e-2, 4e-2, 1e-1, 2e-1)
 
 RAIL_Y, LOAD_TOP, LOAD_END, NODE_Y = 34, 58, 138, 172
-UPPER_Y, JOIN_Y, LOWER_Y, TAIL_Y, GROUND_Y = 352, 470, 556, 690, 748
+UPPER_Y, JOIN_Y, LOWER_Y, TAIL_Y, GROUND_Y = 352, 500, 590, 756, 812
+#: Below a transistor its branch runs straight this far: room for an emitter resistor.
+EMITTER_RUN = 84
 
 
 @dataclass(frozen=True)
@@ -77,10 +79,10 @@ def _ribbon_points(layout, widths):
         x_own = layout.transistors[k][1]
         x_join = layout.joins[k // 2] + shift(k, pair_group)
         points = [(x_load, RAIL_Y), (x_load, NODE_Y), (x_own, UPPER_Y - 46),
-                  (x_own, UPPER_Y + 46), (x_join, JOIN_Y)]
+                  (x_own, UPPER_Y + EMITTER_RUN), (x_join, JOIN_Y)]
         if layout.lower:
             x_tail = layout.tails[0][0] + shift(k, range(count))
-            points += [(x_join, LOWER_Y + 48), (x_tail, TAIL_Y - 30), (x_tail, GROUND_Y)]
+            points += [(x_join, LOWER_Y + EMITTER_RUN), (x_tail, TAIL_Y - 30), (x_tail, GROUND_Y)]
         else:
             points += [(x_join, GROUND_Y)]
         lines.append(points)
@@ -113,9 +115,18 @@ def _arrow(x0, y0, x1, y1):
             f"L{back[0] + 6.5 * uy:.1f} {back[1] - 6.5 * ux:.1f}Z")
 
 
-def _resistor(x):
+def _resistor(x, top, width, height):
     """Resistor after IEC 60617 (04-01-01): a plain rectangle."""
-    return f'<rect class="resistor" x="{x - 21}" y="{LOAD_TOP}" width="42" height="80"/>'
+    return (f'<rect class="resistor" x="{x - width / 2:g}" y="{top}" width="{width}" '
+            f'height="{height}"/>')
+
+
+def _emitter_resistors(places, y, data_id):
+    """Resistors under the emitters at `places`, with one value; hidden while they are 0."""
+    x_text = places[-1] + 22
+    return (f'<g data-id="{data_id}" hidden="">'
+            + "".join(_resistor(x, y + 50, 24, 34) for x in places)
+            + _text(x_text, y + 78, "", "s", "start", f"{data_id}-value") + "</g>")
 
 
 def _source(x):
@@ -165,7 +176,7 @@ def draw(stage):
     out.append(f'<path class="rail" d="M{left - 90} {RAIL_Y}H{right + 90}"/>')
     out.append(_text(left - 104, RAIL_Y + 7, "", "m", "end", "supply"))
     for x, side, sign, anchor in ((left, "left", -1, "end"), (right, "right", 1, "start")):
-        out.append(_resistor(x))
+        out.append(_resistor(x, LOAD_TOP, 42, 80))
         edge = x + sign * 82
         out.append(_text(edge, 88, "", "m", anchor, f"load-{side}"))
         out.append(_text(edge, 114, "", "s", anchor, f"drop-{side}", "soft"))
@@ -199,7 +210,9 @@ def draw(stage):
     wide = 250 if stage == "pair" else 104
     for n, x in enumerate(layout.joins):
         out.append(_split_bar(x, UPPER_Y + 34, wide, f"split{n + 1}", ("", "")))
+    out.append(_emitter_resistors([t[1] for t in layout.transistors], UPPER_Y, "re-upper"))
     if layout.lower:
+        out.append(_emitter_resistors(layout.joins, LOWER_Y, "re-lower"))
         for name, x, side, line in (("Q5", left, -1, "lower +"), ("Q6", right, 1, "lower \u2212")):
             out.append(_transistor(name, x, LOWER_Y, side))
             out.append(_text(x - side * 66, LOWER_Y - 20, name, "m",
@@ -261,6 +274,10 @@ def values(scene):
     for k in range(count):
         out[f"tag{k + 1}"] = {"#": _level(drives[k])}
         out[f"tag{k + 1}-box"] = {"data-level": str((drives[k] > 0) - (drives[k] < 0))}
+    for name in ("upper", "lower") if layout.lower else ("upper",):
+        ohms = float(getattr(scene.settings, f"r_emitter_{name}"))
+        out[f"re-{name}"] = {"hidden": None if ohms else ""}
+        out[f"re-{name}-value"] = {"#": format_quantity(ohms, "ohm")}
     pairs = [(0, 1), (2, 3)][: count // 2]
     for n, (a, b) in enumerate(pairs):
         _set_split(out, f"split{n + 1}", branch[a], branch[b],
