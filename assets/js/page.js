@@ -52,6 +52,7 @@
     const box = svg.viewBox.baseVal;
     copy.setAttribute("width", box.width); copy.setAttribute("height", box.height);
     const back = document.createElementNS("http://www.w3.org/2000/svg", "rect");
+    back.setAttribute("x", box.x); back.setAttribute("y", box.y);
     back.setAttribute("width", box.width); back.setAttribute("height", box.height);
     back.setAttribute("fill", getComputedStyle(root).getPropertyValue("--panel"));
     copy.prepend(back);
