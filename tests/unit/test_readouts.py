@@ -8,7 +8,7 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from forktail.core.quantities import format_quantity, parse_quantity
@@ -103,13 +103,28 @@ def test_why_agrees_with_the_sign_of_the_output(s):
 
 
 @given(on_sliders)
-def test_why_names_the_transistor_that_takes_most(s):
-    scene = s.scene()
-    taker = re.search(r"so (Q\d) takes (more|most)", readouts.why(scene))
+@example(state("pair", v_upper=-0.001, offset_left=0.0011))
+@example(state("pair", v_upper=0.0, offset_left=0.002))
+@example(state("cell", v_upper=0.001, v_lower=0.001, offset_left=-0.004, offset_right=-0.004,
+               offset_lower=-0.004))
+@example(state("crossed", v_upper=0.0, offset_left=0.002))
+def test_why_says_only_what_the_currents_bear_out(s):
+    point, text = s.scene().point, readouts.why(s.scene())
+    taker = re.search(r"so (Q\d) takes (more|most)", text)
     if taker:
         k = int(taker[1][1]) - 1
-        mate = k ^ 1  # Q1 with Q2, Q3 with Q4
-        assert scene.point.i_upper[k] >= scene.point.i_upper[mate]
+        assert point.i_upper[k] > point.i_upper[k ^ 1]  # its mate: Q1 with Q2, Q3 with Q4
+        # that transistor feeds the load which the line ends in
+        more = re.search("the (left|right) load carries more", text)[1]
+        assert more == ("left", "right")[k % 2]
+    tail = re.search(r"(?:the (left|right) pair gets more of the tail|the (left|right) tail is)",
+                     text)
+    if tail:
+        assert (tail[1] or tail[2]) == ("left", "right")[int(np.argmax(point.i_lower))]
+    for name, drive in (("upper", s.v_upper), ("lower", s.v_lower)):
+        said = re.search(f"{name} (.) is higher", text)
+        if said:
+            assert drive != 0 and said[1] == ("+" if drive > 0 else "\u2212")
 
 
 @pytest.mark.parametrize("stage", STAGES)

@@ -78,8 +78,16 @@ def why(scene):
     end = (f"the {more} load carries more, its collector falls below the {less} one, "
            f"and right \u2212 left is {'positive' if v_out > 0 else 'negative'}.")
     high = "+" if upper > 0 else "\u2212"
+    offsets = f"Why: here the offsets decide; {end}"
+
+    def carries_more(name):
+        k = int(name[1]) - 1
+        return point.i_upper[k] > point.i_upper[k ^ 1]  # its mate: Q1 with Q2, Q3 with Q4
+
     if scene.stage == "pair":
         taker = "Q1" if upper > 0 else "Q2"
+        if upper == 0.0 or not carries_more(taker):
+            return offsets
         return f"Why: base upper {high} is higher, so {taker} takes more; {end}"
     if scene.stage == "shared":
         return f"Why: the two contributions add; {end}"
@@ -92,8 +100,11 @@ def why(scene):
         lead = (f"lower {'+' if lower > 0 else chr(0x2212)} is higher, so the {tail} pair gets "
                 "more of the tail")
     taker = names[0] if upper > 0 else names[1]
-    if (v_out > 0) != ((upper > 0) == (tail == "left")) or upper == 0.0:
-        return f"Why: here the offsets decide; {end}"
+    more_left = float(point.i_lower[0] - point.i_lower[1])
+    steered = more_left > 0.0 if tail == "left" else more_left < 0.0
+    signs = (v_out > 0) == ((upper > 0) == (tail == "left"))
+    if upper == 0.0 or not (steered and signs and carries_more(taker)):
+        return offsets
     return f"Why: {lead}; upper {high} is higher, so {taker} takes most there; {end}"
 
 
