@@ -315,6 +315,12 @@
   const large = () => { root.toggleAttribute("data-large", !!me.large); };
 
   const toggle = (text, on, act, title) => button(text, act, { "aria-pressed": String(!!on), title });
+  // shown at once: the desk's answer comes a moment later
+  const flip = (kind, what) => {
+    room.desk[what] = !room.desk[what];
+    send({ kind, on: room.desk[what] });
+    changed("bar");
+  };
   const people = () => {
     const { desk } = room;
     if (!desk) return "";
@@ -343,8 +349,8 @@
         button("\u25b8", () => step(1), { "aria-label": "Next scene", title: "Page Down", disabled: desk.index >= desk.scenes.length - 1 })));
     }
     parts.push(
-      toggle("Hold screens", desk.frozen, () => send({ kind: "freeze", on: !desk.frozen }), "Learners keep what they see while you move on"),
-      toggle("Hide values", desk.veil, () => send({ kind: "hide", on: !desk.veil }), "Cover figures and sentences on every screen"));
+      toggle("Hold screens", desk.frozen, () => flip("freeze", "frozen"), "Learners keep what they see while you move on"),
+      toggle("Hide values", desk.veil, () => flip("hide", "veil"), "Cover figures and sentences on every screen"));
     if (SHOWN) {
       parts.push(
         toggle("Pointer", pointing, () => { pointing = !pointing; if (!pointing) sendSpot(null); changed("bar"); }, "Show your pointer on every screen"),

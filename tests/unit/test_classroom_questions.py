@@ -34,8 +34,9 @@ from forktail.views.class_code import address_code
     ("stage=crossed&i_tail_left=1.5mA&i_tail_right=0.5mA", "i_tail_right", "2mA", TURNS),
 ])
 def test_what_happens_to_the_output_follows_from_the_law_of_the_cell(query, name, text, right):
-    """v_out = i_tail r_load tanh(v_upper/2VT) tanh(v_lower/2VT), Gilbert 1968, doi
-    10.1109/JSSC.1968.1049925: it grows with the tail, turns with an input, falls as VT rises."""
+    """v_out = i_tail r_load tanh(v_upper/2VT) tanh(v_lower/2VT), Gray, Hurst, Lewis, Meyer,
+    Analysis and Design of Analog Integrated Circuits, ch. 10: it grows with the tail, turns with
+    an input and shrinks as VT rises."""
     put = question("", query, "v_out", name, text)
     assert put["right"] == right and tuple(put["choices"]) == SIGNED
 
@@ -62,7 +63,7 @@ def test_levels_rise_and_fall_instead_of_changing_sign():
             name = next(n for n, label, _ in offer["quantities"] if "amplitude" in n)
             made[output] = question(path, "", output, name, "7mV")
     assert tuple(made["carrier_suppression"]["choices"]) == PLAIN
-    assert tuple(made["conversion_gain"]["choices"]) == SIGNED
+    assert tuple(made["sideband"]["choices"]) == SIGNED
 
 
 @pytest.mark.parametrize("arguments, said", [
