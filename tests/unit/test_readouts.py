@@ -76,6 +76,12 @@ def test_percentages_of_the_sentence_are_those_of_the_pairs(s):
     (dict(stage="pair", v_upper=-0.05), ["most of its tail current (88 %) to the right load"]),
     (dict(stage="shared", v_upper=0.02, v_second=-0.02), ["+371 mV", "\u2212371 mV", "output 0 V"]),
     (dict(stage="crossed", v_upper=0.03), ["tails are equal", "cancel"]),
+    (dict(stage="crossed", v_upper=0.0, offset_left=2e-3),
+     ["tails are equal", "differ by the offsets: output +38.9 mV"]),
+    (dict(stage="cell", v_lower=0.0, v_upper=0.0, offset_left=4e-3),
+     ["evenly, but the offsets of the upper pairs differ: output +77.7 mV"]),
+    (dict(stage="crossed", v_upper=-1e-3, offset_left=1e-3, i_tail_left=1.5e-3),
+     ["left tail is larger by 500", "but the offsets weigh more"]),
     (dict(stage="crossed", i_tail_left=1.5e-3, i_tail_right=0.5e-3, v_upper=0.02),
      ["left tail is larger by 1.00 mA"]),
     (dict(stage="crossed", i_tail_left=0.5e-3, v_upper=0.02),
@@ -150,6 +156,19 @@ def test_number_and_unit_stay_on_one_line():
     text = "sends 73 % of 2.00 mA, 1.5 k\u03a9 at 25 \u00b0C to the left"
     tied = "sends 73~% of 2.00~mA, 1.5~k\u03a9 at 25~\u00b0C to the left".replace("~", "\u00a0")
     assert readouts.keep_together(text) == tied
+
+
+@given(on_sliders)
+def test_sentence_claims_to_cancel_only_what_cancels(s):
+    scene = s.scene()
+    out, full = abs(float(scene.point.v_out)), s.full_scale()
+    if "they cancel" in said(scene):
+        assert out <= 1e-6 * full
+    if "Q3 and Q4 undo" in said(scene):
+        assert out <= 0.011 * full
+    if "its pair wins" in said(scene):
+        left, right = (abs(scene.point.i_upper[k] - scene.point.i_upper[k + 1]) for k in (0, 2))
+        assert left >= right if s.i_tail_left > s.i_tail_right else right >= left
 
 
 # the schematic

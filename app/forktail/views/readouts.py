@@ -45,8 +45,10 @@ def sentence(scene):
     if scene.stage == "cell":
         i5, i6 = (float(x) for x in point.i_lower)
         if abs(i5 - i6) < 0.01 * tail:
-            return (f"The lower pair shares the tail evenly, so what Q1 and Q2 do the crossed "
-                    f"Q3 and Q4 undo: output {out}.")
+            evenly = "The lower pair shares the tail evenly"
+            if abs(float(point.v_out)) > 0.01 * tail * float(point.r_load):
+                return f"{evenly}, but the offsets of the upper pairs differ: output {out}."
+            return f"{evenly}, so what Q1 and Q2 do the crossed Q3 and Q4 undo: output {out}."
         favoured, name, own = ((i5, "left", i[:2]) if i5 > i6 else (i6, "right", i[2:]))
         return (f"The lower pair sends {_share(favoured, tail)} of the tail to the {name} pair, "
                 f"which sends {_sent(own[0], own[0] + own[1], 'it', left, right)}: output {out}.")
@@ -57,9 +59,14 @@ def sentence(scene):
                 f"loads add them: output {out}.")
     a, b = scene.i_tail_left, scene.i_tail_right
     if abs(a - b) < 1e-9 * (a + b):
+        end = ("and they cancel" if abs(float(point.v_out)) < 1e-6 * tail * r else
+               "which differ by the offsets")
         return (f"The tails are equal: the left pair contributes {parts[0]}, the crossed right "
-                f"pair {parts[1]}, and they cancel: output {out}.")
+                f"pair {parts[1]}, {end}: output {out}.")
     larger = "left" if a > b else "right"
+    if abs(i[0] - i[1]) < abs(i[2] - i[3]) if a > b else abs(i[0] - i[1]) > abs(i[2] - i[3]):
+        return (f"The {larger} tail is larger by {format_quantity(abs(a - b), 'A')}, but the "
+                f"offsets weigh more: {parts[0]} and {parts[1]} leave an output of {out}.")
     return (f"The {larger} tail is larger by {format_quantity(abs(a - b), 'A')}, so its pair "
             f"wins: {parts[0]} and {parts[1]} leave an output of {out}.")
 
