@@ -93,12 +93,30 @@
     return new Promise((done) => canvas.toBlob(done));
   };
 
+  // The SVG writer of the plots reads no rem: texts have their size in pixels while it works.
+  const inPixels = (figure) => {
+    const pixels = parseFloat(getComputedStyle(root).fontSize), undo = [];
+    const shown = (size) => `${(parseFloat(size) * pixels).toFixed(2)}px`;
+    for (const model of figure.references()) {
+      for (const { attr } of model) {
+        if (!attr.endsWith("font_size")) continue;
+        const was = model[attr], size = was?.value ?? was;
+        if (typeof size !== "string" || !size.endsWith("rem")) continue;
+        model.setv({ [attr]: was === size ? shown(size) : { ...was, value: shown(size) } }, { sync: false });
+        undo.push(() => model.setv({ [attr]: was }, { sync: false }));
+      }
+    }
+    return () => undo.forEach((put) => put());
+  };
+
   const onExport = async (button) => {
     const { export: kind, plot } = button.dataset;
     if (kind === "csv") return request({ kind: "csv", plot });
     const view = plotView(plot);
     if (!view) return exportDrawing(plot, kind);
+    const back = kind === "svg" ? inPixels(view.model) : () => {};
     const blob = await view.export(kind).to_blob();
+    back();
     save(`forktail-${plot}.${kind}`, await onPaper(blob, kind));
   };
 
