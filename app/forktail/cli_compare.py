@@ -7,7 +7,7 @@ from pathlib import Path
 
 from .cli_plan import read_text, shipped_names
 from .core.capture import ROLES, as_plain
-from .core.capture_file import MAX_BYTES, map_columns, read_table
+from .core.capture_file import MAX_BYTES, read_table
 from .core.checks import QuantityError
 from .core.quantities import format_quantity, parse_quantity
 
@@ -79,25 +79,15 @@ def _factors(text):
             for role, value in _pairs(text, "--probe").items()} if text else None
 
 
-def _drive(args):
-    from .state_compare import Drive, Sine
-
-    waves = {}
-    for side in ("upper", "lower"):
-        text = getattr(args, f"drive_{side}")
-        if text is None:
-            waves[side] = None
-            continue
-        peak, at, frequency = text.partition("@")
-        if not at:
-            raise QuantityError(f"--drive-{side}: '{text}' is not a drive; wanted is peak and "
-                                "frequency, such as 100mV@50kHz.")
-        waves[side] = Sine(parse_quantity(peak, "V", f"--drive-{side}", 0.0, 1e3),
-                           parse_quantity(frequency, "Hz", f"--drive-{side}", 1e-6, 1e12))
-    if waves["upper"] is None and waves["lower"] is None:
+def _drive(text, option):
+    if text is None:
         return None
-    still = Sine(0.0, 1.0)
-    return Drive(waves["upper"] or still, waves["lower"] or still)
+    peak, at, frequency = text.partition("@")
+    if not at:
+        raise QuantityError(f"{option}: '{text}' is not a drive; wanted is peak and frequency, "
+                            "such as 100mV@50kHz.")
+    return (parse_quantity(peak, "V", option, 1e-9, 1e3),
+            parse_quantity(frequency, "Hz", option, 1e-6, 1e12))
 
 
 def _read_capture(path):
@@ -129,16 +119,16 @@ def command_compare(args):
     factors = _factors(args.probe)
     interval = 0.0 if args.interval is None else parse_quantity(args.interval, "s", "--interval",
                                                                 1e-15, 1e6)
-    drive = _drive(args)
     used = roles or table.roles
-    for side in ("upper", "lower"):
-        if f"v_{side}" not in used and getattr(args, f"drive_{side}") is None:
+    drives = {side: _drive(getattr(args, f"drive_{side}"), f"--drive-{side}")
+              for side in ("upper", "lower")}
+    for side, drive in drives.items():
+        if f"v_{side}" not in used and drive is None:
             raise QuantityError(f"{table.name}: no column is the {side} input; name it with "
                                 f"--columns, or its drive with --drive-{side} 100mV@50kHz.")
     question = Question(circuit, tuple(used.items()), tuple((factors or {}).items()), interval,
-                        args.no_mean, drive)
-    comparison = answer(table, question)
-    notes = map_columns(table, roles, factors, interval or None).notes
+                        args.no_mean, **drives)
+    comparison, notes = answer(table, question)
     if args.csv:
         try:
             Path(args.csv).write_text(overlay_csv(comparison), encoding="utf-8")

@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import param
 
-from .core.capture import MAX_BYTES, ROLES, CaptureTable, map_columns, read_table
-from .core.capture_circuit import compare_circuit
+from .core.capture import ROLES, map_columns, read_table
+from .core.capture_circuit import compare_circuit, fill_inputs
 from .core.checks import QuantityError
 from .core.circuit import Circuit
 from .core.circuit_file import read_file, write_circuit
@@ -26,46 +26,25 @@ COLUMNS = {"time": ("column_time", "Time"), "v_upper": ("column_upper", "Upper i
 #: Role -> parameter of the factor of its channel.
 PROBES = {"v_upper": "probe_upper", "v_lower": "probe_lower", "v_out": "probe_out"}
 FACTORS = {"as recorded": 1.0, "times 10": 10.0, "divided by 10": 0.1, "turned over": -1.0}
-NOT_CAPTURED = "not captured"
 
-__all__ = ["COLUMNS", "EXAMPLE", "FACTORS", "MAX_BYTES", "CompareState", "Question", "answer",
+__all__ = ["COLUMNS", "EXAMPLE", "FACTORS", "CompareState", "Question", "answer",
            "example_bytes", "read_job"]
 
 
 @dataclass(frozen=True)
-class Sine:
-    """A sine drive that was not captured; called with time in s it gives V."""
-
-    peak: float
-    frequency: float
-
-    def __call__(self, time):
-        """Value at `time`, from zero upwards at time zero."""
-        return self.peak * np.sin(2.0 * math.pi * self.frequency * np.asarray(time))
-
-
-@dataclass(frozen=True)
-class Drive:
-    """Both drives; called with time in s it gives (v_upper, v_lower) in V."""
-
-    upper: Sine
-    lower: Sine
-
-    def __call__(self, time):
-        """Both values at `time`."""
-        return self.upper(time), self.lower(time)
-
-
-@dataclass(frozen=True)
 class Question:
-    """All that a comparison depends on, apart from the rows of the file."""
+    """All that a comparison depends on, apart from the rows of the file.
+
+    `upper` and `lower` are (peak in V, frequency in Hz) of a sine that was not captured, or None.
+    """
 
     circuit: Circuit
     roles: tuple
     factors: tuple
     interval: float
     no_mean: bool
-    drive: Drive
+    upper: tuple | None = None
+    lower: tuple | None = None
 
 
 def read_job(data, name, tell):
@@ -86,7 +65,9 @@ def answer(table, question, tell=None):
 
     Returns
     -------
-    Comparison
+    comparison : Comparison
+    notes : tuple of str
+        What was taken for granted on the way.
 
     Raises
     ------
@@ -103,7 +84,8 @@ def answer(table, question, tell=None):
             *capture.notes, "The means of the inputs were taken off, so an offset of the drives "
             "themselves is not seen."))
     tell(0.3, "solving, aligning and fitting")
-    return compare_circuit(capture, question.circuit, question.drive)
+    capture = fill_inputs(capture, question.circuit, question.upper, question.lower)
+    return compare_circuit(capture, question.circuit), capture.notes
 
 
 def example_bytes():
@@ -177,8 +159,11 @@ class CompareState(PageState):
 
     # The capture
 
-    def take(self, table):
-        """Take a table in the place of the one before, with the guess of its columns."""
+    def take(self, table, whole=True):
+        """Take a table in the place of the one before, with the guess of its columns.
+
+        `whole` shows all of it; else the stretch that is set (by a link).
+        """
         self.table = table
         names = ["none", *(self.column_names())]
         values = {}
@@ -189,7 +174,9 @@ class CompareState(PageState):
             values[name] = "none" if column is None else str(column + 1)
         if values["column_time"] == "none" and "index" in table.roles:
             values["column_time"] = str(table.roles["index"] + 1)
-        self.param.update(**values, start=0.0, span=100.0)
+        if whole:
+            values |= {"start": 0.0, "span": 100.0}
+        self.param.update(**values)
 
     def column_names(self):
         """Name of each column with its number and unit: `2: upper (V)`."""
@@ -216,12 +203,10 @@ class CompareState(PageState):
             probe = PROBES.get(role, "probe_out")
             if role not in ("time", "index"):
                 factors.append((role, FACTORS[getattr(self, probe)]))
-        drive = None
-        if self.missing():
-            drive = Drive(Sine(self.peak_upper, self.frequency_upper),
-                          Sine(self.peak_lower, self.frequency_lower))
+        drives = {side: (getattr(self, f"peak_{side}"), getattr(self, f"frequency_{side}"))
+                  for side in self.missing()}
         return Question(self.circuit, tuple(roles), tuple(factors), self.interval, self.no_mean,
-                        drive)
+                        **drives)
 
     # The circuit
 
@@ -306,8 +291,3 @@ class CompareState(PageState):
                                                     else "no"})
         self.param.update(circuit=circuit, shipped=key if key in shipped() else self.shipped)
         return problems
-
-
-def guess_note(table: CaptureTable):
-    """What was guessed while reading, as sentences."""
-    return table.notes

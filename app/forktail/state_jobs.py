@@ -21,14 +21,15 @@ _TURNS = threading.BoundedSemaphore(AT_ONCE)
 
 def _child(pipe, function, arguments):
     try:
-        answer = function(*arguments, lambda *part: pipe.send(("progress", part)))
-    except QuantityError as error:
-        pipe.send(("refused", str(error)))
-    except MemoryError:
-        pipe.send(("refused", "there is not enough memory for this on this machine."))
-    else:
-        pipe.send(("done", answer))
-    pipe.close()
+        try:
+            answer = "done", function(*arguments, lambda *part: pipe.send(("progress", part)))
+        except QuantityError as error:
+            answer = "refused", str(error)
+        except MemoryError:
+            answer = "refused", "there is not enough memory for this on this machine."
+        pipe.send(answer)
+    except (BrokenPipeError, ConnectionResetError):  # nobody waits any more
+        pass
 
 
 def run_apart(function, *arguments, progress=None, stale=None, longest=LONGEST):
@@ -74,26 +75,23 @@ def _run(function, arguments, progress, stale, longest):
     theirs.close()
     until = time.monotonic() + longest
     try:
-        while True:
-            if ours.poll(0.05):
-                kind, answer = ours.recv()
-                if kind == "progress":
-                    progress(*answer)
-                elif kind == "done":
-                    return answer
-                else:
-                    raise QuantityError(answer)
-            elif stale():
-                return None
-            elif time.monotonic() > until:
+        while not stale():
+            if time.monotonic() > until:
                 raise QuantityError(f"This took longer than {longest:.0f} s and was given up.")
+            if not ours.poll(0.05):
+                continue
+            kind, answer = ours.recv()
+            if kind == "progress":
+                progress(*answer)
+            elif kind == "done":
+                return answer
+            else:
+                raise QuantityError(answer)
+        return None
     except EOFError:
         raise QuantityError("The calculation ended without an answer; it may have needed more "
                             "memory than there is.") from None
     finally:
-        ours.close()
-        if process.is_alive():
-            process.join(0.2)
-        if process.is_alive():
-            process.terminate()
+        process.terminate()  # an answer that has come through is whole
         process.join()
+        ours.close()

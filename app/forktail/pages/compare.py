@@ -68,6 +68,7 @@ class ComparePage(Page):
             self.state, self._groups, stylesheets=STYLES,
             handlers={"theme": self.set_theme, "csv": self._csv, "choose": self._choose,
                       "load": lambda m: self._circuit_file("", str(m.get("text", "")))})
+        self._said, self._linked = "", False
         self.comparison, self._asked, self._drawn, self._shape = None, None, None, None
         self._reading = Later(document, _read, self._read_done, self._progress, wait=10)
         self._comparing = Later(document, _compare, self._compared, self._progress)
@@ -156,7 +157,8 @@ class ComparePage(Page):
         self.drop.tell(f"{name}: {rows} rows, {columns} columns.", share=None)
         self._said = f"{name}: {rows} rows, {columns} columns."
         self._asked = None
-        self.state.take(table)
+        self.state.take(table, whole=not self._linked)
+        self._linked = False
         self._update()
 
     def _ask(self):
@@ -170,7 +172,7 @@ class ComparePage(Page):
         self.drop.tell("Comparing\u2026", share=0.3)
         self._comparing.ask((self.state.table, asked))
 
-    def _compared(self, comparison, error):
+    def _compared(self, found, error):
         if error is not None:
             if not isinstance(error, QuantityError):
                 raise error
@@ -179,12 +181,13 @@ class ComparePage(Page):
             self.shape.update({"main": {"data-open": "no" if self.comparison is None else
                                         "stale"}})
             return
-        if comparison is None:
+        if found is None:
             return
+        comparison, notes = found
         self.comparison = comparison
         self.drop.tell(self._said, share=None)
         fields = self.state.board_fields(comparison)
-        self.verdict.show(comparison, self.state.table.notes,
+        self.verdict.show(comparison, notes,
                           f"build?{self.state.build_query(**fields)}")
         self.errors.show(comparison)
         self.shape.update({"main": {"data-open": "yes"}})
@@ -217,6 +220,7 @@ class ComparePage(Page):
     def open_linked(self):
         """Open the example if the link says so."""
         if self.state.example:
+            self._linked = True
             self._open(EXAMPLE, example_bytes())
 
     def _csv(self, message):
