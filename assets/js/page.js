@@ -93,20 +93,18 @@
     return new Promise((done) => canvas.toBlob(done));
   };
 
-  // The SVG writer of the plots reads no rem: texts have their size in pixels while it works.
-  const inPixels = (figure) => {
-    const pixels = parseFloat(getComputedStyle(root).fontSize), undo = [];
-    const shown = (size) => `${(parseFloat(size) * pixels).toFixed(2)}px`;
-    for (const model of figure.references()) {
-      for (const { attr } of model) {
-        if (!attr.endsWith("font_size")) continue;
-        const was = model[attr], size = was?.value ?? was;
-        if (typeof size !== "string" || !size.endsWith("rem")) continue;
-        model.setv({ [attr]: was === size ? shown(size) : { ...was, value: shown(size) } }, { sync: false });
-        undo.push(() => model.setv({ [attr]: was }, { sync: false }));
-      }
-    }
-    return () => undo.forEach((put) => put());
+  // The SVG writer of the plots reads no rem: it is given pixels.
+  let taught = false;
+  const teachRem = () => {
+    if (taught) return;
+    taught = true;
+    const writer = Bokeh.require("core/util/svg").SVGRenderingContext2D.prototype;
+    const read = writer.__parseFont;
+    writer.__parseFont = function () {
+      const font = this.font, pixels = parseFloat(getComputedStyle(root).fontSize);
+      this.font = font.replace(/([\d.]+)rem/, (_, size) => `${(size * pixels).toFixed(2)}px`);
+      try { return read.call(this); } finally { this.font = font; }
+    };
   };
 
   const onExport = async (button) => {
@@ -114,9 +112,8 @@
     if (kind === "csv") return request({ kind: "csv", plot });
     const view = plotView(plot);
     if (!view) return exportDrawing(plot, kind);
-    const back = kind === "svg" ? inPixels(view.model) : () => {};
+    if (kind === "svg") teachRem();
     const blob = await view.export(kind).to_blob();
-    back();
     save(`forktail-${plot}.${kind}`, await onPaper(blob, kind));
   };
 
