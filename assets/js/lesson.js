@@ -118,7 +118,7 @@ export function render({ model, el }) {
     const here = `${spec.lesson}/${spec.at}`, moved = here !== last, lastStep = spec.at === spec.steps.length - 1;
     const focused = host.getRootNode().activeElement?.dataset.keep;
     last = here;
-    host.dataset.tries = spec.tries;
+    host.dataset.tries = spec.tries; host.dataset.phase = spec.phase;
     refuse("");
     showScene(spec);
     taskBox = spec.task ? goal(spec) : null;

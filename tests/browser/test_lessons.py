@@ -4,7 +4,6 @@ The right answers are computed here from the lesson files by the core, with the 
 """
 
 import json
-import re
 
 import pytest
 
@@ -29,8 +28,8 @@ class Learner:
         page.wait_for_selector(".lesson-text h2")
         self.seed = page.evaluate("forktailProgress.seed()")
 
-    def find(self, selector):
-        return self.page.locator(f".lesson-text {selector}")
+    def find(self, selector, **more):
+        return self.page.locator(f".lesson-text {selector}", **more)
 
     def button(self, name):
         return self.page.get_by_role("button", name=name, exact=True)
@@ -170,6 +169,7 @@ def test_a_lesson_answered_wrong_everywhere_and_then_right(open_page, lesson):
         if kinds[number] != "read":
             learner.go(number)
             learner.button("Try again").click()
+            page.wait_for_selector(f".lesson-text[data-phase={kinds[number]}]")
             learner.answer_right(step)
     learner.keeps({"ask": "right", "task": "met", "read": "read"}, kinds)
 
@@ -258,7 +258,7 @@ def test_a_typed_number_needs_its_unit_and_a_bad_one_costs_no_try(open_page):
     learner = Learner(page, FIRST)
     for text, said in (("500", "has no unit"), ("5 mA", "a current"), ("five", "not a value")):
         learner.type(text)
-        page.get_by_text(re.compile(said)).wait_for()
+        learner.find(".refusal", has_text=said).wait_for()
         assert learner.find(".answer").input_value() == text
     assert learner.find(".verdict").count() == 0
 
