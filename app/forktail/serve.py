@@ -115,6 +115,8 @@ def make_server(port=5006, host="127.0.0.1", workers=1, open_browser=False, star
           f"(stop it with Ctrl+C)\nRoom code for the presenter of a class: {code}",
           file=sys.stderr, flush=True)
     room = make_room(code, [path.lstrip("/") for path in ROUTES if path != "/class"], workers)
+    if workers == 1:  # forked workers read the lessons when they are first wanted
+        lessons_shelf.warm()
     if workers != 1:
         _end_with_parent()
     return pn.serve(
