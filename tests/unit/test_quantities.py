@@ -183,3 +183,13 @@ def test_shapes_that_do_not_fit_are_listed():
         broadcast_shape(v_upper=np.ones(3), v_lower=np.ones(4), i_tail=1.0)
     assert "v_upper (3,)" in str(error.value) and "v_lower (4,)" in str(error.value)
     assert "i_tail" not in str(error.value)
+
+
+@pytest.mark.parametrize("text", ["1,000", "-12,345 V", "+100,000 mV"])
+def test_comma_that_may_mean_thousands_is_refused(text):
+    with pytest.raises(QuantityError, match="thousand"):
+        parse_quantity(text, "V", "--upper")
+
+
+def test_comma_that_can_only_be_decimal_is_read():
+    assert parse_quantity("0,125 V", "V") == 0.125

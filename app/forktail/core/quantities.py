@@ -33,6 +33,8 @@ _SPELLING = {s: unit for unit, (spellings, _, _) in UNITS.items() for s in spell
 _CELSIUS = ("degC", "\u00b0C", "C", "deg C", "celsius")
 
 _NUMBER = re.compile(r"([+-]?)(\d+(?:\.\d*)?|\.\d+)(?:[eE]([+-]?\d{1,3}))?")
+# 1,000 is one thousand to some readers and one to others
+_THOUSANDS = re.compile(r"[+\-\u2212]?[1-9]\d{0,2},\d{3}(?![\d.])")
 # a letter in the place of the decimal point, after IEC 60062: 2k2, 4u7, R47, 4R7
 _LETTER_POINT = re.compile(r"([+-]?)(\d*)([RpnumkKMGV])(\d+)(.*)")
 
@@ -107,6 +109,10 @@ def _read(text, unit, name, wanted):
     tidy = _tidy(text)
     if len(tidy) > 40:
         raise QuantityError(f"{name}: '{tidy[:20]}...' is too long for a value; {wanted}.")
+    if _THOUSANDS.match(text.strip()):
+        raise QuantityError(
+            f"{name}: '{text}' can mean a thousand or a decimal comma; write it without the comma "
+            f"or with a point. {wanted[0].upper()}{wanted[1:]}.")
     match = _LETTER_POINT.fullmatch(tidy)
     if match and (match[2] or match[3] == "R"):
         sign, whole, letter, decimals, rest = match.groups()
