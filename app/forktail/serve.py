@@ -117,7 +117,7 @@ def make_server(port=5006, host="127.0.0.1", workers=1, open_browser=False, star
     room = make_room(code, [path.lstrip("/") for path in ROUTES if path != "/class"], workers)
     if workers == 1:  # forked workers read the lessons when they are first wanted
         lessons_shelf.warm()
-    if workers != 1:
+    else:
         _end_with_parent()
     return pn.serve(
         ROUTES, port=port, address=host, show=open_browser, start=start, title="Forktail",
