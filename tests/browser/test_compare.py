@@ -1,0 +1,108 @@
+"""The Compare page as a builder uses it: example, own file, wrong file, mapping, exports."""
+
+import csv
+
+import pytest
+
+from forktail.resources import assets_dir
+
+ASSET = assets_dir() / "captures/bat-call-mixer-board-invented.csv"
+#: Patience for a comparison, which is solved in a process of its own, ms.
+SOLVED = 60_000
+
+
+def choose(page, *files):
+    page.locator('input[aria-label="Capture file"]').set_input_files([str(f) for f in files])
+
+
+def status(page):
+    return page.locator(".drop-status")
+
+
+@pytest.fixture
+def example(open_page):
+    page = open_page("compare")
+    page.get_by_role("button", name="Open the invented example").click()
+    page.wait_for_selector(".causes", timeout=SOLVED)
+    return page
+
+
+def test_example_names_its_causes_and_draws(example):
+    page = example
+    assert "lower pair off balance" in page.locator(".verdict .sentence").inner_text()
+    assert page.locator(".causes li").first.locator("b").inner_text() == "Lower pair off balance"
+    assert page.locator("#plot-overlay canvas").first.is_visible()
+    page.wait_for_url("**/compare?*example=yes*")
+    scale = page.locator("table.errors tr", has_text="Scale error").inner_text()
+    assert "\u22125." in scale and "\u00b1" in scale
+    with page.expect_download() as download:
+        page.get_by_role("button", name="Save Figures as CSV").click()
+    rows = list(csv.DictReader(download.value.path().read_text().splitlines()))
+    assert float(rows[0]["value"]) == pytest.approx(-0.057, abs=0.01)
+    with page.expect_download() as download:
+        page.get_by_role("button", name="Save Output: captured over predicted as SVG").click()
+    assert b"<svg" in download.value.path().read_bytes()
+
+
+def test_bad_file_is_one_line_and_nothing_is_lost(example, tmp_path):
+    page = example
+    lines = ASSET.read_text().splitlines()
+    lines[99] = lines[99].replace(",", ",oops", 1)
+    bad = tmp_path / "bad.csv"
+    bad.write_text("\n".join(lines))
+    choose(page, bad)
+    page.wait_for_selector(".drop-status.bad", timeout=SOLVED)
+    said = status(page).inner_text()
+    assert "row 100, column 2 (upper)" in said and "stays open" in said
+    assert page.locator(".causes li").count() >= 3
+    # and the page works on
+    page.locator("#q-shipped").select_option("beacon-modulator")
+    page.get_by_text("with the circuit \u201cBeacon modulator\u201d").wait_for()
+
+
+def test_own_file_with_decimal_comma_is_sent_in_pieces_and_mapped(open_page, tmp_path):
+    page = open_page("compare")
+    rows = [r.split(",") for r in ASSET.read_text().splitlines()[5:]]
+    own = tmp_path / "own.csv"
+    # long enough for more than one piece of 384 KiB
+    lines = [";".join((f"{1e3 * (float(t) + 1500 * k):.0f}", low, up, left, right)
+                      ).replace(".", ",") for k in range(4) for t, up, low, left, right in rows]
+    own.write_text("t;ch1;ch2;ch3;ch4\nns;mV;mV;V;V\n" + "\n".join(lines) + "\n")
+    assert own.stat().st_size > 384 * 1024
+    choose(page, own)
+    page.locator("#q-column_upper").wait_for(timeout=SOLVED)
+    page.locator("#q-column_upper").select_option("3")
+    page.locator("#q-column_lower").select_option("2")
+    page.locator("#q-column_left").select_option("4")
+    page.locator("#q-column_right").select_option("5")
+    page.locator("#q-column_out").select_option("none")
+    page.get_by_text("Lower pair off balance").first.wait_for(timeout=SOLVED)
+    assert "12000 rows, 5 columns" in status(page).inner_text()
+
+
+def test_a_circuit_file_dropped_on_the_zone_is_taken(example):
+    page = example
+    data = (assets_dir() / "circuits/volume-cell.toml").read_text()
+    page.locator(".drop").evaluate(
+        """(zone, text) => {
+          const data = new DataTransfer();
+          data.items.add(new File([text], "mine.toml"));
+          zone.dispatchEvent(new DragEvent("drop", {dataTransfer: data, bubbles: true,
+                                                    composed: true, cancelable: true}));
+        }""", data)
+    page.get_by_text("with the circuit \u201cVolume cell\u201d").wait_for()
+
+
+def test_build_link_leads_here_and_back(open_page):
+    page = open_page("build?r_load_left=2.3k")
+    page.get_by_role("link", name="Compare a capture").click()
+    page.get_by_role("heading", name="Compare a capture").wait_for()
+    link = page.get_by_role("link", name="Back to Build")
+    link.click()
+    page.wait_for_url("**/build?*r_load_left=2.3k*")
+
+
+def test_phone_needs_no_sideways_scroll(open_page):
+    page = open_page("compare?example=yes", 390, 844)
+    page.wait_for_selector(".causes", timeout=SOLVED)
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
