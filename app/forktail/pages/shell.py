@@ -97,6 +97,11 @@ class Page:
     def set_theme(self, message):
         """Repaint all plots: handler of the `theme` message."""
         theme = "dark" if message.get("value") == "dark" else "light"
+        # the first message of a page may come before its session counts as connected, and what
+        # is held until then is dropped
+        pn.state.onload(lambda: self._repaint(theme))
+
+    def _repaint(self, theme):
         # held, because a message arrives without the lock that a change of a plot needs
         with hold(pn.state.curdoc):
             for plot in self.plots:
