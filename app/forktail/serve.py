@@ -23,6 +23,7 @@ from .pages.uses import uses
 from .resources import assets_dir
 from .serve_plan import HANDLERS
 from .serve_room import room_patterns
+from .serve_socket import send_promptly
 
 ROUTES = {
     "/": steer,
@@ -119,6 +120,7 @@ def make_server(port=5006, host="127.0.0.1", workers=1, open_browser=False, star
         lessons_shelf.warm()
     else:
         _end_with_parent()
+    send_promptly()
     return pn.serve(
         ROUTES, port=port, address=host, show=open_browser, start=start, title="Forktail",
         websocket_origin=_origins(host, port), num_procs=workers, verbose=False,

@@ -23,7 +23,7 @@ NO_PHYSICS = {"core.quantities", "core.checks", "core.circuit", "core.built_part
 THIRD_PARTY = {"core": {"numpy"}, "state": {"numpy", "param"}, "resources": set(),
                "views": {"numpy", "param", "bokeh", "panel", "markdown_it", "mdit_py_plugins",
                          "segno"}, "cli": {"numpy"},
-               "serve": {"panel", "tornado"}, "classroom": set(),
+               "serve": {"panel", "bokeh", "tornado"}, "classroom": set(),
                "__main__": set(), "__init__": set()}
 RUNTIME = {"numpy", "param", "bokeh", "panel"}
 
