@@ -23,6 +23,7 @@ from .pages.uses import uses
 from .resources import assets_dir
 from .serve_plan import HANDLERS
 from .serve_room import room_patterns
+from .serve_safety import HTTP_LIMITS, MAX_MESSAGE, Refusal, SafeHeaders, guard
 from .serve_socket import send_promptly
 
 ROUTES = {
@@ -121,11 +122,20 @@ def make_server(port=5006, host="127.0.0.1", workers=1, open_browser=False, star
     else:
         _end_with_parent()
     send_promptly()
-    return pn.serve(
-        ROUTES, port=port, address=host, show=open_browser, start=start, title="Forktail",
-        websocket_origin=_origins(host, port), num_procs=workers, verbose=False,
+    SafeHeaders.pages = frozenset(path.rstrip("/") for path in ROUTES)
+    origins = _origins(host, port)
+    server = pn.serve(
+        ROUTES, port=port, address=host, show=open_browser, start=False, title="Forktail",
+        websocket_origin=origins, num_procs=workers, verbose=False,
         static_dirs={"assets": str(assets_dir())},
-        extra_patterns=[*HANDLERS, *room_patterns(room, host)])
+        extra_patterns=[*HANDLERS, *room_patterns(room, host)],
+        websocket_max_message_size=MAX_MESSAGE, http_server_kwargs=dict(HTTP_LIMITS),
+        transforms=[SafeHeaders], default_handler_class=Refusal, default_handler_args={})
+    guard(server, ROUTES, origins)
+    if start:
+        server.start()
+        server.io_loop.start()
+    return server
 
 
 def run(port=5006, host="127.0.0.1", workers=1, open_browser=True, lessons=None,
