@@ -95,6 +95,13 @@ breaks, bench and recap; the check says what is missing as a note.
 
 Other scenes
 ------------
+`page` may also be `signals` (inputs, collectors, difference, spectrum, map, figures, sentence),
+the name of a use, such as `mixer`, `dsb` or `phase_detector` (spectrum, curve, time, diagram,
+card, sentence; settings by their own names, those of the cell as cell_NAME), `built` (the board
+part by part: schematic, over_upper, over_lower, card, sentence) or `capture` (a capture over its
+prediction: overlay, residual, card, meter). `readings = "name name"` in `start` says which
+figures the card shows. What is computed: see `lessons_figures`.
+
 `lessons_scenes.register(SceneKind(...))` opens another page to lessons; its views are registered
 in `views.lesson_scenes` under the same key. The text of a lesson need not change for that.
 '''
@@ -105,6 +112,7 @@ import re
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from . import lessons_figures as _more_scenes  # noqa: F401  opens the other pages to lessons
 from . import lessons_scenes
 from .core.checks import QuantityError
 from .lessons_grammar import DIMENSIONS, Expression, Figure, literal

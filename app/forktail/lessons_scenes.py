@@ -34,6 +34,8 @@ class SceneKind:
     quick : bool
         Whether one solution takes under about 2 ms, so that a whole library can be tried when it
         is loaded; others are tried by `forktail lessons check` only.
+    moves : bool
+        Whether the scene may go to its new place in frames, rather than in one jump.
     """
 
     key: str
@@ -42,6 +44,7 @@ class SceneKind:
     views: tuple
     default: tuple
     quick: bool = True
+    moves: bool = True
 
 
 KINDS = {}

@@ -219,7 +219,7 @@ def _slider(key, f):
     return (float(f"{low:.9g}"), f.high), f.step
 
 
-def _parameters(prefix, cls):
+def setting_parameters(prefix, cls):
     """One parameter for each setting of a Settings class, named PREFIX__NAME."""
     out = {}
     for f in setting_fields(cls):
@@ -279,8 +279,8 @@ class _Views(PageState):
 
 
 _SETTINGS = {name: spec for key, use in USES.items()
-             for name, spec in _parameters(key, use.settings).items()}
-_Base = type("_Base", (_Views,), {**_SETTINGS, **_parameters("cell", TextbookCell),
+             for name, spec in setting_parameters(key, use.settings).items()}
+_Base = type("_Base", (_Views,), {**_SETTINGS, **setting_parameters("cell", TextbookCell),
                                   "__module__": __name__, "__doc__": "All settings."})
 
 

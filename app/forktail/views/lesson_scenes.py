@@ -11,24 +11,13 @@ A class takes the names of the views that a lesson shows and offers:
 - `picture(state)` (static): SVG of a scene for print, "" if it has none.
 """
 
+from .lesson_place import place
+from .lesson_views import VIEWS as OTHERS
 from .output_map import OutputMap
 from .readouts import SentenceView, TableView
 from .schematic import SchematicView, draw, values
 from .sections import Section
 from .static_svg import still
-
-
-def place(name, caption, look):
-    """Jinja text that places one view.
-
-    `look` is `main` (the picture), `square` or `strip` (a plot beside it or below it), all with
-    a caption and exports; or `words`, bare and across the whole width.
-    """
-    if look == "words":
-        cls, inner = "view view-words", f"{{{{ embed(roots.{name}) }}}}"
-    else:
-        cls, inner = f"view view-plot view-{look}", f'{{{{ plot("{name}", "{caption}") }}}}'
-    return f'<div class="{cls}" data-view="{name}">{inner}</div>\n'
 
 
 class SteerViews:
@@ -103,4 +92,4 @@ class SteerViews:
         return still(draw(scene.stage), values(scene))
 
 
-VIEWS = {"steer": SteerViews}
+VIEWS = {"steer": SteerViews, **OTHERS}
