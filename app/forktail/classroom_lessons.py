@@ -5,7 +5,6 @@ import re
 from . import lessons_shelf
 from .core.checks import QuantityError
 from .lessons_run import Situation, after_state, draw_of, fill, start_state
-from .lessons_scenes import kind_of
 from .state_class import KINDS
 
 #: Path of the page on which a kind of scene stands.
@@ -66,17 +65,9 @@ def lesson_question(lesson, step, seed=0):
 
 
 def lesson_scenes():
-    """Prepared lists of scenes, one for each lesson: as `state_class.scene_sets`."""
-    sets = []
-    for entry in lessons_shelf.library().entries:
-        if not entry.lesson:
-            continue
-        scenes = []
-        for step in entry.lesson.steps:
-            if step.page in PATHS:
-                state = kind_of(step.page).make_state()
-                state.apply_texts({**step.start, **draw_of(step, 0)})
-                scenes.append({"title": step.title, "path": PATHS[step.page],
-                               "query": state.query()})
-        sets.append({"title": f"Lesson: {entry.lesson.title}", "scenes": scenes})
-    return sets
+    """The steps of each lesson on its own page: lists as from `state_class.scene_sets`."""
+    return [{"title": f"Lesson: {entry.lesson.title}",
+             "scenes": [{"title": step.title, "path": "lesson",
+                         "query": f"id={entry.lesson.id}&step={step.id}"}
+                        for step in entry.lesson.steps]}
+            for entry in lessons_shelf.library().entries if entry.lesson]

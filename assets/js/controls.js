@@ -22,13 +22,26 @@ export function render({ model, el }) {
   // the class room hears that somebody moved something here, and so no longer follows
   const QUIET = ["theme", "csv", "save"];
   const acted = ({ kind }) => { if (!QUIET.includes(kind)) window.dispatchEvent(new CustomEvent("forktail-acted")); };
-  const now = (message) => { acted(message); model.send_msg(message); };
+  // what the server has not answered when the connection is lost is kept like what comes after
+  const link = window.forktailLink, KEPT = [...QUIET, "follow"];
+  let unanswered = [];
+  const send = (message) => {
+    if (!KEPT.includes(message.kind)) {
+      if (link?.isLost) { link.hold(message); return; }
+      const sent = performance.now();
+      unanswered = [...unanswered.filter((m) => sent - m.sent < 3000), { sent, message }];
+    } else if (link?.isLost) return;
+    model.send_msg(message);
+  };
+  const now = (message) => { acted(message); send(message); };
   const stream = (message) => { acted(message); put(message); };
   const put = (message) => {
     // a lost answer must not lock the controls for good
-    if (waiting && performance.now() - waitingSince < 2000) { next = message; return; }
-    waiting = ++seq; waitingSince = performance.now(); next = null;
-    model.send_msg({ ...message, seq });
+    if (waiting && !link?.isLost && performance.now() - waitingSince < 2000) { next = message; return; }
+    const mine = waiting = ++seq;
+    waitingSince = performance.now(); next = null;
+    setTimeout(() => { if (waiting === mine) { waiting = 0; if (next) put(next); } }, 2100);
+    send({ ...message, seq });
   };
 
   const symbol = (text) => {
@@ -80,7 +93,7 @@ export function render({ model, el }) {
         const ahead = next && next.name === row.name || playing && playing.name === row.name;
         if ("pos" in v && +slider.value !== v.pos && !ahead) slider.value = v.pos;
         if ("text" in v) {
-          shown = v.text; entry.value = v.text;
+          shown = entry.dataset.shown = v.text; entry.value = v.text;
           slider.setAttribute("aria-valuetext", v.text);
           fail("");
         }
@@ -261,6 +274,7 @@ export function render({ model, el }) {
 
   const patch = () => {
     const p = model.patch;
+    unanswered = [];
     for (const [name, v] of Object.entries(p.values || {})) rows.get(name)?.set(v);
     for (const [name, text] of Object.entries(p.errors || {})) rows.get(name)?.fail(text);
     if (p.notice) say(p.notice);
@@ -282,6 +296,14 @@ export function render({ model, el }) {
   const onDrag = (event) => { stop(); stream({ kind: "drag", ...event.detail }); };
   const onRequest = (event) => { now(event.detail); };
   const onFollow = ({ detail }) => { stop(); put({ kind: "follow", query: detail.query, inner: detail.inner || "" }); };
+  const onLost = () => {
+    stop(); syncUrl();
+    [...unanswered.map((m) => m.message), ...(next ? [next] : [])].forEach((m) => link.hold(m));
+    waiting = 0; next = null;
+  };
+  const onAgain = ({ detail: { seq: _, ...message } }) => { now(message); };
+  window.addEventListener("forktail-lost", onLost);
+  window.addEventListener("forktail-again", onAgain);
   window.addEventListener("forktail-drag", onDrag);
   window.addEventListener("forktail-follow", onFollow);
   window.addEventListener("forktail-request", onRequest);
@@ -294,6 +316,8 @@ export function render({ model, el }) {
   now({ kind: "theme", value: document.documentElement.dataset.theme || "light" });
   return () => {
     stop();
+    window.removeEventListener("forktail-lost", onLost);
+    window.removeEventListener("forktail-again", onAgain);
     window.removeEventListener("forktail-drag", onDrag);
     window.removeEventListener("forktail-follow", onFollow);
     window.removeEventListener("forktail-request", onRequest);

@@ -174,10 +174,10 @@
   setInterval(() => { if (location.href !== address) { address = location.href; showScene(); } }, 250);
 
   let leaving = "", applied = null, pendingScene = false, waitingSince = 0;
+  const lesson = (text) => (here === "lesson" || text.startsWith("id=") ? new URLSearchParams(text).get("id") : null);
   const followScene = (again = false) => {
     const scene = room.scene;
     if (!following() || !scene) return;
-    const lesson = (text) => new URLSearchParams(text).get("id");
     const page = `${scene.path}?${lesson(scene.query)}`;
     if (page !== `${here}?${lesson(location.search)}`) {
       if (leaving !== page) location.href = link(scene); // what comes while it loads, the new page will see
@@ -203,7 +203,7 @@
     setTimeout(() => { if (pendingScene) followScene(); }, 300);
   };
   const go = (scene) => {
-    if (scene.path === here && window.forktailScene && "query" in window.forktailScene) {
+    if (scene.path === here && window.forktailScene && lesson(scene.query) === lesson(location.search)) {
       window.dispatchEvent(new CustomEvent("forktail-follow", { detail: scene }));
     } else location.href = link(scene);
   };

@@ -4,6 +4,7 @@ import re
 from contextlib import contextmanager
 
 import pytest
+
 from conftest import PATIENCE, READY, Server, Watch
 
 CODE = "bats-at-dusk"

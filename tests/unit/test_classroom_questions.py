@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from forktail import lessons_shelf
 from forktail.classroom_lessons import lesson_question, lesson_questions, lesson_scenes, plain
 from forktail.core.checks import QuantityError
 from forktail.lessons_grammar import figure
@@ -81,10 +82,20 @@ def test_what_cannot_be_asked_is_answered_with_a_sentence(arguments, said):
 
 
 def test_every_prepared_scene_can_be_shown():
-    for made in (*scene_sets(), *lesson_scenes()):
+    for made in scene_sets():
         assert made["title"] and made["scenes"]
         for scene in made["scenes"]:
             assert KINDS[scene["path"]].make().apply_query(scene["query"]) == []
+
+
+def test_steps_of_every_lesson_can_be_stepped_through():
+    lists = lesson_scenes()
+    assert lists
+    for made in lists:
+        for scene in made["scenes"]:
+            wanted = dict(parse_qsl(scene["query"]))
+            lesson = lessons_shelf.library().lesson(wanted["id"])
+            assert scene["path"] == "lesson" and lesson.step(wanted["step"]) is not None
 
 
 def test_every_question_of_the_lessons_can_be_put_to_a_class():

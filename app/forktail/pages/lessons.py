@@ -470,7 +470,8 @@ class LessonPage(Page):
                 self.seed = seed
                 self.controls.draw_with(seed)
                 self.enter(self.at if at is None else at)
-        self.state.apply_texts(scene)  # a message of its own: held ones replace one another
+        if scene:
+            self.state.apply_texts(scene)  # a message of its own: held ones replace one another
 
     def _handout(self, message):
         self.panel.update({}, print=handout(self.lesson, self.library.glossary, self.seed))

@@ -35,6 +35,10 @@ def axis_unit(low, high, unit):
     return 1e9, "n" + shown
 
 
+#: Most numbers of a column that travel as text.
+FEW = 8
+
+
 class Plot:
     """A figure and the list of what follows the theme.
 
@@ -96,14 +100,25 @@ class Plot:
             axis.axis_label = text
 
 
+def _column(values):
+    """A float32 array; a few numbers as a list, for each array is two websocket frames."""
+    values = np.asarray(values, dtype=np.float32)
+    return values.tolist() if values.size <= FEW and values.ndim == 1 else values
+
+
 def replace(source, **columns):
-    """Put float32 arrays into a source if they differ from what it holds."""
-    new = {n: np.asarray(c, dtype=np.float32) for n, c in columns.items()}
-    if all(np.array_equal(source.data.get(n), c) for n, c in new.items()):
+    """Put float32 columns into a source; only those that differ from what it holds are sent."""
+    new = {n: _column(c) for n, c in columns.items()}
+    held = source.data
+    changed = {n: c for n, c in new.items() if not np.array_equal(held.get(n), c)}
+    if not changed:
         return
-    source.data = new
+    if set(held) == set(new) and all(len(held[n]) == len(c) for n, c in new.items()):
+        held.update(changed)
+    else:
+        source.data = new
 
 
 def float_source(**columns):
     """Data source of float32 columns."""
-    return ColumnDataSource({n: np.asarray(c, dtype=np.float32) for n, c in columns.items()})
+    return ColumnDataSource({n: _column(c) for n, c in columns.items()})
