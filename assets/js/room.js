@@ -44,7 +44,7 @@
   const listeners = new Set();
   const changed = (kind) => { paint(kind); listeners.forEach((f) => f(kind)); };
 
-  let socket = null, tries = 0, retry = 0, refused = "", dropped = false;
+  let socket = null, tries = 0, retry = 0, refused = "";
   const send = (message) => {
     if (socket?.readyState !== WebSocket.OPEN) return false;
     socket.send(JSON.stringify(message));
@@ -61,13 +61,11 @@
     socket.onopen = () => {
       tries = 0; room.connected = true;
       hello();
-      if (dropped) afterDrop();
       changed("connection");
     };
     socket.onmessage = (event) => { if (mine === socket) take(JSON.parse(event.data)); };
     socket.onclose = () => {
       if (mine !== socket) return;
-      if (room.connected) dropped = true;
       room.connected = false;
       changed("connection");
       // waits grow, with some chance in them so that a class does not come back all at once
@@ -81,15 +79,6 @@
   };
   const reopen = () => {
     send({ kind: "open", code: me.code, snapshot: read(sessionStorage, "forktail-room-kept") });
-  };
-  // the page's own session has gone with the server: load the page again, its link holds the scene
-  const afterDrop = () => {
-    dropped = false;
-    if (!SHOWN) return;
-    setTimeout(() => {
-      const lost = document.getElementById("forktail-lost");
-      if (lost && !lost.hidden) location.reload();
-    }, 700 + 1500 * Math.random());
   };
 
   const take = (m) => {
