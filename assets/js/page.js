@@ -126,6 +126,89 @@
     if (asks) request(JSON.parse(asks.dataset.request));
   });
 
+  // A lost connection is said. Once the server answers, the page loads again: its link holds the scene,
+  // and this tab's storage what was set or typed since. The controls ask `isLost` before they send.
+  const KEPT = "forktail-kept";
+  const here = () => location.pathname + location.search;
+  const held = new Map();
+  let lost = false, typedAt = 0, lookTimer = 0, wait = 500;
+  const banner = () => document.getElementById("forktail-lost");
+  const tell = (text) => { banner().querySelector("span").textContent = text; banner().hidden = false; };
+
+  const FIELDS = "input[type=text], input:not([type]), textarea, input[type=radio]";
+  const fields = (scope = document) => [...scope.querySelectorAll("*")].flatMap((node) => [
+    ...(node.matches(FIELDS) ? [node] : []), ...(node.shadowRoot ? fields(node.shadowRoot) : [])]);
+  const active = () => {
+    let node = document.activeElement;
+    while (node?.shadowRoot?.activeElement) node = node.shadowRoot.activeElement;
+    return node;
+  };
+  const keyed = (list) => list.map((node) => {
+    const key = node.id || node.dataset.entry || `${node.name}/${node.type === "radio" ? node.value : node.className}`;
+    return [key, node];
+  });
+  // a radio button of the controls is no field; one in a question is what the learner has picked
+  const isOpen = (node) => !node.disabled && (node.type === "radio" ? node.checked : node.value !== (node.dataset.shown ?? node.defaultValue));
+  const keep = () => {
+    if (!lost) return;
+    const typed = keyed(fields()).filter(([, node]) => isOpen(node)).map(([key, node]) => [key, node.value]);
+    const focus = keyed(fields()).find(([, node]) => node === active())?.[0] || null;
+    const made = { at: here(), held: [...held.values()], typed, focus, inner: window.forktailScene?.inner || "" };
+    try { sessionStorage.setItem(KEPT, JSON.stringify(made)); } catch { /* full or barred */ }
+  };
+  const restore = () => {
+    let made = null;
+    try { made = JSON.parse(sessionStorage.getItem(KEPT)); sessionStorage.removeItem(KEPT); } catch { /* none */ }
+    if (!made || made.at !== here()) return;
+    if (made.inner) window.dispatchEvent(new CustomEvent("forktail-follow", { detail: { query: location.search.slice(1), inner: made.inner } }));
+    // what was typed but not entered stands again as it stood, once its field is there; what was set is set
+    const missing = new Map(made.typed);
+    let tries = 0;
+    const fill = () => {
+      for (const [key, node] of keyed(fields())) {
+        if (!missing.has(key)) continue;
+        if (node.type === "radio") node.checked = true; else node.value = missing.get(key);
+        missing.delete(key);
+        if (key === made.focus) node.focus();
+      }
+      if (missing.size && ++tries < 20) setTimeout(fill, 200);
+    };
+    setTimeout(() => {
+      fill();
+      made.held.forEach((message) => window.dispatchEvent(new CustomEvent("forktail-again", { detail: message })));
+    }, made.inner ? 600 : 0);
+  };
+  const look = async (asked = false) => {
+    clearTimeout(lookTimer);
+    let there = false;
+    try { there = (await fetch(new URL(`icon.svg?${Date.now()}`, assets), { cache: "no-store" })).ok; } catch { /* not yet */ }
+    // no key press is to fall into the gap of loading
+    if (there && (asked || performance.now() - typedAt > 2500)) { keep(); location.reload(); return; }
+    if (!there && asked) tell("The server does not answer yet. This page goes on looking; what you set or type is kept.");
+    wait = Math.min(wait * 1.5, 4000);
+    lookTimer = setTimeout(look, there ? 500 : wait * (0.7 + 0.6 * Math.random()));
+  };
+  const loseConnection = () => {
+    if (lost) return;
+    lost = true;
+    banner().hidden = false;
+    window.dispatchEvent(new Event("forktail-lost"));
+    lookTimer = setTimeout(look, 300);
+  };
+  window.forktailLink = {
+    get isLost() { return lost; },
+    // only the newest place of a handle counts, and the order of the rest
+    hold(message) {
+      const one = ["slide", "drag", "entry", "edit", "choose", "flag"].includes(message.kind);
+      const key = one ? `${message.kind} ${message.name || message.view}` : `${held.size} ${performance.now()}`;
+      held.delete(key); held.set(key, message);
+    },
+  };
+  window.addEventListener("keydown", () => { typedAt = performance.now(); }, true);
+  window.addEventListener("pagehide", keep);
+  // a page brought back from the browser's memory has no connection any more
+  window.addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });
+
   // The class room is loaded by those who are in it, and by the pages where it is entered.
   const loadRoom = () => {
     const entry = document.querySelector("[data-room]");
@@ -144,13 +227,24 @@
 
   document.addEventListener("DOMContentLoaded", () => {
     loadRoom();
-    document.getElementById("forktail-again").addEventListener("click", () => location.reload());
+    document.getElementById("forktail-again").addEventListener("click", () => look(true));
     // Bokeh says on its connection when the server is gone; until it is there, wait for it
+    const begun = performance.now();
+    let warned = false, heard = false;
     const watch = setInterval(() => {
-      const documents = window.Bokeh?.documents;
-      if (!documents?.length) return;
+      const made = window.Bokeh?.documents?.[0];
+      if (!made && window.Bokeh && !warned && performance.now() - begun > 20000) {
+        warned = true;
+        tell("This page has no live connection to the server yet. If it stays so, something on the way does not let websockets pass.");
+      }
+      if (made && !heard) {
+        heard = true;
+        if (warned) banner().hidden = true;
+        made.on_event("connection_lost", loseConnection);
+      }
+      if (!made?.is_idle) return;
       clearInterval(watch);
-      documents[0].on_event?.("connection_lost", () => { document.getElementById("forktail-lost").hidden = false; });
+      restore();
     }, 200);
     // on a phone the navigation is wider than the screen: show where we are
     const nav = document.querySelector(".top nav"), here = nav?.querySelector("[aria-current]");

@@ -45,6 +45,11 @@ def page(key, title, roots, body=None, current=None):
     template = pn.Template(text)
     for name, view in roots.items():
         template.add_panel(name, view)
+    if pn.state.curdoc is not None:
+        # a session is not joined again: a restarted server knows only the link it was opened with.
+        # The page itself says that the connection is lost, and loads again (assets/js/page.js).
+        pn.state.curdoc.config.update(reconnect_session=False, notifications=None,
+                                      notify_connection_status=False)
     return template
 
 
