@@ -38,11 +38,13 @@ def chromium():
 def main():
     """Run ruff, then pytest; returns the exit status."""
     python = environment_python("test")
-    environment = dict(os.environ, FORKTAIL_CHROMIUM=chromium())
+    # one test process a core, each with one thread for its linear algebra
+    environment = dict(os.environ, FORKTAIL_CHROMIUM=chromium(), OMP_NUM_THREADS="1",
+                       OPENBLAS_NUM_THREADS="1")
     if subprocess.call([str(python), "-m", "ruff", "check", "."], cwd=ROOT) != 0:
         return 1
-    return subprocess.call([str(python), "-m", "pytest", *sys.argv[1:]], cwd=ROOT,
-                           env=environment)
+    return subprocess.call([str(python), "-m", "pytest", "-n", "auto", "--dist", "worksteal",
+                            *sys.argv[1:]], cwd=ROOT, env=environment)
 
 
 if __name__ == "__main__":
