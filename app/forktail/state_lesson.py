@@ -25,6 +25,10 @@ from .state_uses import TIME_VIEWS, UsesScene, setting_parameters
 # ---------------------------------------------------------------- one use
 
 
+#: Sliders finer than those of the Uses page, where a lesson asks for a steady hand.
+_SLIDERS = {"dsb": {"trim": ((-2e-3, 2e-3), 1e-5)}}
+
+
 @lru_cache(maxsize=128)
 def _run(use, settings, solve, detail):
     try:
@@ -81,6 +85,8 @@ def use_state(use):
     """
     own = {n.removeprefix(f"{use}__"): p
            for n, p in setting_parameters(use, USES[use].settings).items()}
+    for name, (span, step) in _SLIDERS.get(use, {}).items():
+        own[name].slider, own[name].step = span, step
     of_cell = {n.replace("__", "_"): p
                for n, p in setting_parameters("cell", TextbookCell).items()}
     return type(f"Lesson{use.title().replace('_', '')}State", (_UseLook,), {

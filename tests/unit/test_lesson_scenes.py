@@ -137,3 +137,11 @@ def test_a_bad_setting_is_refused_in_words():
     state = kind_of("built").make_state()
     said = state.apply_texts({"r_load": "2 V", "fault": "gremlins"})
     assert len(said) == 2 and any("Load resistors" in s for s in said)
+
+
+def test_a_worksheet_prints_what_the_question_asks_to_read():
+    state = kind_of("capture").make_state()
+    state.apply_texts({"board": "supply_low"})
+    said = VIEWS["capture"].readings(state, ("overlay", "card", "meter"))
+    assert "6.000" in said and "12.00" in said and "0.536" in said
+    assert "meter" not in VIEWS["capture"].readings(state, ("card",))

@@ -25,6 +25,32 @@ def _picture(step, texts):
     return f'<figure class="picture">{drawn}</figure>' if drawn else ""
 
 
+def _readings(step, texts):
+    """What the step shows in words and tables beside its plots, for kinds that have such."""
+    views = VIEWS.get(step.page)
+    if not hasattr(views, "readings"):
+        return ""
+    state = step.kind.make_state()
+    state.apply_texts(texts)
+    return views.readings(state, step.show)
+
+
+def _value(state, name):
+    """A setting as it is shown: with its unit, or the words of a choice."""
+    spec, value = state.param[name], getattr(state, name)
+    if hasattr(spec, "show"):
+        return spec.show(value)
+    return next((t for t, key in (getattr(spec, "names", None) or {}).items() if key == value),
+                str(value))
+
+
+def _blank(spec, name):
+    """Blank to write a setting into; the words of a choice stand below it."""
+    words = "; ".join(getattr(spec, "names", None) or ())
+    below = f'<p class="settings">one of: {escape(words)}</p>' if words else ""
+    return f'<p class="blank">{escape(spec.label or name)}: <span></span></p>{below}'
+
+
 def _settings(step, texts):
     """The settings of a step that its text and its unlocked controls speak of."""
     state = step.kind.make_state()
@@ -48,6 +74,7 @@ def _sheet_step(number, step, draw):
     if step.predict or step.task:
         out.append(_picture(step, texts))
         out.append(_settings(step, texts))
+        out.append(_readings(step, texts))
     if step.predict:
         out.append(f'<p class="question">{page.line(step.predict.question)}</p>')
         for letter, choice in zip(_LETTERS, step.predict.choices):
@@ -59,8 +86,7 @@ def _sheet_step(number, step, draw):
     if step.task:
         out.append(f'<p class="question">{page.line(step.task.goal)}</p>')
         names = step.kind.make_state().param
-        out += [f'<p class="blank">{escape(names[n].label or n)}: <span></span></p>'
-                for n in step.unlock]
+        out += [_blank(names[n], n) for n in step.unlock]
     out.append("</section>")
     return "".join(out)
 
@@ -84,13 +110,13 @@ def _key_step(number, step, draw):
         state = start_state(step, draw)
         state.apply_texts({**texts, **found})
         known = figures(step.kind, state)
-        shown = [f"{escape(state.param[n].label or n)} "
-                 f"{escape(state.param[n].show(getattr(state, n)))}"
-                 for n in step.unlock if hasattr(state.param[n], "show")]
+        shown = [f"{escape(state.param[n].label or n)} {escape(_value(state, n))}"
+                 for n in step.unlock]
         out.append(f'<p class="answer">For instance: {", ".join(shown)}</p>')
         texts |= found
     page = Rendering(known, still=known)
     out.append(_picture(step, texts))
+    out.append(_readings(step, texts))
     if step.explain:
         out.append(f'<div class="text">{page.block(step.explain)}</div>')
     if step.derivation:

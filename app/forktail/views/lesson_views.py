@@ -118,6 +118,13 @@ class Card(MarkupView):
                      'aria-live="polite" data-polite data-id="spoken"></p>', values)
 
 
+def card_text(state, merits=()):
+    """The card as HTML for print."""
+    return '<p class="settings">' + " \u00b7 ".join(
+        f"{escape(label)}: <b>{escape(value)}</b>"
+        for _, label, value, _ in card_rows(state, merits)) + "</p>"
+
+
 class _Views:
     """What the classes below share: views by name, and their roots under names of their own."""
 
@@ -267,6 +274,12 @@ class UseViews(_Views):
             return ""
         return still(draw_use(scene.use, scene.result.title), use_values(scene))
 
+    @staticmethod
+    def readings(state, names):
+        """The card for print, where the step shows it."""
+        result = state.scene().result
+        return card_text(state, result.merits) if result and "card" in names else ""
+
 
 def use_views(use):
     """Class of views of one use, as `UseViews` with its key."""
@@ -334,12 +347,27 @@ class BuiltViews(_Views):
         scene = state.scene()
         return still(draw_board(scene.circuit), board_values(scene))
 
+    @staticmethod
+    def readings(state, names):
+        """The card for print, where the step shows it."""
+        return card_text(state) if "card" in names else ""
+
 
 #: Nodes that a voltmeter is put on, in the order of checking: node -> what it is called.
 METER = {
     "supply": "Supply", "level_upper": "Upper level", "level_lower": "Lower level",
     "left": "Left collector", "right": "Right collector", "common_left": "Collector of Q5",
     "common_right": "Collector of Q6", "tail": "Tail node", "emitter_q7": "Emitter of Q7"}
+
+
+def meter_rows(state):
+    """Rows of the meter: (node, label, this board, as designed, whether they are far apart)."""
+    known = figures(kind_of(state.page), state)
+    for n, label in METER.items():
+        here, there = known.get(f"meter_{n}"), known.get(f"design_{n}")
+        if here is not None and there is not None:
+            off = abs(here.value - there.value) > 0.05 + 0.02 * abs(there.value)
+            yield n, label, text_of(here, 4), text_of(there, 4), off
 
 
 class Meter(MarkupView):
@@ -356,16 +384,10 @@ class Meter(MarkupView):
 
     def show(self, state):
         """Show the readings of a `CaptureState`."""
-        known = figures(kind_of(state.page), state)
         values = {}
-        for n in METER:
-            here, there = known.get(f"meter_{n}"), known.get(f"design_{n}")
-            if here is None or there is None:
-                continue
-            off = abs(here.value - there.value) > 0.05 + 0.02 * abs(there.value)
-            values |= {f"here-{n}": {"#": text_of(here, 4) + (" !" if off else "")},
-                       f"there-{n}": {"#": text_of(there, 4)},
-                       f"row-{n}": {"class": "off" if off else None}}
+        for n, _, here, there, off in meter_rows(state):
+            values |= {f"here-{n}": {"#": here + (" !" if off else "")},
+                       f"there-{n}": {"#": there}, f"row-{n}": {"class": "off" if off else None}}
         self.update(values)
 
 
@@ -406,6 +428,17 @@ class CaptureViews(_Views):
         scene = state.scene()
         return chart("output", scene.time, [("captured", scene.measured, "left"),
                                             ("predicted", scene.predicted, "right")])
+
+    @staticmethod
+    def readings(state, names):
+        """Card and meter for print, where the step shows them."""
+        out = card_text(state) if "card" in names else ""
+        if "meter" in names:
+            out += ('<table class="meter"><tr><th>at rest, against ground</th><th>this board</th>'
+                    "<th>as designed</th></tr>" + "".join(
+                        f"<tr><td>{label}</td><td>{here}</td><td>{there}</td></tr>"
+                        for _, label, here, there, _ in meter_rows(state)) + "</table>")
+        return out
 
 
 VIEWS = {"signals": SignalViews, **{use: use_views(use) for use in USES}, "built": BuiltViews,
