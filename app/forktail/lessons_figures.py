@@ -129,8 +129,9 @@ def board_figures(state):
     _put(out, "saturated", sum(r == "saturated" for r in regions.values()))
     _put(out, "drop_left", scene.circuit.v_supply - float(point.v_left), "V")
     _put(out, "rest_out", rest.v_out, "V")
-    _put(out, "feed_upper", rest.gain_upper)
-    _put(out, "feed_lower", rest.gain_lower)
+    for side in ("upper", "lower"):  # below a millionth it is what the solver leaves of a zero
+        gain = float(getattr(rest, f"gain_{side}"))
+        _put(out, f"feed_{side}", 0.0 if abs(gain) < 1e-6 else gain)
     _put(out, "rest_tail", rest.i_tail, "A")
     current = state.supply_current()
     _put(out, "supply_current", current, "A")
