@@ -25,7 +25,8 @@ class _Parser(argparse.ArgumentParser):
     """Reports a wrong command line as one line, without the usage block."""
 
     def error(self, message):
-        raise QuantityError(f"{message} (see {self.prog} --help)")
+        shown = message if len(message) <= 400 else f"{message[:399]}\u2026"
+        raise QuantityError(f"{shown} (see {self.prog} --help)")
 
 
 def _settings(parser, load="1k"):

@@ -5,7 +5,7 @@ import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 
-from .core.checks import QuantityError
+from .core.checks import QuantityError, visible
 
 MAX_FILE = 200_000
 
@@ -29,7 +29,7 @@ class Fault:
     def __str__(self):
         kind = "note: " if self.note else ""
         remedy = f" {self.remedy}" if self.remedy else ""
-        return f"{self.file}:{self.line}: {kind}{self.text}{remedy}"
+        return visible(f"{self.file}:{self.line}: {kind}{self.text}{remedy}")
 
 
 @dataclass(frozen=True)

@@ -1,10 +1,28 @@
 """Checks of arguments: one clear sentence that names what, its value and what is allowed."""
 
+import unicodedata
+
 import numpy as np
 
 
 class QuantityError(ValueError):
-    """A quantity that cannot be used. Its text names the argument, the value and the range."""
+    """A quantity that cannot be used. Its text names the argument, the value and the range.
+
+    Texts often quote what somebody else wrote; signs in it that steer a terminal or turn the
+    direction of writing are spelled out.
+    """
+
+    def __init__(self, text=""):
+        super().__init__(visible(text))
+
+
+def visible(text):
+    """The text with control and format signs, except line ends, written as `\\x1b`."""
+    text = str(text)
+    if text.isprintable():
+        return text
+    return "".join(c if c == "\n" or unicodedata.category(c)[0] != "C" else
+                   c.encode("unicode_escape").decode() for c in text)
 
 
 def _allowed(low, high, low_open, unit):

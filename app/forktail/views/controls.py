@@ -1,16 +1,22 @@
 """The controls of a page: one component that shows parameters and reports what the user did."""
 
 import logging
+import time
 
 import param
 from panel.custom import JSComponent
 
+from ..classroom_limits import Bucket
 from ..core.checks import QuantityError
 from ..resources import assets_dir
 from ..state import Quantity
 from .markup import STYLE
+from .messages import checked
 
 log = logging.getLogger("forktail")
+
+#: Messages a second and at once that a page may send.
+EVENTS = 120.0, 240
 
 
 def group(title, rows, fold=False, open=True, tight=False):
@@ -46,6 +52,7 @@ class Controls(JSComponent):
         self._groups, self._presets, self._play = groups, presets, play
         self.handlers = dict(handlers or {})
         self.on_change = lambda: None
+        self.bucket = Bucket(*EVENTS, time.monotonic)
         self._shown, self._ack, self._query = {}, None, None
         self.rebuild()
 
@@ -100,17 +107,25 @@ class Controls(JSComponent):
         self.patch = {"download": {"name": name, "text": text, "type": kind}}
 
     def _handle_msg(self, message):
-        if not isinstance(message, dict):
+        if not self.bucket.take():  # the page itself waits for each answer, and never comes here
+            if self.bucket.refused == 1:
+                self.say([f"That was too much at once: {EVENTS[0]:g} events a second are taken. "
+                          "Move the handle again."])
             return
-        self._ack = message.get("seq") if isinstance(message.get("seq"), int) else None
         try:
+            message = checked(message)
+            self._ack = message.get("seq")
             self._act(message)
         except QuantityError as error:
-            name = message.get("name")
-            if message.get("kind") == "entry" and name in self._names():
-                self.patch = {"errors": {name: str(error)}}
+            if isinstance(message, dict) and message.get("kind") == "entry" and message.get(
+                    "name") in self._names():
+                self.patch = {"errors": {message["name"]: str(error)}}
             else:
                 self.say([str(error)])
+        except Exception:  # noqa: BLE001 - a fault of our own must not lock the page
+            log.exception("not handled: %.300r", message)
+            self.say(["That could not be done, by a fault of Forktail itself; the terminal of the "
+                      "server says more. Your scene is kept: set another value, or press Reset."])
         if self._ack is not None:  # nothing changed, but the browser waits for an answer
             self.refresh()
 
@@ -125,7 +140,7 @@ class Controls(JSComponent):
             if not isinstance(spec, Quantity):
                 return
             if kind == "entry":
-                value = spec.read(str(message.get("text", ""))[:200])
+                value = spec.read(message["text"][:200])
             elif kind == "slide":
                 value = spec.at_step(min(max(int(message["pos"]), 0), spec.steps()))
             else:

@@ -3,9 +3,11 @@
 import param
 from panel.custom import JSComponent
 
+from ..core.checks import QuantityError
 from ..resources import assets_dir
 from .controls import Controls
 from .markup import STYLE
+from .messages import checked
 
 
 class LessonPanel(JSComponent):
@@ -41,8 +43,12 @@ class LessonPanel(JSComponent):
             self.patch = {"live": changed, "count": self._count, **more}
 
     def _handle_msg(self, message):
-        if isinstance(message, dict) and message.get("kind") in self.handlers:
-            self.handlers[message["kind"]](message)
+        try:
+            message = checked(message)
+            if message["kind"] in self.handlers:
+                self.handlers[message["kind"]](message)
+        except QuantityError as error:
+            self.update({}, refused=str(error))
 
 
 class LessonList(JSComponent):
