@@ -5,8 +5,11 @@ until the one before is acknowledged, and a receiver may delay that by 40 ms (RF
 4.2.3.2): half of what an event takes until it is painted. Tornado lets a handler switch that off.
 """
 
+import logging
+
 from bokeh.server.urls import per_app_patterns
 from panel.io.server import WSHandler
+from tornado.websocket import WebSocketClosedError
 
 
 class PromptSocket(WSHandler):
@@ -17,8 +20,16 @@ class PromptSocket(WSHandler):
         return super().open(*args, **kwargs)
 
 
+def _not_a_departure(record):
+    """Filter of a log: a browser that left while a message was on its way is no fault."""
+    return not (record.exc_info and record.exc_info[0]
+                and issubclass(record.exc_info[0], WebSocketClosedError))
+
+
 def send_promptly():
     """Let servers made from now on use it; Panel puts its own handlers in the same way."""
+    # Panel writes some messages without waiting for them; asyncio then logs what nobody read
+    logging.getLogger("asyncio").addFilter(_not_a_departure)
     for n, (pattern, handler, *rest) in enumerate(per_app_patterns):
         if handler is WSHandler:
             per_app_patterns[n] = (pattern, PromptSocket, *rest)
