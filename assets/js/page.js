@@ -15,12 +15,13 @@
     setTimeout(() => URL.revokeObjectURL(a.href), 10000);
   };
 
-  const plotView = (name) => {
+  const plotView = (name) => findPlot((view) => view.model.name === name);
+  const findPlot = (wanted) => {
     for (const top of Bokeh.index.roots) {
       const stack = [top];
       while (stack.length) {
         const view = stack.pop();
-        if (view.model.name === name && view.model.type === "Figure") return view;
+        if (view.model.type === "Figure" && wanted(view)) return view;
         stack.push(...(view.child_views || []));
       }
     }
@@ -125,6 +126,33 @@
     const asks = target.closest?.("[data-request]");
     if (asks) request(JSON.parse(asks.dataset.request));
   });
+
+  // Press or drag on a plot that asks for it. Not Bokeh's gestures: to those, a pointer that rests
+  // for a moment before it moves is a press and never becomes a drag.
+  let dragged = null;
+  const reportDrag = (event) => {
+    const { view } = dragged, box = view.canvas.el.getBoundingClientRect();
+    const within = (v, low, high) => Math.min(Math.max(v, low), high);
+    const { left, right, top, bottom } = view.frame.bbox;
+    const x = view.frame.x_scale.invert(within(event.clientX - box.left, left, right));
+    const y = view.frame.y_scale.invert(within(event.clientY - box.top, top, bottom));
+    window.dispatchEvent(new CustomEvent("forktail-drag", { detail: { view: view.model.name, x, y } }));
+  };
+  window.addEventListener("pointerdown", (event) => {
+    const host = event.button === 0 && event.composedPath().find((n) => n.classList?.contains("bk-Figure"));
+    const view = host && findPlot((v) => v.el === host);
+    if (!view?.model.tags.includes("drag")) return;
+    const box = view.canvas.el.getBoundingClientRect();
+    if (!view.frame.bbox.contains(event.clientX - box.left, event.clientY - box.top)) return;
+    dragged = { view, pointer: event.pointerId };
+    reportDrag(event);
+  }, true);
+  window.addEventListener("pointermove", (event) => {
+    if (dragged?.pointer === event.pointerId) reportDrag(event);
+  }, true);
+  for (const kind of ["pointerup", "pointercancel"]) {
+    window.addEventListener(kind, (event) => { if (dragged?.pointer === event.pointerId) dragged = null; }, true);
+  }
 
   // A lost connection is said. Once the server answers, the page loads again: its link holds the scene,
   // and this tab's storage what was set or typed since. The controls ask `isLost` before they send.

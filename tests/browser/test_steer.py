@@ -467,3 +467,20 @@ def test_projector_text_reads_from_the_back_row(open_page):
     assert size >= 22  # about 2 % of the picture's height (common practice, no source)
     value = steer.page.locator("svg.schematic [data-id=v_out]").bounding_box()
     assert value["height"] > 30
+
+
+def test_a_pointer_that_rests_before_it_moves_still_drags(open_page):
+    """A teacher presses, talks, then drags: the rest must not turn the drag into a press."""
+    page = open_page()
+    box = page.locator("#plot-map .canvas").bounding_box()
+    x, y = box["x"] + 0.4 * box["width"], box["y"] + 0.4 * box["height"]
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.wait_for_timeout(800)
+    before = page.locator("#q-v_upper-entry").input_value()
+    page.mouse.move(x + 40, y, steps=4)
+    page.wait_for_function("(had) => { const find = (scope) => scope.querySelector('#q-v_upper-entry')"
+                           " || [...scope.querySelectorAll('*')].map((n) => n.shadowRoot && "
+                           "find(n.shadowRoot)).find(Boolean); return find(document).value !== had; }",
+                           arg=before)
+    page.mouse.up()

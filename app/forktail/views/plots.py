@@ -8,13 +8,6 @@ from .palette import THEMES
 
 FONT = "Atkinson Hyperlegible Next, Atkinson Hyperlegible, Segoe UI, sans-serif"
 
-#: Sends a press or drag on a plot to the controls, which pass on the newest one only.
-_DRAG = """
-const [x, y] = [cb_obj.x, cb_obj.y]
-if (Number.isFinite(x) && Number.isFinite(y))
-  window.dispatchEvent(new CustomEvent("forktail-drag", {detail: {view, x, y}}))
-"""
-
 #: Takes a plot out of the Tab order once it is laid out: it has no keys of its own, and what it
 #: does by mouse the sliders do by keyboard.
 _NO_TAB_STOP = """
@@ -83,9 +76,8 @@ class Plot:
             model.update(**{p: THEMES[theme][key] for p, key in keys.items()})
 
     def send_drags(self):
-        """Report presses and drags on this plot as `drag` messages."""
-        for event in ("tap", "panstart", "pan"):
-            self.figure.js_on_event(event, CustomJS(args={"view": self.name}, code=_DRAG))
+        """Report presses and drags on this plot as `drag` messages (see `page.js`)."""
+        self.figure.tags = ["drag"]
 
     def set_range(self, which, low, high):
         """Set the x or y range if it changed."""

@@ -1,6 +1,6 @@
 """Built waveform against a loop of scipy.optimize.root over the same equations, side by side.
 
-    OMP_NUM_THREADS=1 python tests/benchmarks/bench_built.py
+    OMP_NUM_THREADS=1 python -m tests.benchmarks built
 
 Both do the same work: node voltages at each sample, the bias point being known to both and no
 slopes asked for. The loop is given its best case: equations in plain scalars, each sample started

@@ -1,0 +1,51 @@
+"""`python -m tests.benchmarks [core built page long room]`: every budget in one table.
+
+Each row holds ours, the reference taken in the same run, the ratio and the target. Nothing here
+fails: the machine decides the figures, and the closing word is met or not met.
+"""
+
+import os
+import platform
+import subprocess
+import sys
+from pathlib import Path
+
+from . import built_speed, core_speed, long_use, page_speed
+
+
+def _built():
+    for name, ours, loop, _, residual in built_speed.run():
+        yield (f"built waveform, 1024 samples, {name} (residual {residual:.0e})", ours, loop, "s",
+               0.01)
+
+
+PARTS = {"core": core_speed.run, "built": _built, "page": page_speed.run, "long": long_use.run}
+
+
+def text(value, unit):
+    """A figure for the table."""
+    if unit == "s":
+        return f"{1e3 * value:.3g} ms"
+    return f"{value / 1e3:.3g} kB" if unit == "B" else f"{value:.3g} {unit}"
+
+
+def main(names):
+    """Run the parts and print the table."""
+    print(f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}\n")
+    print("| what | ours | reference | ratio | target | |")
+    print("| --- | --- | --- | --- | --- | --- |")
+    for name in names or PARTS:
+        if name == "room":
+            continue
+        for what, ours, reference, unit, target in PARTS[name]():
+            ratio = ours / reference
+            word = "" if target is None else "met" if ratio <= target else "not met"
+            print(f"| {what} | {text(ours, unit)} | {text(reference, unit)} | {ratio:.3g} | "
+                  f"{'' if target is None else f'<= {target:g}'} | {word} |", flush=True)
+    if not names or "room" in names:
+        print("\nSixty learners (target: p95 at most 2.5 x that of one, none dropped):", flush=True)
+        subprocess.run([sys.executable, str(Path(__file__).parent / "room_load.py")], check=False)
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])

@@ -1,0 +1,31 @@
+"""Hours of use of one session, without a browser: does the process grow after it is warm?"""
+
+import gc
+import tracemalloc
+
+from forktail.pages.steer import SteerPage
+
+#: One event a second for eight hours.
+EVENTS = 8 * 3600
+
+
+def events(page, first, count):
+    """Slider events as the browser would send them."""
+    for n in range(first, first + count):
+        name = ("v_upper", "v_lower", "i_tail", "temperature")[n % 4]
+        page.controls._handle_msg({"kind": "slide", "name": name, "pos": n % 80, "seq": n})
+
+
+def run():
+    """Yield one row: bytes held after eight hours over those after the warm-up."""
+    page = SteerPage()
+    page.start("")
+    tracemalloc.start()
+    events(page, 0, EVENTS // 4)
+    gc.collect()
+    warm = tracemalloc.get_traced_memory()[0]
+    events(page, EVENTS // 4, EVENTS - EVENTS // 4)
+    gc.collect()
+    after = tracemalloc.get_traced_memory()[0]
+    tracemalloc.stop()
+    yield "bytes held after 8 h over after 2 h", after, warm, "B", 1.05
