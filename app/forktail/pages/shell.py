@@ -19,6 +19,15 @@ PAGES = (
 )
 
 
+class _Frame(pn.Template):
+    """A page whose document is walked once, when it is whole, not again for each root."""
+
+    def server_doc(self, doc=None, title=None, location=True):
+        doc = doc or pn.io.curdoc()
+        with doc.models.freeze():
+            return super().server_doc(doc, title, location)
+
+
 def page(key, title, roots, body=None, current=None):
     """Build the template of a page from `assets/html/frame.html` and its own body.
 
@@ -42,7 +51,7 @@ def page(key, title, roots, body=None, current=None):
     for mark, part in (("TITLE", escape(title)), ("NAV", nav), ("KEY", key),
                        ("BODY", body or asset_text(f"html/{key}.html"))):
         text = text.replace(f"[[{mark}]]", part)
-    template = pn.Template(text)
+    template = _Frame(text)
     for name, view in roots.items():
         template.add_panel(name, view)
     if pn.state.curdoc is not None:
