@@ -135,7 +135,7 @@ class ValuesTable(MarkupView):
                 + "".join(f'<td data-id="{c}{n}"></td>' for c in columns) + "</tr>"
                 for n, (name, *_) in enumerate(rows))
             self.rebuild('<table class="cells"><caption class="aside">Values at the drawn '
-                         f'point</caption><thead><tr><th></th>{head}</tr></thead>'
+                         f'point</caption><thead><tr><td></td>{head}</tr></thead>'
                          f"<tbody>{body}</tbody></table>", values)
         else:
             self.update(values)

@@ -149,12 +149,12 @@ def _draw(circuit):
     out = ['<div class="parts" role="group" aria-label="Parts and values">']
     if circuit.faults:
         texts = {f.key: f.text for f in single_faults(circuit)}
-        out.append("<h3>Faults built in</h3>")
+        out.append('<h2 class="part">Faults built in</h2>')
         out += [f'<p class="fault-line">{escape(texts[key])} '
                 f'<button type="button" {request(kind="repair", key=key)}>Put right</button></p>'
                 for key in circuit.faults]
     for title, names in rows(circuit):
-        out.append(f"<h3>{title}</h3>")
+        out.append(f'<h2 class="part">{title}</h2>')
         for name in names:
             ref = f"Q{name[4:]}" if name.startswith("area") else _span(refs.get(name, ()))
             if name in SETTINGS:

@@ -71,7 +71,10 @@ def _text(text):
 
 
 def _section(title, body, cls=""):
-    return f'<section class="{cls}"><h2>{escape(title)}</h2>{body}</section>'
+    # a wide table scrolls by itself on a phone, so the keyboard must get at it
+    title = escape(title)
+    return (f'<section class="{cls}" tabindex="0" aria-label="{title}"><h2>{title}</h2>{body}'
+            "</section>")
 
 
 def _table(head, rows, cls="", caption=""):
