@@ -25,7 +25,7 @@ THEMES = {
     "dark": {
         "paper": "#16191d", "panel": "#1d2126", "ink": "#e9e6de", "soft": "#a9adb3",
         "rule": "#3a4048", "accent": "#5fd0a8", "left": "#56b4e9", "right": "#ef8a3c",
-        "third": "#3fc79d", "upper": "#dd9fc7", "lower": "#e0b13c",
+        "third": "#8fe8c8", "upper": "#cf7fb3", "lower": "#e0b13c",
         "map_mid": "#22272d", "map_left": "#6cc4f5", "map_right": "#f59a50",
     },
 }
