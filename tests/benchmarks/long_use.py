@@ -5,8 +5,8 @@ import tracemalloc
 
 from forktail.pages.steer import SteerPage
 
-#: One event a second for eight hours.
-EVENTS = 8 * 3600
+#: An event every four seconds for eight hours.
+EVENTS = 8 * 900
 
 
 def events(page, first, count):
