@@ -1,10 +1,14 @@
 """Refusals that need more than one browser to provoke."""
 
+import json
 from types import SimpleNamespace
 
 import pytest
+from bokeh.document import Document
+from panel.io.state import set_curdoc
 
 from forktail import serve_safety
+from forktail.pages.steer import steer
 from forktail.serve import ROUTES
 from forktail.serve_safety import MAX_SESSIONS, Guard, drop_backlogs
 
@@ -72,3 +76,12 @@ def test_nonce_is_fresh_and_on_every_script():
         assert headers["Content-Length"] == str(len(out)) and "Etag" not in headers
         seen.add(nonce)
     assert len(seen) == 2
+
+
+def test_session_made_for_a_socket_alone_names_no_other_host():
+    """With several workers a session may be made where no page was written."""
+    doc = Document()
+    with set_curdoc(doc):
+        steer().server_doc(doc)
+    text = json.dumps(doc.to_json(), default=str)
+    assert "assets/css/app.css" in text and "://" not in text.replace("http://www.w3.org", "")

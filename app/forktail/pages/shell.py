@@ -5,6 +5,7 @@ from urllib.parse import urlencode
 
 import panel as pn
 from panel.io.document import hold
+from panel.io.resources import LOCAL_DIST
 
 from ..resources import asset_text
 
@@ -59,6 +60,9 @@ def page(key, title, roots, body=None, current=None):
         # The page itself says that the connection is lost, and loads again (assets/js/page.js).
         pn.state.curdoc.config.update(reconnect_session=False, notifications=None,
                                       notify_connection_status=False)
+        # with several workers the socket may reach one that has written no page: there Panel would
+        # name its style sheets on another host
+        pn.state.curdoc.template_variables["dist_url"] = LOCAL_DIST
     return template
 
 
