@@ -1,6 +1,5 @@
 """State of the Build page: one built circuit, where it is looked at, and what is asked of it."""
 
-import logging
 import math
 from dataclasses import dataclass, fields, replace
 from functools import lru_cache
@@ -20,10 +19,8 @@ from .core.quantities import (
     parse_quantity,
     parse_temperature,
 )
-from .resources import assets_dir
 from .state import MAX_FILE, PageState, Quantity
-
-log = logging.getLogger("forktail")
+from .state_circuits import shipped
 
 MODELS = {"textbook": "Textbook", "built": "Built", "overlay": "Overlay"}
 TABS = {"curves": "Curves", "figures": "Figures", "values": "Values", "faults": "Faults",
@@ -214,19 +211,6 @@ def exact_value(name, value):
 
 def _plain(value):
     return f"{value:g}" if float(f"{value:g}") == value else repr(value)
-
-
-@lru_cache(maxsize=1)
-def shipped():
-    """Circuits that come with the app: key -> (Circuit, its [scene] table)."""
-    found = {}
-    folder = assets_dir() / "circuits"
-    for path in sorted(folder.glob("*.toml")) if folder.is_dir() else ():
-        try:
-            found[path.stem] = read_file(path.read_text(encoding="utf-8"))
-        except (QuantityError, OSError) as error:
-            log.warning("circuit %s is left out: %s", path.name, error)
-    return found or {"workshop": (Circuit(), {})}
 
 
 def first_shipped():

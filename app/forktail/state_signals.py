@@ -1,6 +1,5 @@
 """State of the Signals page: two drives, the cell, the time shown, and one run for all views."""
 
-import logging
 import math
 from dataclasses import dataclass, fields, replace
 from functools import lru_cache
@@ -16,10 +15,8 @@ from .core.signals import CALL_BAND, DRIVE_KINDS, Drive
 from .core.thermal import thermal_voltage
 from .core.uses_result import TextbookCell
 from .core.uses_signals import SignalRun, run_signals
-from .resources import assets_dir
 from .state import PageState, Quantity
-
-log = logging.getLogger("forktail")
+from .state_circuits import shipped, shipped_titles
 
 MODELS = {"textbook": "Textbook cell", "built": "Built circuit"}
 SPANS = {"window": "the whole window", "16": "16 periods", "4": "4 periods", "1": "1 period"}
@@ -95,23 +92,6 @@ class BuiltCell:
         """`network.solve_built` of this circuit."""
         few = max(np.size(v_upper), np.size(v_lower)) <= 4
         return network.solve_built(self.circuit, v_upper, v_lower, gains=few)
-
-
-@lru_cache(maxsize=1)
-def circuits():
-    """Circuits that can be chosen: key -> (title, Circuit)."""
-    found = {"bat-call-mixer": (Circuit().title, Circuit())}
-    folder = assets_dir() / "circuits"
-    if folder.is_dir():
-        from .core.circuit_file import read_circuit  # only where there are files to read
-        for path in sorted(folder.glob("*.toml")):
-            try:
-                circuit = read_circuit(path.read_text(encoding="utf-8"))
-            except (QuantityError, OSError) as error:
-                log.warning("circuit %s is left out: %s", path.name, error)
-                continue
-            found[path.stem] = (circuit.title or path.stem, circuit)
-    return found
 
 
 @lru_cache(maxsize=16)
@@ -202,7 +182,7 @@ class SignalsState(PageState):
 
     model = _choice("textbook", MODELS, "Cell")
     circuit = param.Selector(
-        default="bat-call-mixer", objects={t: k for k, (t, _) in circuits().items()},
+        default="bat-call-mixer", objects={t: k for k, t in shipped_titles().items()},
         label="Circuit", doc="The built circuit.")
 
     upper_kind = _kind("Upper", "sine")
@@ -341,7 +321,7 @@ class SignalsState(PageState):
 
         An area ratio A makes an offset of VT ln A (Gray, Hurst, Lewis, Meyer, chapter 3).
         """
-        circuit = circuits()[self.circuit][1]
+        circuit = shipped()[self.circuit][0]
         v_t = float(thermal_voltage(self.temperature))
         area = list(circuit.area)
         for first, second, offset in ((0, 1, self.offset_left), (3, 2, self.offset_right),
@@ -363,7 +343,7 @@ class SignalsState(PageState):
     def corners(self):
         """Coupling corners of both inputs and load pole, Hz (None: no pole)."""
         if self.model == "built":
-            found = _corners(circuits()[self.circuit][1])
+            found = _corners(shipped()[self.circuit][0])
             return found["coupling_upper"], found["coupling_lower"], found["load_pole"]
         return (self.coupling_upper if self.coupled_upper else 0.0,
                 self.coupling_lower if self.coupled_lower else 0.0,

@@ -3,7 +3,7 @@
 import difflib
 import tomllib
 from dataclasses import dataclass, replace
-from functools import lru_cache, partial
+from functools import partial
 
 import numpy as np
 import param
@@ -16,8 +16,8 @@ from .core.network import solve_built
 from .core.uses import USES, run_use
 from .core.uses_mixing import hear_call
 from .core.uses_result import TextbookCell, UseResult, setting_fields
-from .resources import assets_dir
 from .state import MAX_FILE, PageState, Quantity
+from .state_circuits import shipped, shipped_titles
 
 MODELS = {"textbook": "textbook, closed form", "built": "built, part by part"}
 DEFAULT_CIRCUIT = "default"
@@ -139,23 +139,14 @@ PRESETS = {
 }
 
 
-@lru_cache(maxsize=1)
 def stored_circuits():
-    """Circuits that come with the app: {key: title}, the default one first."""
-    out = {DEFAULT_CIRCUIT: f"{Circuit().title} (default)"}
-    folder = assets_dir() / "circuits"
-    for path in sorted(folder.glob("*.toml")) if folder.is_dir() else ():
-        out[path.stem] = read_circuit(path.read_text(encoding="utf-8")).title or path.stem
-    return out
+    """Circuits that can be chosen: {key: title}, the default one first."""
+    return {DEFAULT_CIRCUIT: f"{Circuit().title} (default)", **shipped_titles()}
 
 
-@lru_cache(maxsize=16)
 def stored_circuit(key):
     """One of `stored_circuits`."""
-    if key == DEFAULT_CIRCUIT:
-        return Circuit()
-    path = assets_dir() / "circuits" / f"{key}.toml"
-    return read_circuit(path.read_text(encoding="utf-8"))
+    return Circuit() if key == DEFAULT_CIRCUIT else shipped()[key][0]
 
 
 def built_solver(circuit):

@@ -1,0 +1,29 @@
+"""The circuits that come with the app, read once for all pages."""
+
+import logging
+from functools import lru_cache
+
+from .core.checks import QuantityError
+from .core.circuit import Circuit
+from .core.circuit_file import read_file
+from .resources import assets_dir
+
+log = logging.getLogger("forktail")
+
+
+@lru_cache(maxsize=1)
+def shipped():
+    """Circuits that come with the app: key -> (Circuit, its [scene] table)."""
+    found = {}
+    folder = assets_dir() / "circuits"
+    for path in sorted(folder.glob("*.toml")) if folder.is_dir() else ():
+        try:
+            found[path.stem] = read_file(path.read_text(encoding="utf-8"))
+        except (QuantityError, OSError) as error:
+            log.warning("circuit %s is left out: %s", path.name, error)
+    return found or {"workshop": (Circuit(), {})}
+
+
+def shipped_titles():
+    """Key -> title of each circuit that comes with the app."""
+    return {key: circuit.title or key for key, (circuit, _) in shipped().items()}
