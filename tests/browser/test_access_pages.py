@@ -80,7 +80,11 @@ def look_at(open_page, server):
     """Function: address -> page at rest."""
     def look(path, **options):
         if PAGES[path]:
-            return open_page(path, **options)
+            page = open_page(path, **options)
+            if path.startswith("compare"):  # the controls are laid out anew with the answer
+                page.wait_for_selector("main[data-open=yes]")
+                page.wait_for_timeout(500)
+            return page
         page = open_page("lessons", **options)
         page.goto(server.url + path)
         page.wait_for_function("() => document.querySelector('main h1')")
