@@ -56,10 +56,6 @@ class Controls(JSComponent):
         self._shown, self._ack, self._query = {}, None, None
         self.rebuild()
 
-    def row(self, name, look=""):
-        """Specification of the row of one parameter, from its kind."""
-        return row(self.state, name, look)
-
     def rebuild(self, notice=()):
         """Send the whole specification again: after a change of stage."""
         spec = {
@@ -73,7 +69,7 @@ class Controls(JSComponent):
         with param.parameterized.batch_call_watchers(self):
             self.patch, self.spec = patch, spec
 
-    def _names(self, spec=None):
+    def _names(self):
         return [r["name"] for g in self._groups() for r in g["rows"]]
 
     def _difference(self):

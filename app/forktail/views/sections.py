@@ -9,7 +9,7 @@ from .plots import Plot, axis_unit, float_source, replace
 class Section(Plot):
     """A small plot: one curve, the point of the scene on it, zero lines."""
 
-    def __init__(self, name, theme="light", height=None):
+    def __init__(self, name, theme="light"):
         super().__init__(name, "Section through the point", theme)
         f = self.figure
         self.zero = float_source(x0=[0, 0], y0=[0, 0], x1=[0, 0], y1=[0, 0])
