@@ -7,9 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from forktail.core import cell
+from forktail.core import cell, pair
 from forktail.core.cell import (
     CellSettings,
+    branch_currents,
     solve_cell,
     solve_crossed,
     solve_pair,
@@ -264,3 +265,50 @@ def test_validity_warns_of_heat_and_takes_the_worst_of_arrays():
     swept = limits(solve_cell(np.array([0.0, 0.001, -0.05]), 0.001, 2e-3))
     assert not swept["linear_v_upper"].holds
     assert swept["linear_v_upper"].value == pytest.approx(0.05)
+
+
+@given(volts, volts, live_tails, kelvins, offsets, offsets)
+def test_branches_agree_with_the_law_of_each_pair(v_upper, v_lower, i_tail, kelvin, upper, lower):
+    """One pass with products of exponentials, and pair after pair: the same currents."""
+    s = CellSettings(temperature=kelvin, offset_left=upper, offset_right=upper,
+                     offset_lower=lower)
+    rows = branch_currents([v_upper, 0.0], v_lower, i_tail, s)
+    assert rows.shape == (6, 2)
+    i_lower = pair.split(v_lower, i_tail, kelvin, offset=lower)
+    for k, v in enumerate((v_upper, 0.0)):
+        left = pair.split(v, i_lower[0], kelvin, offset=upper)
+        right = pair.split(v, i_lower[1], kelvin, offset=upper)
+        want = [*left, right[1], right[0], *i_lower]
+        np.testing.assert_allclose(rows[:, k], want, rtol=1e-12, atol=1e-14 * i_tail)
+
+
+def test_branches_stay_finite_far_beyond_any_drive():
+    v = np.array([-1e6, -30.0, -9.0, 0.0, 9.0, 30.0, 1e6])
+    rows = branch_currents(v[:, None], v, 2e-3)
+    assert np.all(np.isfinite(rows)) and np.all(rows >= 0)
+    np.testing.assert_allclose(rows[:4].sum(axis=0), 2e-3, rtol=1e-12)
+    np.testing.assert_allclose(rows[:, 0, 0], [0, 0, 2e-3, 0, 0, 2e-3], atol=1e-12)
+
+
+@pytest.mark.parametrize("bad", [np.nan, np.inf, [0.0, -np.inf], "ten"])
+def test_branches_refuse_what_is_no_number(bad):
+    with pytest.raises(QuantityError, match="v_upper is"):
+        branch_currents(bad, 0.01, 2e-3)
+    with pytest.raises(QuantityError, match="v_lower is"):
+        branch_currents(0.01, bad, 2e-3)
+
+
+def test_gains_only_when_asked_for():
+    point = solve_cell([0.01, 0.02], 0.01, 2e-3, gains=False)
+    assert np.all(np.isnan(point.gain_upper)) and point.gain_lower.shape == (2,)
+    np.testing.assert_array_equal(point.v_out, solve_cell([0.01, 0.02], 0.01, 2e-3).v_out)
+
+
+def test_settings_are_checked_by_value_not_by_name():
+    """Settings of plain numbers are checked once; arrays, and other numbers, on their own."""
+    plain = CellSettings(r_load=500.0)
+    assert plain.checked() is CellSettings(r_load=500.0).checked()
+    assert CellSettings(r_load=np.array([500.0, 600.0])).checked().r_load[1] == 600.0
+    assert CellSettings(r_load=700.0).checked().r_load == 700.0
+    with pytest.raises(QuantityError, match="r_load is -1"):
+        CellSettings(r_load=-1.0).checked()

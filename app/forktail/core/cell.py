@@ -8,12 +8,13 @@ Source of the laws, unless a function says otherwise: Gray, Hurst, Lewis, Meyer,
 Design of Analog Integrated Circuits, chapter 3 (the pair) and chapter 10 (the multiplier).
 """
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
+from functools import cached_property, lru_cache
 
 import numpy as np
 
 from . import pair
-from .checks import as_quantity, broadcast_shape
+from .checks import as_array, as_quantity, broadcast_shape
 from .quantities import format_quantity, format_temperature
 from .thermal import T_NOMINAL, thermal_voltage
 
@@ -80,16 +81,51 @@ class CellSettings:
 
     def checked(self):
         """Return the same settings as float64 arrays, or raise QuantityError."""
-        return CellSettings(
-            r_load=as_quantity("r_load", self.r_load, "ohm", low=0.0),
-            temperature=as_quantity("temperature", self.temperature, "K", 0.0, low_open=True),
-            v_supply=as_quantity("v_supply", self.v_supply, "V", low=0.0),
-            offset_left=as_quantity("offset_left", self.offset_left, "V"),
-            offset_right=as_quantity("offset_right", self.offset_right, "V"),
-            offset_lower=as_quantity("offset_lower", self.offset_lower, "V"),
-            r_emitter_upper=as_quantity("r_emitter_upper", self.r_emitter_upper, "ohm", 0.0),
-            r_emitter_lower=as_quantity("r_emitter_lower", self.r_emitter_lower, "ohm", 0.0),
-        )
+        try:
+            return _checked_once(self)
+        except TypeError:  # arrays have no hash
+            return _checked(self)
+
+    # for checked settings: what every solution of them asks first
+
+    @cached_property
+    def _v_t(self):
+        return thermal_voltage(self.temperature)
+
+    @cached_property
+    def _closed_form(self):
+        """Whether one exponential an input is enough for all six transistors."""
+        return not (np.any(self.r_emitter_upper) or np.any(self.r_emitter_lower)
+                    or np.any(self.offset_left != self.offset_right))
+
+    @cached_property
+    def _arrays(self):
+        """Those that are more than one number."""
+        return {f.name: getattr(self, f.name) for f in fields(self)
+                if np.ndim(getattr(self, f.name))}
+
+    @cached_property
+    def _offset(self):
+        return np.any(self.offset_left) or np.any(self.offset_lower)
+
+
+def _checked(settings):
+    get = lambda name, unit, low=None, **more: as_quantity(  # noqa: E731
+        name, getattr(settings, name), unit, low, **more)
+    return CellSettings(
+        r_load=get("r_load", "ohm", 0.0),
+        temperature=get("temperature", "K", 0.0, low_open=True),
+        v_supply=get("v_supply", "V", 0.0),
+        offset_left=get("offset_left", "V"),
+        offset_right=get("offset_right", "V"),
+        offset_lower=get("offset_lower", "V"),
+        r_emitter_upper=get("r_emitter_upper", "ohm", 0.0),
+        r_emitter_lower=get("r_emitter_lower", "ohm", 0.0))
+
+
+_DEFAULT = CellSettings()
+#: Views ask many times with the same settings: plain numbers are checked once.
+_checked_once = lru_cache(maxsize=256)(_checked)
 
 
 def _upper_pair(v_drive, i_tail, s, offset, v_t):
@@ -103,30 +139,122 @@ def _upper_slopes(fractions, i_tail, s, v_t):
             pair._slope_over_tail(*fractions, i_tail, s.r_emitter_upper, v_t))
 
 
-def _answer(shape, s, v_t, v_upper, v_lower, i_tail, branches, lower, gains):
-    """Assemble an OperatingPoint from the four branch currents and the two tails."""
-    # one row a branch: contiguous rows are several times faster than strided columns
-    rows = np.empty((6,) + shape)
-    for k, current in enumerate((*branches, *lower)):
-        rows[k] = current
+def _answer(shape, s, v_upper, v_lower, i_tail, rows, gains):
+    """Assemble an OperatingPoint from rows Q1..Q6, which lie one after the other in memory."""
     i_load = rows[:2] + rows[2:4]
     v_load = s.r_load * i_load
     v_collector = s.v_supply - v_load
-    full = lambda a: np.broadcast_to(np.asarray(a, dtype=float), shape)  # noqa: E731
+    full = lambda a: a if np.shape(a) == shape else np.broadcast_to(  # noqa: E731
+        np.asarray(a, dtype=float), shape)
+    # (branch, *S) to (*S, branch) without a copy: rows are several times faster than columns
+    last = lambda a: a.transpose(*range(1, a.ndim), 0)  # noqa: E731
     return OperatingPoint(
         v_upper=full(v_upper), v_lower=full(v_lower), i_tail=full(i_tail),
-        r_load=full(s.r_load), temperature=full(s.temperature), thermal_voltage=full(v_t),
-        i_upper=np.moveaxis(rows[:4], 0, -1), i_lower=np.moveaxis(rows[4:], 0, -1),
-        i_load=np.moveaxis(i_load, 0, -1), v_left=v_collector[0], v_right=v_collector[1],
-        v_out=v_load[0] - v_load[1],
+        r_load=full(s.r_load), temperature=full(s.temperature), thermal_voltage=full(s._v_t),
+        i_upper=last(rows[:4]), i_lower=last(rows[4:]), i_load=last(i_load),
+        v_left=v_collector[0], v_right=v_collector[1], v_out=v_load[0] - v_load[1],
         gain_upper=full(gains[0]), gain_lower=full(gains[1]))
 
 
 def _shape(s, **inputs):
-    return broadcast_shape(**inputs, **{n: getattr(s, n) for n in s.__dataclass_fields__})
+    return broadcast_shape(**inputs, **s._arrays)
 
 
-def solve_cell(v_upper, v_lower, i_tail, settings=None):
+def _steer(v_upper, v_lower, i_tail, s, shape):
+    """Rows Q1..Q6 of the full cell with one exponential an input: exp(-v_upper/VT) is how much
+    more the second of a pair carries than the first.
+
+    Everything is computed in place, in the rows that are handed out: temporaries of this size cost
+    more than the arithmetic. The inputs are checked here, in one pass.
+    """
+    rows = np.empty((6,) + (shape or (1,)))
+    i1, i2, i3, i4, i5, i6 = rows
+    ratios = rows[1:3]
+    scale = -1.0 / s._v_t
+    np.multiply(v_upper, scale, out=i2)
+    np.multiply(v_lower, scale, out=i3)
+    if s._offset:
+        i2 += s.offset_left * scale
+        i3 += s.offset_lower * scale
+    # a length bounds each of its elements and carries NaN along
+    flat = ratios.reshape(-1)
+    most = 0.5 * pair.EXPONENT_LIMIT  # two exponentials are multiplied
+    if not flat @ flat < most * most:
+        as_quantity("v_upper", v_upper, "V")
+        as_quantity("v_lower", v_lower, "V")
+        if np.abs(flat).max() > most:
+            return _steer_by_law(v_upper, v_lower, i_tail, s, shape)
+    np.exp(ratios, out=ratios)
+    np.add(i2, 1.0, out=i1)
+    np.add(i3, 1.0, out=i4)
+    np.multiply(i1, i4, out=i1)
+    np.divide(i_tail, i1, out=i1)
+    np.multiply(i1, i2, out=i2)
+    np.multiply(i1, i3, out=i4)
+    np.multiply(i2, i3, out=i3)
+    np.add(rows[0:4:2], rows[1:4:2], out=rows[4:])
+    return rows if shape else rows[:, 0]
+
+
+def _steer_by_law(v_upper, v_lower, i_tail, s, shape):
+    """As `_steer`, for emitter resistors, upper pairs of different offsets and huge drives."""
+    v_t = s._v_t
+    lower = pair._fractions((v_lower + s.offset_lower) / v_t, i_tail, s.r_emitter_lower, v_t)
+    i5, i6 = i_tail * lower[0], i_tail * lower[1]
+    left = _upper_pair(v_upper, i5, s, s.offset_left, v_t)
+    right = _upper_pair(v_upper, i6, s, s.offset_right, v_t)
+    return _rows(shape, i5 * left[0], i5 * left[1], i6 * right[1], i6 * right[0], i5, i6)
+
+
+def _rows(shape, *currents):
+    rows = np.empty((6,) + shape)
+    for k, current in enumerate(currents):
+        rows[k] = current
+    return rows
+
+
+def _cell_gains(v_upper, v_lower, i_tail, rows, s):
+    """Slopes of v_out over both inputs."""
+    v_t = s._v_t
+    i5, i6 = rows[4], rows[5]
+    lower = pair._fractions((v_lower + s.offset_lower) / v_t, i_tail, s.r_emitter_lower, v_t)
+    left = _upper_pair(v_upper, i5, s, s.offset_left, v_t)
+    right = left if s._closed_form else _upper_pair(v_upper, i6, s, s.offset_right, v_t)
+    slope_left, follow_left = _upper_slopes(left, i5, s, v_t)
+    slope_right, follow_right = _upper_slopes(right, i6, s, v_t)
+    # the lower slope is that of I5 - I6; each tail takes half of it, with opposite signs
+    slope_lower = pair._slope(*lower, i_tail, s.r_emitter_lower, v_t)
+    return (s.r_load * (slope_left - slope_right),
+            s.r_load * 0.5 * slope_lower * (follow_left + follow_right))
+
+
+def branch_currents(v_upper, v_lower, i_tail, settings=None):
+    """Collector currents of the full cell, and nothing else: for long waveforms.
+
+    Parameters and errors as `solve_cell`.
+
+    Returns
+    -------
+    numpy.ndarray, shape (6, *S)
+        A, Q1..Q6, one contiguous row each; S is the common broadcast shape.
+    """
+    return _branch_currents(v_upper, v_lower, i_tail, (settings or _DEFAULT).checked())[0]
+
+
+def _branch_currents(v_upper, v_lower, i_tail, s):
+    """The rows, and the inputs as arrays."""
+    v_upper = as_array("v_upper", v_upper, "V")
+    v_lower = as_array("v_lower", v_lower, "V")
+    i_tail = as_quantity("i_tail", i_tail, "A", low=0.0)
+    shape = _shape(s, v_upper=v_upper, v_lower=v_lower, i_tail=i_tail)
+    if s._closed_form:
+        return _steer(v_upper, v_lower, i_tail, s, shape), v_upper, v_lower, i_tail
+    v_upper = as_quantity("v_upper", v_upper, "V")
+    v_lower = as_quantity("v_lower", v_lower, "V")
+    return _steer_by_law(v_upper, v_lower, i_tail, s, shape), v_upper, v_lower, i_tail
+
+
+def solve_cell(v_upper, v_lower, i_tail, settings=None, gains=True):
     """The full cell: the lower pair steers the tail current between two crossed upper pairs.
 
     Parameters
@@ -136,6 +264,8 @@ def solve_cell(v_upper, v_lower, i_tail, settings=None):
     i_tail : array_like
         Tail current, A, at least 0.
     settings : CellSettings, optional
+    gains : bool
+        Whether to compute `gain_upper` and `gain_lower` (else NaN).
 
     Returns
     -------
@@ -152,27 +282,10 @@ def solve_cell(v_upper, v_lower, i_tail, settings=None):
     -----
     Gray, Hurst, Lewis, Meyer, chapter 10.
     """
-    s = (settings or CellSettings()).checked()
-    v_upper = as_quantity("v_upper", v_upper, "V")
-    v_lower = as_quantity("v_lower", v_lower, "V")
-    i_tail = as_quantity("i_tail", i_tail, "A", low=0.0)
-    shape = _shape(s, v_upper=v_upper, v_lower=v_lower, i_tail=i_tail)
-    v_t = thermal_voltage(s.temperature)
-    lower = pair._fractions(
-        (v_lower + s.offset_lower) / v_t, i_tail, s.r_emitter_lower, v_t)
-    i5, i6 = i_tail * lower[0], i_tail * lower[1]
-    left = _upper_pair(v_upper, i5, s, s.offset_left, v_t)
-    right = left
-    if np.any(s.r_emitter_upper) or np.any(s.offset_left != s.offset_right):
-        right = _upper_pair(v_upper, i6, s, s.offset_right, v_t)
-    slope_left, follow_left = _upper_slopes(left, i5, s, v_t)
-    slope_right, follow_right = _upper_slopes(right, i6, s, v_t)
-    # the lower slope is that of I5 - I6; each tail takes half of it, with opposite signs
-    slope_lower = pair._slope(*lower, i_tail, s.r_emitter_lower, v_t)
-    gains = (s.r_load * (slope_left - slope_right),
-             s.r_load * 0.5 * slope_lower * (follow_left + follow_right))
-    branches = (i5 * left[0], i5 * left[1], i6 * right[1], i6 * right[0])
-    return _answer(shape, s, v_t, v_upper, v_lower, i_tail, branches, (i5, i6), gains)
+    s = (settings or _DEFAULT).checked()
+    rows, v_upper, v_lower, i_tail = _branch_currents(v_upper, v_lower, i_tail, s)
+    slopes = _cell_gains(v_upper, v_lower, i_tail, rows, s) if gains else (np.nan, np.nan)
+    return _answer(rows.shape[1:], s, v_upper, v_lower, i_tail, rows, slopes)
 
 
 def solve_crossed(v_upper, i_tail_left, i_tail_right, settings=None):
@@ -194,24 +307,22 @@ def solve_shared_loads(v_upper, v_second, i_tail_left, i_tail_right, settings=No
 
 
 def _two_pairs(v_first, v_second, i_tail_left, i_tail_right, settings, crossed):
-    s = (settings or CellSettings()).checked()
+    s = (settings or _DEFAULT).checked()
     v_first = as_quantity("v_upper", v_first, "V")
     v_second = as_quantity("v_upper" if crossed else "v_second", v_second, "V")
     i_left = as_quantity("i_tail_left", i_tail_left, "A", low=0.0)
     i_right = as_quantity("i_tail_right", i_tail_right, "A", low=0.0)
     shape = _shape(s, v_upper=v_first, v_second=v_second, i_tail_left=i_left,
                    i_tail_right=i_right)
-    v_t = thermal_voltage(s.temperature)
-    left = _upper_pair(v_first, i_left, s, s.offset_left, v_t)
-    right = _upper_pair(v_second, i_right, s, s.offset_right, v_t)
-    slope_left = s.r_load * _upper_slopes(left, i_left, s, v_t)[0]
-    slope_right = s.r_load * _upper_slopes(right, i_right, s, v_t)[0]
-    order = (1, 0) if crossed else (0, 1)
-    branches = (i_left * left[0], i_left * left[1],
-                i_right * right[order[0]], i_right * right[order[1]])
+    left = _upper_pair(v_first, i_left, s, s.offset_left, s._v_t)
+    right = _upper_pair(v_second, i_right, s, s.offset_right, s._v_t)
+    slope_left = s.r_load * _upper_slopes(left, i_left, s, s._v_t)[0]
+    slope_right = s.r_load * _upper_slopes(right, i_right, s, s._v_t)[0]
+    third, fourth = reversed(right) if crossed else right
+    rows = _rows(shape, i_left * left[0], i_left * left[1], i_right * third, i_right * fourth,
+                 i_left, i_right)
     gains = (slope_left - slope_right, 0.0) if crossed else (slope_left, slope_right)
-    return _answer(shape, s, v_t, v_first, 0.0 if crossed else v_second, i_left + i_right,
-                   branches, (i_left, i_right), gains)
+    return _answer(shape, s, v_first, 0.0 if crossed else v_second, i_left + i_right, rows, gains)
 
 
 def solve_pair(v_upper, i_tail, settings=None):
@@ -243,8 +354,9 @@ def output_map(v_upper, v_lower, settings=None, i_tail=1.0):
     numpy.ndarray, shape (m, n)
         Between -1 and 1: multiply by i_tail r_load for volts.
     """
-    s = replace(settings or CellSettings(), r_load=1.0)
-    point = solve_cell(np.asarray(v_upper)[None, :], np.asarray(v_lower)[:, None], i_tail, s)
+    s = replace(settings or _DEFAULT, r_load=1.0)
+    point = solve_cell(np.asarray(v_upper)[None, :], np.asarray(v_lower)[:, None], i_tail, s,
+                       gains=False)
     return point.v_out / i_tail
 
 
@@ -281,7 +393,7 @@ def validity(point, settings=None):
         load drop against the supply less 3 V for the stack (common practice, no source), and
         temperature of a usual plastic part (common practice, no source).
     """
-    s = (settings or CellSettings()).checked()
+    s = (settings or _DEFAULT).checked()
     tail = float(np.max(point.i_tail, initial=0.0))
     kelvin = float(np.max(point.temperature, initial=0.0))
     limits = []

@@ -1,5 +1,6 @@
 """Checks of arguments: one clear sentence that names what, its value and what is allowed."""
 
+import math
 import unicodedata
 
 import numpy as np
@@ -36,6 +37,22 @@ def _allowed(low, high, low_open, unit):
     return f"allowed is any finite number{unit and ' of' + unit}"
 
 
+def as_array(name, value, unit="", low=None, high=None, low_open=False):
+    """Return `value` as a float64 array of any finite or not finite numbers.
+
+    Raises
+    ------
+    QuantityError
+        If a value is not a number; the bounds are named in the message only.
+    """
+    try:
+        return np.asarray(value, dtype=float)
+    except (TypeError, ValueError):
+        raise QuantityError(
+            f"{name} is {value!r}, which is not a number; {_allowed(low, high, low_open, unit)}."
+        ) from None
+
+
 def as_quantity(name, value, unit="", low=None, high=None, low_open=False):
     """Return `value` as a float64 array, or raise one clear error.
 
@@ -62,17 +79,14 @@ def as_quantity(name, value, unit="", low=None, high=None, low_open=False):
     QuantityError
         If a value is not a number, not finite or out of bounds.
     """
-    try:
-        array = np.asarray(value, dtype=float)
-    except (TypeError, ValueError):
-        raise QuantityError(
-            f"{name} is {value!r}, which is not a number; {_allowed(low, high, low_open, unit)}."
-        ) from None
-    if array.size == 0:
+    array = as_array(name, value, unit, low, high, low_open)
+    if array.ndim == 0:
+        lowest = highest = float(array)
+    elif array.size == 0:
         return array
-    # min and max carry NaN along, so two reductions replace an element-wise test
-    lowest, highest = array.min(), array.max()
-    good = np.isfinite(lowest) and np.isfinite(highest)
+    else:  # min and max carry NaN along, so two reductions replace an element-wise test
+        lowest, highest = array.min(), array.max()
+    good = math.isfinite(lowest) and math.isfinite(highest)
     if good and low is not None:
         good = lowest > low if low_open else lowest >= low
     if good and high is not None:
@@ -101,8 +115,12 @@ def broadcast_shape(**arrays):
     QuantityError
         If the shapes do not broadcast; the message lists each name with its shape.
     """
+    shapes = {np.shape(a) for a in arrays.values()}
+    shapes.discard(())
+    if len(shapes) < 2:
+        return shapes.pop() if shapes else ()
     try:
-        return np.broadcast_shapes(*(np.shape(a) for a in arrays.values()))
+        return np.broadcast_shapes(*shapes)
     except ValueError:
         listed = ", ".join(f"{n} {np.shape(a)}" for n, a in arrays.items() if np.ndim(a))
         raise QuantityError(
