@@ -171,11 +171,8 @@ def _steer(v_upper, v_lower, i_tail, s, shape):
     i1, i2, i3, i4, i5, i6 = rows
     ratios = rows[1:3]
     scale = -1.0 / s._v_t
-    np.multiply(v_upper, scale, out=i2)
-    np.multiply(v_lower, scale, out=i3)
-    if s._offset:
-        i2 += s.offset_left * scale
-        i3 += s.offset_lower * scale
+    np.multiply(v_upper + s.offset_left if s._offset else v_upper, scale, out=i2)
+    np.multiply(v_lower + s.offset_lower if s._offset else v_lower, scale, out=i3)
     # a length bounds each of its elements and carries NaN along
     flat = ratios.reshape(-1)
     most = 0.5 * pair.EXPONENT_LIMIT  # two exponentials are multiplied
