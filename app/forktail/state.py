@@ -3,6 +3,7 @@
 import difflib
 import tomllib
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
 from urllib.parse import parse_qsl, quote, urlencode
 
 import numpy as np
@@ -32,6 +33,10 @@ class Quantity(param.Number):
         super().__init__(default=default, **params)
         self.unit, self.slider, self.symbol = unit, slider, symbol
 
+    def __get__(self, obj, objtype=None):
+        # a quantity is a plain number: no look for a generator, on the way of every event
+        return param.Parameter.__get__(self, obj, objtype)
+
     def read(self, text):
         """Parse an entry for this quantity; QuantityError says what is wrong."""
         label = self.label or self.name
@@ -54,15 +59,7 @@ class Quantity(param.Number):
 
     def exact(self, value):
         """Shortest plain text that reads back to the same float (for links and files)."""
-        if self.unit == "K":
-            for text in (f"{value - 273.15:.6g}degC", f"{value!r}K"):
-                if parse_temperature(text) == value:
-                    return text
-        for digits in range(1, 18):
-            text = format_quantity(value, self.unit, digits, ascii_only=True).replace(" ", "")
-            if parse_quantity(text, self.unit) == value:
-                return text
-        return repr(float(value))
+        return _exact(float(value), self.unit)
 
     def steps(self):
         """Number of steps of the slider."""
@@ -80,6 +77,19 @@ class Quantity(param.Number):
         return int(min(max(round((value - low) / self.step), 0), self.steps()))
 
 
+@lru_cache(maxsize=4096)
+def _exact(value, unit):
+    if unit == "K":
+        for text in (f"{value - 273.15:.6g}degC", f"{value!r}K"):
+            if parse_temperature(text) == value:
+                return text
+    for digits in range(1, 18):
+        text = format_quantity(value, unit, digits, ascii_only=True).replace(" ", "")
+        if parse_quantity(text, unit) == value:
+            return text
+    return repr(value)
+
+
 class PageState(param.Parameterized):
     """State of one page with a text form for links and files.
 
@@ -90,9 +100,14 @@ class PageState(param.Parameterized):
     page = ""
     _private = ()
 
+    @cached_property
+    def specs(self):
+        """Name -> parameter, of this instance: looking one up through `param` is slow."""
+        return {n: self.param[n] for n in self.param if n != "name"}
+
     def fields(self):
         """Names of the parameters that a link carries."""
-        return [n for n in self.param if n != "name" and n not in self._private]
+        return [n for n in self.specs if n not in self._private]
 
     def watched(self):
         """Names of the parameters whose change redraws the page; all that a link may carry."""
@@ -102,7 +117,7 @@ class PageState(param.Parameterized):
         """Mapping of parameter name to text; only those off their default unless told."""
         out = {}
         for name in self.fields():
-            spec, value = self.param[name], getattr(self, name)
+            spec, value = self.specs[name], getattr(self, name)
             if changed_only and value == spec.default:
                 continue
             if isinstance(spec, Quantity):
@@ -133,7 +148,7 @@ class PageState(param.Parameterized):
                 hint = f"; did you mean '{near[0]}'?" if near else "."
                 problems.append(f"'{_short(name)}' is not a setting of this page{hint}")
                 continue
-            spec = self.param[name]
+            spec = self.specs[name]
             try:
                 values[name] = self._read(spec, text)
             except QuantityError as error:
@@ -160,7 +175,7 @@ class PageState(param.Parameterized):
         return text
 
     def _defaults(self):
-        return {n: self.param[n].default for n in self.fields()}
+        return {n: self.specs[n].default for n in self.fields()}
 
     def reset(self):
         """Put every setting back to its default."""
@@ -409,11 +424,11 @@ class SteerState(PageState):
         if axis == "tail_difference":
             total = (self.i_tail_left + self.i_tail_right) or 1e-6
             return -total, total
-        low, high = self.param[axis].slider
+        low, high = self.specs[axis].slider
         size = abs(self.map_value(axis))
         while high < size:
             low, high = low * 2.5, high * 2.5
-        least, most = self.param[axis].bounds
+        least, most = self.specs[axis].bounds
         return max(low, least), min(high, most)
 
     def set_from_map(self, across, up):

@@ -273,7 +273,7 @@ export function render({ model, el }) {
   };
 
   const patch = () => {
-    const p = model.patch;
+    const p = JSON.parse(model.wire)[1];
     unanswered = [];
     for (const [name, v] of Object.entries(p.values || {})) rows.get(name)?.set(v);
     for (const [name, text] of Object.entries(p.errors || {})) rows.get(name)?.fail(text);
@@ -312,7 +312,7 @@ export function render({ model, el }) {
   window.addEventListener("drop", onDrop);
   build();
   model.on("spec", build);
-  model.on("patch", patch);
+  model.on("wire", patch);
   now({ kind: "theme", value: document.documentElement.dataset.theme || "light" });
   return () => {
     stop();

@@ -98,7 +98,7 @@ export function render({ model, el }) {
   window.addEventListener("drop", strayDrop);
 
   const patch = () => {
-    const p = model.patch;
+    const p = JSON.parse(model.wire)[1];
     if (p.ack !== undefined && p.ack === ticket) next();
     if (p.text !== undefined) tell(p.text, !!p.bad);
     if (p.share !== undefined) {
@@ -107,7 +107,7 @@ export function render({ model, el }) {
     }
     if (p.stop) { file = null; }
   };
-  model.on("patch", patch);
+  model.on("wire", patch);
   patch();
   return () => {
     window.removeEventListener("dragover", stray);

@@ -198,7 +198,7 @@ export function render({ model, el }) {
   };
 
   const patch = () => {
-    const p = model.patch;
+    const p = JSON.parse(model.wire)[1];
     patchLive(p.live);
     if ("holds" in p) taskBox?.setHolds(p.holds);
     if (p.refused) refuse(p.refused);
@@ -211,7 +211,7 @@ export function render({ model, el }) {
   };
 
   model.on("spec", build);
-  model.on("patch", patch);
+  model.on("wire", patch);
   const wanted = new URLSearchParams(location.search), id = model.spec.lesson;
   send("hello", { record: store.lesson(id), seed: store.seed(), step: wanted.get("step"),
     still: matchMedia("(prefers-reduced-motion: reduce)").matches });

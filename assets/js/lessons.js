@@ -110,7 +110,7 @@ export function render({ model, el }) {
   const build = () => { (model.spec.html ? reading : model.spec.lost ? lost : list)(); };
   build();
   model.on("spec", build);
-  model.on("patch", () => { if (model.patch.reload) location.reload(); });
+  model.on("wire", () => { if (JSON.parse(model.wire)[1].reload) location.reload(); });
   const back = (event) => { if (event.persisted && model.spec.lessons) list(); };
   window.addEventListener("pageshow", back);
   return () => window.removeEventListener("pageshow", back);

@@ -5,6 +5,7 @@ export function render({ model, el }) {
   host.className = "markup";
   el.append(host);
   const live = new Map();
+  const patch = () => JSON.parse(model.wire)[1];
 
   const setText = (node, text) => {
     if (!node.hasAttribute("data-polite")) {
@@ -40,7 +41,7 @@ export function render({ model, el }) {
   const rebuild = () => {
     // what the user had opened stays open in the new markup
     const opened = new Set([...host.querySelectorAll("details[open] > summary")].map((n) => n.textContent));
-    host.innerHTML = model.markup; apply(model.patch);
+    host.innerHTML = model.markup; apply(patch());
     for (const summary of host.querySelectorAll("details > summary")) {
       if (opened.has(summary.textContent)) summary.parentElement.open = true;
     }
@@ -66,5 +67,5 @@ export function render({ model, el }) {
   });
   rebuild();
   model.on("markup", rebuild);
-  model.on("patch", () => apply(model.patch));
+  model.on("wire", () => apply(patch()));
 }

@@ -15,6 +15,7 @@ arrive. It talks to loopback only, and ends by itself.
 import argparse
 import asyncio
 import json
+import random
 import re
 import subprocess
 import sys
@@ -142,7 +143,7 @@ class Learner:
     async def _paint(self):
         while True:
             _, content = await self.page.receive()
-            if self.under_way is None or f'["ack",{self.seq}]' not in content.replace(" ", ""):
+            if self.under_way is None or not re.search(rf'\\"ack\\":{self.seq}\b', content):
                 continue
             self.scenes.append(time.perf_counter() - SENT["at"][self.under_way])
             self.last, self.under_way = self.under_way, None
@@ -150,8 +151,9 @@ class Learner:
                 (number, message), self.next = self.next, None
                 await self.ask(number, **message)
 
-    async def drive(self, rate, seconds):
-        """Move a slider of one's own."""
+    async def drive(self, rate, seconds, phase):
+        """Move a slider of one's own, `phase` of a period late: learners keep no common time."""
+        await asyncio.sleep(phase / rate)
         for n in range(int(rate * seconds)):
             number = ("own", id(self), n)
             SENT["at"][number] = time.perf_counter()
@@ -186,8 +188,10 @@ async def trial(base, count, options):
                                            for _ in range(min(6, count - first))))
     await asyncio.sleep(1.0)
     SENT["live"] = True
+    phases = random.Random(count)
     if options.own:
-        await asyncio.gather(*(x.drive(options.rate, options.seconds) for x in learners))
+        await asyncio.gather(*(x.drive(options.rate, options.seconds, phases.random())
+                               for x in learners))
         last = None
     else:
         last = await present(presenter, options.rate, options.seconds)

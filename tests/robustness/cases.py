@@ -252,7 +252,7 @@ def pages():
                 page.start("")
             page.controls.bucket.take = lambda: True  # the fuzz is faster than any hand
             _STATES[name] = type(page.state)()
-            _NAMES[name] = page.controls._names() or ["v_upper"]
+            _NAMES[name] = page.controls.names or ["v_upper"]
         _PAGES.update(made)
     return _PAGES
 

@@ -2,6 +2,7 @@
 
 import csv
 import io
+import json
 import re
 from types import SimpleNamespace
 from xml.etree import ElementTree
@@ -248,12 +249,17 @@ def test_only_what_changed_is_sent():
     view.show(state("cell").scene())
     markup = view.markup
     # until a browser looks, every patch is whole
-    view._models = {"a browser": (SimpleNamespace(document=None), None)}
+    browser = SimpleNamespace(document=None, data=SimpleNamespace(wire=""))
+    view._models = {"a browser": (browser, None)}
     view.patch = {}
     view.show(state("cell").scene())
     assert view.patch == {}
     view.show(state("cell", v_supply=13.0).scene())
     assert set(view.patch) == {"supply", "node-left", "node-right"} and view.markup == markup
+    count, sent = json.loads(browser.data.wire)
+    assert sent == view.patch
+    view.patch = sent  # what is said twice arrives twice
+    assert json.loads(browser.data.wire) == [count + 1, sent]
     view.show(state("pair").scene())
     assert view.markup != markup
 

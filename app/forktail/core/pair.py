@@ -1,5 +1,7 @@
 """One differential pair: how it splits its tail current, its transconductance, its range."""
 
+from functools import lru_cache
+
 import numpy as np
 
 from .checks import QuantityError, as_quantity, broadcast_shape
@@ -165,6 +167,13 @@ def linear_range(error, i_tail=0.0, temperature=298.15, r_emitter=0.0):
     Solves tanh(x)(2 + k) = (1 - error)(2 x + k tanh(x)), k = i_tail r_emitter/VT, by
     bisection; tanh as in NIST DLMF 4.28.
     """
+    try:  # views ask for the same few on every event
+        return _linear_range_once(error, i_tail, temperature, r_emitter)
+    except TypeError:  # arrays have no hash
+        return _linear_range(error, i_tail, temperature, r_emitter)
+
+
+def _linear_range(error, i_tail, temperature, r_emitter):
     error = float(as_quantity("error", error, low=0.0, high=1.0, low_open=True))
     if error >= 1.0:
         raise QuantityError(f"error is {error:g}; allowed is above 0 and below 1.")
@@ -183,3 +192,6 @@ def linear_range(error, i_tail=0.0, temperature=298.15, r_emitter=0.0):
         good = excess(mid) > 0
         low, high = np.where(good, mid, low), np.where(good, high, mid)
     return v_t * (2.0 * high + k * np.tanh(high))
+
+
+_linear_range_once = lru_cache(maxsize=512)(_linear_range)

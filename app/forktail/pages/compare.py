@@ -104,7 +104,7 @@ class ComparePage(Page):
         name, value = message.get("name"), message.get("value")
         if name == "shipped":
             self.state.choose_shipped(value)
-        elif name in self.controls._names() and value in self.state.param[name].objects:
+        elif name in self.controls.names and value in self.state.param[name].objects:
             self.state.param.update(**{name: value})
 
     def _circuit_file(self, name, text):

@@ -5,7 +5,7 @@ import math
 from html import escape
 
 from ..core.quantities import format_quantity
-from .markup import STYLE
+from .component import STYLE
 
 STYLES = [STYLE, "assets/css/build.css"]
 

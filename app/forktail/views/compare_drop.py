@@ -4,17 +4,16 @@ import base64
 import binascii
 
 import param
-from panel.custom import JSComponent
 
 from ..core.capture_file import MAX_BYTES
 from ..resources import assets_dir
-from .markup import STYLE
+from .component import Component
 
 #: Largest piece of a file in one message, characters of base64.
 _PIECE = 2**20
 
 
-class CaptureDrop(JSComponent):
+class CaptureDrop(Component):
     """Drop zone, file choice and example button.
 
     Parameters
@@ -26,15 +25,12 @@ class CaptureDrop(JSComponent):
     on_example, on_cancel : callable
     """
 
-    patch = param.Dict(default={})
     limit = param.Integer(default=MAX_BYTES, doc="Largest file, bytes.")
 
     _esm = assets_dir() / "js" / "drop.js"
+    sheets = ("assets/css/compare.css",)
 
     def __init__(self, on_file, on_circuit, on_example, on_cancel, **params):
-        params.setdefault("stylesheets", [STYLE, "assets/css/compare.css"])
-        params.setdefault("sizing_mode", "stretch_width")
-        params.setdefault("margin", 0)
         super().__init__(**params)
         self.on_file, self.on_circuit = on_file, on_circuit
         self.on_example, self.on_cancel = on_example, on_cancel
@@ -97,5 +93,4 @@ class CaptureDrop(JSComponent):
         self._answer()
 
     def _answer(self):
-        # the count makes each answer differ from the one before
         self.patch = {"ack": self._ticket, "at": len(self._data)}

@@ -5,7 +5,8 @@ from html import escape
 
 from ..core.quantities import format_quantity
 from .build_common import csv_text
-from .markup import STYLE, MarkupView
+from .component import STYLE
+from .markup import MarkupView
 from .readouts import keep_together
 from .schematic import signed
 

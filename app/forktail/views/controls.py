@@ -4,13 +4,12 @@ import logging
 import time
 
 import param
-from panel.custom import JSComponent
 
 from ..classroom_limits import Bucket
 from ..core.checks import QuantityError
 from ..resources import assets_dir
 from ..state import Quantity
-from .markup import STYLE
+from .component import Component
 from .messages import checked
 
 log = logging.getLogger("forktail")
@@ -24,7 +23,7 @@ def group(title, rows, fold=False, open=True, tight=False):
     return {"title": title, "rows": rows, "fold": fold, "open": open, "tight": tight}
 
 
-class Controls(JSComponent):
+class Controls(Component):
     """Sliders with typed entries, choices, flags and buttons over one `PageState`.
 
     Parameters
@@ -39,14 +38,10 @@ class Controls(JSComponent):
     """
 
     spec = param.Dict(default={"groups": [], "presets": [], "play": []})
-    patch = param.Dict(default={})
 
     _esm = assets_dir() / "js" / "controls.js"
 
     def __init__(self, state, groups, presets=list, play=list, handlers=None, **params):
-        params.setdefault("stylesheets", [STYLE])
-        params.setdefault("sizing_mode", "stretch_width")
-        params.setdefault("margin", 0)
         super().__init__(**params)
         self.state = state
         self._groups, self._presets, self._play = groups, presets, play
@@ -60,23 +55,22 @@ class Controls(JSComponent):
         """Send the whole specification again: after a change of stage."""
         spec = {
             "groups": self._groups(), "presets": list(self._presets()),
-            "play": [[n, self.state.param[n].label] for n in self._play()],
+            "play": [[n, self.state.specs[n].label] for n in self._play()],
         }
+        self.names = [r["name"] for g in spec["groups"] for r in g["rows"]]
         self._shown = {}
         patch = self._difference()
         if notice:
             patch["notice"] = list(notice)
-        with param.parameterized.batch_call_watchers(self):
-            self.patch, self.spec = patch, spec
-
-    def _names(self):
-        return [r["name"] for g in self._groups() for r in g["rows"]]
+        # the patch goes first: the browser applies it when it builds the new rows
+        self.patch = patch
+        self.spec = spec
 
     def _difference(self):
         if not self._models:  # no browser yet: it will see the last patch only, so make it whole
             self._shown, self._query = {}, None
         values = {}
-        for name in self._names():
+        for name in self.names:
             now = shown(self.state, name)
             if self._shown.get(name) != now:
                 values[name] = self._shown[name] = now
@@ -114,7 +108,7 @@ class Controls(JSComponent):
             self._act(message)
         except QuantityError as error:
             if isinstance(message, dict) and message.get("kind") == "entry" and message.get(
-                    "name") in self._names():
+                    "name") in self.names:
                 self.patch = {"errors": {message["name"]: str(error)}}
             else:
                 self.say([str(error)])
@@ -132,7 +126,7 @@ class Controls(JSComponent):
             return
         state = self.state
         if kind in ("slide", "step", "entry"):
-            spec = state.param[name] if name in self._names() else None
+            spec = state.specs[name] if name in self.names else None
             if not isinstance(spec, Quantity):
                 return
             if kind == "entry":
@@ -147,10 +141,10 @@ class Controls(JSComponent):
             if kind == "entry" and getattr(state, name) == value:
                 self.patch = {"values": {name: shown(state, name)}}
             state.param.update(**{name: value})
-        elif kind == "choose" and name in self._names():
-            if message.get("value") in state.param[name].objects:
+        elif kind == "choose" and name in self.names:
+            if message.get("value") in state.specs[name].objects:
                 state.param.update(**{name: message["value"]})
-        elif kind == "flag" and name in self._names():
+        elif kind == "flag" and name in self.names:
             state.param.update(**{name: bool(message.get("value"))})
         elif kind == "reset":
             state.reset()
@@ -174,7 +168,7 @@ def row(state, name, look="", short=""):
     `short` is what the row shows where its group already says the rest; the label stays for
     screen readers.
     """
-    spec = state.param[name]
+    spec = state.specs[name]
     label = spec.label or name
     if isinstance(spec, Quantity):
         return {"kind": "quantity", "name": name, "label": label, "symbol": spec.symbol,
@@ -188,7 +182,7 @@ def row(state, name, look="", short=""):
 
 def shown(state, name):
     """What the row of a parameter shows now."""
-    spec, value = state.param[name], getattr(state, name)
+    spec, value = state.specs[name], getattr(state, name)
     if isinstance(spec, Quantity):
         low, high = spec.slider
         return {"pos": spec.position(value), "text": spec.show(value),

@@ -1,33 +1,29 @@
 """The text side of a lesson: one component for steps, questions, verdicts and progress."""
 
 import param
-from panel.custom import JSComponent
 
 from ..core.checks import QuantityError
 from ..resources import assets_dir
+from .component import Component
 from .controls import Controls
-from .markup import STYLE
 from .messages import checked
 
 
-class LessonPanel(JSComponent):
+class LessonPanel(Component):
     """Shows `spec` (the whole step) and applies `patch`; messages go to `handlers` by kind.
 
     `spec` holds HTML made by `lesson_text` from Markdown with raw HTML off, and plain texts.
     """
 
     spec = param.Dict(default={}, doc="What the panel shows.")
-    patch = param.Dict(default={}, doc="Live figures, record for the progress store, download.")
 
     _esm = assets_dir() / "js" / "lesson.js"
+    sheets = ("assets/css/lesson.css",)
 
     def __init__(self, handlers, **params):
-        params.setdefault("stylesheets", [STYLE, "assets/css/lesson.css"])
-        params.setdefault("sizing_mode", "stretch_width")
-        params.setdefault("margin", 0)
         super().__init__(**params)
         self.handlers = handlers
-        self._live, self._count = {}, 0
+        self._live = {}
 
     def show(self, spec, live):
         """Show a step anew; `live` are its live figures."""
@@ -39,8 +35,7 @@ class LessonPanel(JSComponent):
         changed = {k: v for k, v in live.items() if self._live.get(k) != v}
         self._live.update(changed)
         if changed or more:
-            self._count += 1  # equal patches are two events: a refusal can be said twice
-            self.patch = {"live": changed, "count": self._count, **more}
+            self.patch = {"live": changed, **more}
 
     def _handle_msg(self, message):
         try:
@@ -51,26 +46,21 @@ class LessonPanel(JSComponent):
             self.update({}, refused=str(error))
 
 
-class LessonList(JSComponent):
+class LessonList(Component):
     """The list of lessons with progress from the learner's browser."""
 
     spec = param.Dict(default={}, doc="Lessons, faults and texts to read.")
-    patch = param.Dict(default={}, doc="Word to load the page again.")
 
     _esm = assets_dir() / "js" / "lessons.js"
-
-    def __init__(self, **params):
-        params.setdefault("stylesheets", [STYLE, "assets/css/lessons.css"])
-        params.setdefault("sizing_mode", "stretch_width")
-        params.setdefault("margin", 0)
-        super().__init__(**params)
+    sheets = ("assets/css/lessons.css",)
 
 
 class LessonControls(Controls):
     """Controls of a scene inside a lesson: unlocked rows and Reset only, no link of their own."""
 
+    sheets = ("assets/css/lesson.css",)
+
     def __init__(self, *args, **params):
-        params.setdefault("stylesheets", [STYLE, "assets/css/lesson.css"])
         self.seed = "0"
         super().__init__(*args, **params)
 
@@ -87,4 +77,4 @@ class LessonControls(Controls):
     def rebuild(self, notice=()):
         """Send the specification, with the one tool that a lesson keeps."""
         super().rebuild(notice)
-        self.spec = {**self.spec, "tools": ["reset"] if self._names() else []}
+        self.spec = {**self.spec, "tools": ["reset"] if self.names else []}

@@ -11,8 +11,9 @@ from .built_schematic import BuiltSchematic
 from .built_schematic import draw as draw_board
 from .built_schematic import values as board_values
 from .compare_plots import Overlay, Residual
+from .component import STYLE
 from .lesson_place import place
-from .markup import STYLE, MarkupView
+from .markup import MarkupView
 from .plots import axis_unit
 from .readouts import keep_together
 from .signal_words import FiguresView, SignalWords

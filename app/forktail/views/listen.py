@@ -2,14 +2,13 @@
 
 import numpy as np
 import param
-from panel.custom import JSComponent
 
 from ..core.signals import HEARING_CAUTION
 from ..resources import assets_dir
-from .markup import STYLE
+from .component import Component
 
 
-class Listen(JSComponent):
+class Listen(Component):
     """A button that plays a `signals.Sound` in a loop, with a volume that starts low.
 
     Parameters
@@ -29,9 +28,6 @@ class Listen(JSComponent):
     _esm = assets_dir() / "js" / "listen.js"
 
     def __init__(self, make, on_pick=None, **params):
-        params.setdefault("stylesheets", [STYLE])
-        params.setdefault("sizing_mode", "stretch_width")
-        params.setdefault("margin", 0)
         super().__init__(**params)
         self._make, self._on_pick = make, on_pick
         self.playing, self._options = False, ()

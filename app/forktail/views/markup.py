@@ -1,29 +1,22 @@
 """Markup views: SVG or HTML made once here, then patched by id with only what changed."""
 
 import param
-from panel.custom import JSComponent
 
 from ..resources import assets_dir
-
-#: The one style sheet of the app; every component's shadow root links it.
-STYLE = "assets/css/app.css"
+from .component import Component
 
 
-class MarkupView(JSComponent):
+class MarkupView(Component):
     """Shows `markup` and applies `patch` ({id: {attribute: value}}; "#" is the text).
 
     Every text that reaches the markup goes through `html.escape` in the view that writes it.
     """
 
     markup = param.String(default="", doc="SVG or HTML with data-id on what changes.")
-    patch = param.Dict(default={}, doc="Last patch sent.")
 
     _esm = assets_dir() / "js" / "markup.js"
 
     def __init__(self, **params):
-        params.setdefault("stylesheets", [STYLE])
-        params.setdefault("sizing_mode", "stretch_width")
-        params.setdefault("margin", 0)
         super().__init__(**params)
         self._sent = {}
 

@@ -9,7 +9,8 @@ from html import escape
 import numpy as np
 
 from ..core.quantities import format_quantity as text_of
-from .markup import STYLE, MarkupView
+from .component import STYLE
+from .markup import MarkupView
 
 WIDTH = 440
 SIZE = 46

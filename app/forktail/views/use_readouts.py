@@ -6,7 +6,8 @@ from html import escape
 from ..core.quantities import format_quantity
 from ..core.uses import USES
 from ..state_uses import BANDS, SHORT_TITLES, TIME_VIEWS, difference_text, settings_rows
-from .markup import STYLE, MarkupView
+from .component import STYLE
+from .markup import MarkupView
 from .readouts import keep_together
 from .use_plots import formula
 
