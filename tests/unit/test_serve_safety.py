@@ -82,6 +82,6 @@ def test_session_made_for_a_socket_alone_names_no_other_host():
     """With several workers a session may be made where no page was written."""
     doc = Document()
     with set_curdoc(doc):
-        steer().server_doc(doc)
+        steer()
     text = json.dumps(doc.to_json(), default=str)
     assert "assets/css/app.css" in text and "://" not in text.replace("http://www.w3.org", "")

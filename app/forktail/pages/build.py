@@ -28,7 +28,7 @@ from ..views.parts_table import SETTINGS, PartsTable
 from ..views.transfer_curves import TransferCurve
 from ..views.what_if import FaultsView, ValuesView
 from .later import Later
-from .shell import Page, page, plot_pane, query_of_session
+from .shell import Page, page, query_of_session
 
 #: Builds solved between two looks at the progress.
 CHUNK = 25
@@ -415,7 +415,7 @@ def build():
     session.toolbar.show(session.state)
     if pn.state.curdoc is not None and pn.state.curdoc.session_context is not None:
         pn.state.on_session_destroyed(lambda context: session.stop())
-    return page("build", "Build", {
+    page("build", "Build", {
         "controls": session.controls, "toolbar": session.toolbar, "parts": session.parts,
         "built": session.schematic, "sentence": session.sentence, "tabs": session.tabs,
         "findings": session.findings, "figures": session.figures,
@@ -423,4 +423,4 @@ def build():
         "faults": session.faults, "run": session.run_panel, "trims": session.trims,
         "spread": session.spread,
         "numbers": session.numbers,
-        **{p.name: plot_pane(p) for p in session.plots}})
+        **{p.name: p for p in session.plots}})

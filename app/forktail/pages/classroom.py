@@ -11,7 +11,7 @@ from .shell import page
 def desk():
     """Build the presenter's desk for a new session; its live parts come over the room's socket."""
     body = asset_text("html/class.html").replace("[[RULE]]", escape(RULE))
-    return page("class", "Class", {"guide": RoomGuide()}, body=body)
+    page("class", "Class", {"guide": RoomGuide()}, body=body)
 
 
 def join_page():

@@ -22,7 +22,7 @@ from ..views.compare_words import STYLES, ErrorTable, VerdictView, table_csv
 from ..views.controls import Controls, group, row
 from ..views.markup import MarkupView
 from .later import Later
-from .shell import Page, page, plot_pane, query_of_session
+from .shell import Page, page, query_of_session
 
 
 def _read(question, stale, say):
@@ -240,10 +240,10 @@ def compare():
     session.open_linked()
     if document is not None:
         pn.state.on_session_destroyed(functools.partial(_ended, session))
-    return page("compare", "Compare a capture", {
+    page("compare", "Compare a capture", {
         "back": session.back, "controls": session.controls, "drop": session.drop,
         "shape": session.shape, "verdict": session.verdict, "errors": session.errors,
-        "overlay": plot_pane(session.overlay), "residual": plot_pane(session.residual)},
+        "overlay": session.overlay, "residual": session.residual},
         current="build")
 
 

@@ -26,8 +26,7 @@ from ..views.lesson_handout import handout
 from ..views.lesson_panel import LessonControls, LessonList, LessonPanel
 from ..views.lesson_scenes import VIEWS
 from ..views.lesson_text import Rendering, live_values
-from ..views.plots import Plot
-from .shell import Page, page, plot_pane
+from .shell import Page, page
 
 #: Wrong answers after which an answer can be shown.
 TRIES = 2
@@ -65,7 +64,7 @@ def lesson_list():
     view = LessonList(spec=_reading(library, asked) or _listing(library))
     _reload_on_change(view)
     title = view.spec.get("title", "Lessons")
-    return page("lessons", title, {"list": view}, current="lessons")
+    page("lessons", title, {"list": view}, current="lessons")
 
 
 def _listing(library):
@@ -538,13 +537,14 @@ def lesson():
         view = LessonList(spec={"title": "No such lesson" if not entry else entry.title,
                                 "lost": lines, "asked": asked})
         _reload_on_change(view)
-        return page("lessons", "Lessons", {"list": view}, current="lessons")
+        page("lessons", "Lessons", {"list": view}, current="lessons")
+        return
     session = LessonPage(found, library)
     _reload_on_change(session.panel)
     roots, scenes = {}, []
     for kind, views in session.views.items():
-        roots |= {n: plot_pane(v) if isinstance(v, Plot) else v for n, v in views.roots.items()}
+        roots |= views.roots
         scenes.append(f'<div class="scene" data-kind="{kind}">\n{views.body()}</div>')
     body = asset_text("html/lesson.html").replace("[[SCENES]]", "\n".join(scenes))
-    return page("lesson", found.title, {"panel": session.panel, "controls": session.controls,
+    page("lesson", found.title, {"panel": session.panel, "controls": session.controls,
                                         **roots}, body=body, current="lessons")

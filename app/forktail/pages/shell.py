@@ -1,13 +1,15 @@
 """The frame of every page: head, navigation, named places for views, foot."""
 
+from functools import lru_cache
 from html import escape
 from urllib.parse import urlencode
 
 import panel as pn
-from panel.io.document import hold
-from panel.io.resources import LOCAL_DIST
+from panel.io.document import hold, init_doc
+from panel.io.resources import LOCAL_DIST, _env
 
 from ..resources import asset_text
+from ..views.plots import Plot
 
 #: Key, path (relative, so that a proxy may serve the app under a folder) and label.
 PAGES = (
@@ -20,17 +22,17 @@ PAGES = (
 )
 
 
-class _Frame(pn.Template):
-    """A page whose document is walked once, when it is whole, not again for each root."""
-
-    def server_doc(self, doc=None, title=None, location=True):
-        doc = doc or pn.io.curdoc()
-        with doc.models.freeze():
-            return super().server_doc(doc, title, location)
+@lru_cache(maxsize=64)
+def _compiled(text):
+    return _env.from_string(text)
 
 
 def page(key, title, roots, body=None, current=None):
-    """Build the template of a page from `assets/html/frame.html` and its own body.
+    """Fill the document of the present session: frame, body and roots.
+
+    The document is made as Bokeh makes one, not through Panel's templates: those dress every root
+    in style sheets of their own design, walk the whole document for each, and cost more than half
+    of what opening a page did.
 
     Parameters
     ----------
@@ -39,7 +41,7 @@ def page(key, title, roots, body=None, current=None):
         `embed(roots.NAME)` place the roots.
     title : str
     roots : dict
-        Name -> Panel object.
+        Name -> `Component` or `Plot`; a plot stands under its own name.
     body : str, optional
         Jinja text in the place of `assets/html/KEY.html`.
     current : str, optional
@@ -52,23 +54,24 @@ def page(key, title, roots, body=None, current=None):
     for mark, part in (("TITLE", escape(title)), ("NAV", nav), ("KEY", key),
                        ("BODY", body or asset_text(f"html/{key}.html"))):
         text = text.replace(f"[[{mark}]]", part)
-    template = _Frame(text)
-    for name, view in roots.items():
-        template.add_panel(name, view)
-    if pn.state.curdoc is not None:
-        # a session is not joined again: a restarted server knows only the link it was opened with.
-        # The page itself says that the connection is lost, and loads again (assets/js/page.js).
-        pn.state.curdoc.config.update(reconnect_session=False, notifications=None,
-                                      notify_connection_status=False)
-        # with several workers the socket may reach one that has written no page: there Panel would
-        # name its style sheets on another host
-        pn.state.curdoc.template_variables["dist_url"] = LOCAL_DIST
-    return template
-
-
-def plot_pane(plot):
-    """Panel pane of a `Plot`."""
-    return pn.pane.Bokeh(plot.figure, sizing_mode="stretch_both", margin=0)
+    document = init_doc(pn.state.curdoc)
+    document.template, document.title = _compiled(text), f"{title} \u00b7 Forktail"
+    # a session is not joined again: a restarted server knows only the link it was opened with.
+    # The page itself says that the connection is lost, and loads again (assets/js/page.js).
+    document.config.update(reconnect_session=False, notifications=None,
+                           notify_connection_status=False)
+    # with several workers the socket may reach one that has written no page: there Panel would
+    # name its style sheets on another host
+    document.template_variables["dist_url"] = LOCAL_DIST
+    document.on_session_destroyed(pn.state._destroy_session)
+    with document.models.freeze():  # walked once, when it is whole
+        for name, root in roots.items():
+            if isinstance(root, Plot):
+                if root.name != name:
+                    raise ValueError(f"the plot '{root.name}' cannot stand as '{name}'")
+                document.add_root(root.figure)
+            else:
+                root.join(document, name)
 
 
 def query_of_session():

@@ -10,7 +10,7 @@ from ..views.signal_words import CursorReading, FiguresView, LinesTable, SignalW
 from ..views.spectrum_plot import SpectrumPlot
 from ..views.trajectory import TrajectoryMap
 from ..views.waveforms import Waveforms
-from .shell import Page, page, plot_pane, query_of_session
+from .shell import Page, page, query_of_session
 
 #: How long the scene must rest before a sound that is playing is made anew, ms.
 SOUND_REST = 400
@@ -195,9 +195,8 @@ def signals():
     """Build the page for a new session."""
     session = SignalsPage()
     session.start(query_of_session())
-    roots = {name: plot_pane(plot) for name, plot in session.waves.plots.items()}
-    return page("signals", "Signals", {
-        **roots, "controls": session.controls, "words": session.words,
-        "reading": session.reading, "spectrum": plot_pane(session.spectrum),
-        "figures": session.figures, "map": plot_pane(session.map), "listen": session.listen,
+    page("signals", "Signals", {
+        **session.waves.plots, "controls": session.controls, "words": session.words,
+        "reading": session.reading, "spectrum": session.spectrum,
+        "figures": session.figures, "map": session.map, "listen": session.listen,
         "table": session.table})

@@ -6,7 +6,7 @@ from ..views.output_map import OutputMap
 from ..views.readouts import SentenceView, TableView
 from ..views.schematic import SchematicView
 from ..views.sections import Section
-from .shell import Page, page, plot_pane, query_of_session
+from .shell import Page, page, query_of_session
 
 
 class SteerPage(Page):
@@ -79,7 +79,7 @@ def steer():
     """Build the page for a new session."""
     session = SteerPage()
     session.start(query_of_session())
-    return page("steer", "Steer", {
+    page("steer", "Steer", {
         "controls": session.controls, "schematic": session.schematic,
-        "sentence": session.sentence, "table": session.table, "map": plot_pane(session.map),
-        "across": plot_pane(session.across), "up": plot_pane(session.up)})
+        "sentence": session.sentence, "table": session.table, "map": session.map,
+        "across": session.across, "up": session.up})

@@ -21,7 +21,7 @@ from ..views.use_readouts import (
     numbers_csv,
     time_options,
 )
-from .shell import Page, page, plot_pane, query_of_session
+from .shell import Page, page, query_of_session
 
 #: A result that takes longer, s, is computed without its curves while a slider moves.
 SLOW = 0.03
@@ -186,10 +186,10 @@ def uses():
     """Build the page for a new session."""
     session = UsesPage()
     session.start(query_of_session())
-    return page("uses", "Uses", {
+    page("uses", "Uses", {
         "controls": session.controls, "tabs": session.tabs, "diagram": session.diagram,
         "merits": session.merits, "words": session.words, "numbers": session.numbers,
         "listen": session.listen, "time_tabs": session.time_tabs,
         "band_tabs": session.band_tabs, "curve_tabs": session.curve_tabs,
-        "time": plot_pane(session.time), "spectrum": plot_pane(session.spectrum),
-        "curve": plot_pane(session.curve)})
+        "time": session.time, "spectrum": session.spectrum,
+        "curve": session.curve})

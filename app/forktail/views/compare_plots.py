@@ -1,7 +1,7 @@
 """Capture on prediction, and what is left, over one stretch of time."""
 
 import numpy as np
-from bokeh.models import BasicTicker
+from bokeh.models import BasicTicker, Line, Segment
 
 from .plots import Plot, axis_unit, float_source, replace
 from .static_chart import thinned
@@ -24,13 +24,13 @@ class TimePlot(Plot):
     def __init__(self, name, label, lines, theme="light"):
         super().__init__(name, label, theme)
         self.zero = float_source(x0=[0], y0=[0], x1=[0], y1=[0])
-        zero = self.figure.segment("x0", "y0", "x1", "y1", source=self.zero, line_width=1)
+        zero = self.add(Segment, "x0", "y0", "x1", "y1", source=self.zero, line_width=1)
         self.paint(zero.glyph, line_color="rule")
         self.sources = {}
         for key, colour, width, dash in lines:
             self.sources[key] = float_source(x=[], y=[])
-            line = self.figure.line("x", "y", source=self.sources[key], line_width=width,
-                                    line_dash=dash)
+            line = self.add(Line, "x", "y", source=self.sources[key], line_width=width,
+                            line_dash=dash)
             self.paint(line.glyph, line_color=colour)
         self.figure.yaxis[0].ticker = BasicTicker(desired_num_ticks=5)
 

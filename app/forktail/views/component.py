@@ -61,6 +61,14 @@ class Component(JSComponent):
         """None: what a browser says comes as messages, which are checked."""
         return ()
 
+    def join(self, document, name):
+        """Become the root `name` of a document, and leave with its session."""
+        model = self.get_root(document, preprocess=False)
+        model.name = name
+        self._documents[document] = model
+        document.add_root(model)
+        document.on_session_destroyed(self._server_destroy)
+
     def _process_bokeh_event(self, doc, event):
         """As Panel, without its count of busy events, which nothing here shows."""
         with set_curdoc(doc):

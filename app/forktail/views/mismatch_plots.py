@@ -1,7 +1,7 @@
 """Histograms of a Monte Carlo run: how far apart equal builds come out."""
 
 import numpy as np
-from bokeh.models import BasicTicker
+from bokeh.models import BasicTicker, Quad, Segment
 
 from .plots import Plot, axis_unit, float_source, replace
 
@@ -23,11 +23,11 @@ class Histogram(Plot):
         self.measure, self.label, self.unit = HISTOGRAMS[name]
         f = self.figure
         self.bars = float_source(left=[], right=[], top=[])
-        bars = f.quad(left="left", right="right", top="top", bottom=0, source=self.bars,
-                      fill_alpha=0.55, line_width=1)
+        bars = self.add(Quad, left="left", right="right", top="top", bottom=0, source=self.bars,
+                        fill_alpha=0.55, line_width=1)
         self.paint(bars.glyph, fill_color="third", line_color="panel")
         self.mark = float_source(x=[], y0=[], y1=[])
-        mark = f.segment("x", "y0", "x", "y1", source=self.mark, line_width=3)
+        mark = self.add(Segment, "x", "y0", "x", "y1", source=self.mark, line_width=3)
         self.paint(mark.glyph, line_color="ink")
         f.yaxis[0].ticker = BasicTicker(desired_num_ticks=3)
         f.xaxis[0].ticker = BasicTicker(desired_num_ticks=3)

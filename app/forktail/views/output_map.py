@@ -6,7 +6,18 @@ point lies on the overlay canvas, so moving it repaints neither picture nor cont
 
 import numpy as np
 from bokeh.core.properties import value
-from bokeh.models import BasicTicker, ColorBar, ColumnDataSource, FixedTicker, LinearColorMapper
+from bokeh.models import (
+    BasicTicker,
+    ColorBar,
+    ColumnDataSource,
+    FixedTicker,
+    Image,
+    LinearColorMapper,
+    MultiLine,
+    Scatter,
+    Segment,
+    Text,
+)
 from bokeh.plotting.contour import contour_data
 
 from ..core.quantities import format_quantity
@@ -32,27 +43,28 @@ class OutputMap(Plot):
         self.mapper = LinearColorMapper(palette=diverging(theme), low=-1, high=1)
         self.picture = ColumnDataSource(dict(image=[np.zeros((2, 2), np.float32)], x=[0], y=[0],
                                              dw=[1], dh=[1]))
-        f.image("image", x="x", y="y", dw="dw", dh="dh", source=self.picture,
-                color_mapper=self.mapper, level="image")
+        self.add(Image, "image", x="x", y="y", dw="dw", dh="dh", source=self.picture,
+                 color_mapper=self.mapper, level="image")
         self.lines = ColumnDataSource(dict(xs=[], ys=[], width=[]))
-        contours = f.multi_line("xs", "ys", source=self.lines, line_alpha=0.42,
-                                line_width="width", level="glyph")
+        contours = self.add(MultiLine, "xs", "ys", source=self.lines, line_alpha=0.42,
+                            line_width="width", level="glyph")
         self.paint(contours.glyph, line_color="ink")
         self.signs = ColumnDataSource(dict(x=[], y=[], text=[]))
-        signs = f.text("x", "y", "text", source=self.signs, text_align="center",
-                       text_baseline="middle", text_font_size="2rem", text_font=value(FONT),
-                       text_alpha=0.55)
+        signs = self.add(Text, "x", "y", "text", source=self.signs, text_align="center",
+                         text_baseline="middle", text_font_size="2rem", text_font=value(FONT),
+                         text_alpha=0.55)
         self.paint(signs.glyph, text_color="ink")
         self.labels = ColumnDataSource(dict(x=[], y=[], text=[]))
-        labels = f.text("x", "y", "text", source=self.labels, text_align="center",
-                        text_baseline="middle", text_font_size="0.75rem", text_font=value(FONT))
+        labels = self.add(Text, "x", "y", "text", source=self.labels, text_align="center",
+                          text_baseline="middle", text_font_size="0.75rem", text_font=value(FONT))
         self.paint(labels.glyph, text_color="ink")
         self.point = float_source(x=[0], y=[0])
         self.cross = float_source(x0=[0, 0], y0=[0, 0], x1=[0, 0], y1=[0, 0])
-        cross = f.segment("x0", "y0", "x1", "y1", source=self.cross, line_width=1.4,
-                          line_dash=[5, 4], level="overlay")
+        cross = self.add(Segment, "x0", "y0", "x1", "y1", source=self.cross, line_width=1.4,
+                         line_dash=[5, 4], level="overlay")
         self.paint(cross.glyph, line_color="ink")
-        mark = f.scatter("x", "y", source=self.point, size=19, line_width=3, level="overlay")
+        mark = self.add(Scatter, "x", "y", source=self.point, size=19, line_width=3,
+                        level="overlay")
         self.paint(mark.glyph, line_color="panel", fill_color="ink")
         self.bar_ticks = FixedTicker(ticks=[-1, -0.5, 0, 0.5, 1])
         self.bar = ColorBar(

@@ -43,7 +43,7 @@ class Plot:
         self._themed = []
         self.figure = figure(
             name=name, toolbar_location=None, tools="", sizing_mode="stretch_both",
-            min_border=4, x_range=Range1d(0, 1), y_range=Range1d(0, 1),
+            min_border=4, margin=0, x_range=Range1d(0, 1), y_range=Range1d(0, 1),
             output_backend="canvas", **options)
         f = self.figure
         f.toolbar.logo = None
@@ -63,6 +63,14 @@ class Plot:
         # the page shows through: filled borders leave a half-painted pixel on a change of theme
         f.background_fill_color = f.border_fill_color = None
         self.paint(f, outline_line_color="rule")
+
+    def add(self, kind, *places, source, level="glyph", **style):
+        """Add a glyph of a Bokeh class: `add(Line, "x", "y", source=..., line_width=2)`.
+
+        The figure's own methods make four more glyphs, for selections that no plot here has.
+        """
+        glyph = kind(**dict(zip(kind._args, places)), **style)
+        return self.figure.add_glyph(source, glyph, level=level)
 
     def paint(self, model, **keys):
         """Set properties of a model from theme colours, now and whenever the theme changes."""

@@ -1,6 +1,6 @@
 """Section lines through the point of the map, and gain against tail current in stage 1."""
 
-from bokeh.models import BasicTicker
+from bokeh.models import BasicTicker, Line, Scatter, Segment
 
 from .output_map import AXIS_LABELS
 from .plots import Plot, axis_unit, float_source, replace
@@ -13,13 +13,14 @@ class Section(Plot):
         super().__init__(name, "Section through the point", theme)
         f = self.figure
         self.zero = float_source(x0=[0, 0], y0=[0, 0], x1=[0, 0], y1=[0, 0])
-        zero = f.segment("x0", "y0", "x1", "y1", source=self.zero, line_width=1)
+        zero = self.add(Segment, "x0", "y0", "x1", "y1", source=self.zero, line_width=1)
         self.paint(zero.glyph, line_color="rule")
         self.curve = float_source(x=[], y=[])
-        line = f.line("x", "y", source=self.curve, line_width=2.6)
+        line = self.add(Line, "x", "y", source=self.curve, line_width=2.6)
         self.paint(line.glyph, line_color="accent")
         self.point = float_source(x=[], y=[])
-        mark = f.scatter("x", "y", source=self.point, size=13, line_width=2.5, level="overlay")
+        mark = self.add(Scatter, "x", "y", source=self.point, size=13, line_width=2.5,
+                        level="overlay")
         self.paint(mark.glyph, line_color="panel", fill_color="ink")
         f.xaxis[0].ticker = BasicTicker(desired_num_ticks=4)
         f.yaxis[0].ticker = BasicTicker(desired_num_ticks=4)

@@ -4,7 +4,7 @@ import re
 
 import numpy as np
 from bokeh.core.properties import value
-from bokeh.models import BasicTicker, ColumnDataSource
+from bokeh.models import BasicTicker, ColumnDataSource, Scatter, Segment, Text
 
 from .palette import THEMES
 from .plots import FONT, Plot, axis_unit, float_source, replace
@@ -101,17 +101,17 @@ class SpectrumPlot(Plot):
         f.xaxis[0].ticker = BasicTicker(desired_num_ticks=7)
         f.yaxis[0].ticker = BasicTicker(desired_num_ticks=5)
         self.stems = float_source(x=[], y0=[], y1=[])
-        stem = f.segment("x", "y0", "x", "y1", source=self.stems, line_width=2.2)
+        stem = self.add(Segment, "x", "y0", "x", "y1", source=self.stems, line_width=2.2)
         self.paint(stem.glyph, line_color="soft")
         self.leaders = float_source(x0=[], y0=[], x1=[], y1=[])
-        leader = f.segment("x0", "y0", "x1", "y1", source=self.leaders, line_width=1)
+        leader = self.add(Segment, "x0", "y0", "x1", "y1", source=self.leaders, line_width=1)
         self.paint(leader.glyph, line_color="rule")
         self.heads = ColumnDataSource(dict(x=[], y=[], marker=[], colour=[]))
-        f.scatter("x", "y", marker="marker", line_color="colour", fill_color="colour", size=9,
-                  line_width=1.8, source=self.heads)
+        self.add(Scatter, "x", "y", marker="marker", line_color="colour", fill_color="colour",
+                 size=9, line_width=1.8, source=self.heads)
         self.labels = ColumnDataSource(dict(x=[], y=[], text=[]))
-        text = f.text("x", "y", "text", source=self.labels, text_align="center",
-                      text_baseline="middle", text_font_size="12px", text_font=value(FONT))
+        text = self.add(Text, "x", "y", "text", source=self.labels, text_align="center",
+                        text_baseline="middle", text_font_size="12px", text_font=value(FONT))
         self.paint(text.glyph, text_color="ink")
         self._drawn = self._lines = None
         self.size = (420, 210)

@@ -1,6 +1,7 @@
 """The path of both inputs over the four-quadrant map, with the cursor on it."""
 
 import numpy as np
+from bokeh.models import Line
 
 from .output_map import OutputMap
 from .plots import float_source, replace
@@ -15,7 +16,7 @@ class TrajectoryMap(OutputMap):
     def __init__(self, theme="light"):
         super().__init__(theme)
         self.path = float_source(x=[], y=[])
-        line = self.figure.line("x", "y", source=self.path, line_width=1.5, line_join="round")
+        line = self.add(Line, "x", "y", source=self.path, line_width=1.5, line_join="round")
         self.paint(line.glyph, line_color="ink")
         self._path_key = None
 

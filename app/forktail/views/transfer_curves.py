@@ -1,7 +1,7 @@
 """Transfer curves of the built cell, of the textbook, or of both on one pair of axes."""
 
 import numpy as np
-from bokeh.models import BasicTicker
+from bokeh.models import BasicTicker, Line, Scatter, Segment
 
 from .output_map import AXIS_LABELS
 from .plots import Plot, axis_unit, float_source, replace
@@ -18,17 +18,18 @@ class TransferCurve(Plot):
         self.axis = axis
         f = self.figure
         self.zero = float_source(x0=[0, 0], y0=[0, 0], x1=[0, 0], y1=[0, 0])
-        zero = f.segment("x0", "y0", "x1", "y1", source=self.zero, line_width=1)
+        zero = self.add(Segment, "x0", "y0", "x1", "y1", source=self.zero, line_width=1)
         self.paint(zero.glyph, line_color="rule")
         self.textbook, self.built, self.lost, self.point = (
             float_source(x=[], y=[]) for _ in range(4))
-        dashed = f.line("x", "y", source=self.textbook, line_width=2.2, line_dash=[7, 5])
+        dashed = self.add(Line, "x", "y", source=self.textbook, line_width=2.2, line_dash=[7, 5])
         self.paint(dashed.glyph, line_color="ink")
-        solid = f.line("x", "y", source=self.built, line_width=2.8)
+        solid = self.add(Line, "x", "y", source=self.built, line_width=2.8)
         self.paint(solid.glyph, line_color="accent")
-        lost = f.scatter("x", "y", source=self.lost, marker="x", size=8, line_width=1.6)
+        lost = self.add(Scatter, "x", "y", source=self.lost, marker="x", size=8, line_width=1.6)
         self.paint(lost.glyph, line_color="ink")
-        mark = f.scatter("x", "y", source=self.point, size=12, line_width=2.5, level="overlay")
+        mark = self.add(Scatter, "x", "y", source=self.point, size=12, line_width=2.5,
+                        level="overlay")
         self.paint(mark.glyph, line_color="panel", fill_color="ink")
         f.xaxis[0].ticker = BasicTicker(desired_num_ticks=3)
         f.yaxis[0].ticker = BasicTicker(desired_num_ticks=4)

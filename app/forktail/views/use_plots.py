@@ -15,6 +15,10 @@ from bokeh.models import (
     HoverTool,
     Legend,
     LegendItem,
+    Line,
+    Scatter,
+    Segment,
+    Text,
 )
 
 from ..core.quantities import format_quantity
@@ -105,7 +109,7 @@ class _Lines:
     def __init__(self, plot, count):
         self.plot = plot
         self.sources = [float_source(x=[], y=[]) for _ in range(count)]
-        self.lines = [plot.figure.line("x", "y", source=s, line_width=2, line_join="round")
+        self.lines = [plot.add(Line, "x", "y", source=s, line_width=2, line_join="round")
                       for s in self.sources]
         self.styles = [None] * count
         for line in self.lines:
@@ -182,15 +186,15 @@ class TimePlot(UsePlot):
         super().__init__("time", "Waveforms", theme)
         f = self.figure
         self.zero = ColumnDataSource(dict(x0=[], x1=[], y=[]))
-        zero = f.segment("x0", "y", "x1", "y", source=self.zero, line_width=1)
+        zero = self.add(Segment, "x0", "y", "x1", "y", source=self.zero, line_width=1)
         self.paint(zero.glyph, line_color="rule")
         self.lines = _Lines(self, _TRACE_POOL)
         self.labels = []
         for key in ("left", "right", "accent", "soft"):
             source = ColumnDataSource(dict(x=[], y=[], text=[], shift=[]))
-            text = f.text("x", "y", "text", source=source, x_offset="shift", y_offset=2,
-                          text_baseline="top", text_font_size="12px", text_font=value(FONT),
-                          text_font_style="bold", level="annotation")
+            text = self.add(Text, "x", "y", "text", source=source, x_offset="shift", y_offset=2,
+                            text_baseline="top", text_font_size="12px", text_font=value(FONT),
+                            text_font_style="bold", level="annotation")
             self.paint(text.glyph, text_color=key)
             self.labels.append((key, source))
         self.set_range("y", 0.0, 1.0)
@@ -319,16 +323,16 @@ class SpectrumPlot(UsePlot):
         self.items, self.pools = [], []
         for _, colour, marker, name in _KINDS:
             source = ColumnDataSource(dict(x=[], y=[], low=[], name=[], level=[], at=[]))
-            stem = f.segment("x", "low", "x", "y", source=source, line_width=2.4)
-            mark = f.scatter("x", "y", source=source, marker=marker, size=8)
+            stem = self.add(Segment, "x", "low", "x", "y", source=source, line_width=2.4)
+            mark = self.add(Scatter, "x", "y", source=source, marker=marker, size=8)
             self.paint(stem.glyph, line_color=colour)
             self.paint(mark.glyph, line_color=colour, fill_color=colour)
             self.items.append(LegendItem(label=value(name), renderers=[mark]))
             self.pools.append((source, mark))
         self.names = ColumnDataSource(dict(x=[], y=[], text=[]))
-        text = f.text("x", "y", "text", source=self.names, text_align="center",
-                      text_baseline="bottom", text_font_size="11.5px", text_font=value(FONT),
-                      y_offset=-6)
+        text = self.add(Text, "x", "y", "text", source=self.names, text_align="center",
+                        text_baseline="bottom", text_font_size="11.5px", text_font=value(FONT),
+                        y_offset=-6)
         self.paint(text.glyph, text_color="ink")
         self.legend = Legend(items=self.items, **LEGEND)
         self.paint(self.legend, label_text_color="soft")
@@ -480,11 +484,12 @@ class CurvePlot(UsePlot):
         super().__init__("curve", "Characteristic", theme)
         f = self.figure
         self.zero = ColumnDataSource(dict(x0=[], x1=[], y=[]))
-        zero = f.segment("x0", "y", "x1", "y", source=self.zero, line_width=1)
+        zero = self.add(Segment, "x0", "y", "x1", "y", source=self.zero, line_width=1)
         self.paint(zero.glyph, line_color="rule")
         self.lines = _Lines(self, 4)
         self.point = float_source(x=[], y=[])
-        mark = f.scatter("x", "y", source=self.point, size=15, line_width=3, level="overlay")
+        mark = self.add(Scatter, "x", "y", source=self.point, size=15, line_width=3,
+                        level="overlay")
         self.paint(mark.glyph, line_color="panel", fill_color="ink")
         self.items = [LegendItem(label=value(""), renderers=[line], visible=False)
                       for line in self.lines.lines]

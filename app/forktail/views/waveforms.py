@@ -6,7 +6,7 @@ the cursor lies on the overlay canvas and moves without a waveform being sent or
 
 import numpy as np
 from bokeh.core.properties import value
-from bokeh.models import BasicTicker, Legend, LegendItem, Range1d
+from bokeh.models import BasicTicker, Legend, LegendItem, Line, Range1d, Scatter, VSpan, VStrip
 
 from ..core.quantities import format_quantity
 from .plots import FONT, Plot, axis_unit, float_source, replace
@@ -96,19 +96,20 @@ class TimePlot(Plot):
         f.xaxis[0].ticker = BasicTicker(desired_num_ticks=8)
         f.yaxis[0].ticker = BasicTicker(desired_num_ticks=3)
         if name in ("inputs", "difference"):
-            shade = f.vstrip(x0="x0", x1="x1", source=bands, line_color=None, fill_alpha=0.5,
-                             level="underlay")
+            shade = self.add(VStrip, x0="x0", x1="x1", source=bands, line_color=None,
+                             fill_alpha=0.5, level="underlay")
             self.paint(shade.glyph, fill_color="rule")
         zero = f.hspan(y=[0], line_width=1, level="underlay")
         self.paint(zero.glyph, line_color="rule")
         self.lines, items = {}, []
         for column, text, colour, width, dash in traces:
-            line = f.line("x", column, source=sources[column], line_width=width, line_dash=dash)
+            line = self.add(Line, "x", column, source=sources[column], line_width=width,
+                            line_dash=dash)
             self.paint(line.glyph, line_color=colour)
             self.lines[column] = line
             items.append(LegendItem(label=text, renderers=[line]))
-            mark = f.scatter("t", column, source=readings, size=11, line_width=2,
-                             level="overlay")
+            mark = self.add(Scatter, "t", column, source=readings, size=11, line_width=2,
+                            level="overlay")
             self.paint(mark.glyph, line_color="panel", fill_color=colour)
             self.lines[f"{column} mark"] = mark
         if name in ("inputs", "difference"):
@@ -120,7 +121,8 @@ class TimePlot(Plot):
             background_fill_alpha=0.0)
         self.paint(self.legend, label_text_color="ink")
         f.add_layout(self.legend, "above")
-        bar = f.vspan(x="t", source=cursor, line_width=1.4, line_dash=[5, 4], level="overlay")
+        bar = self.add(VSpan, x="t", source=cursor, line_width=1.4, line_dash=[5, 4],
+                       level="overlay")
         self.paint(bar.glyph, line_color="ink")
         self.send_drags()
 
