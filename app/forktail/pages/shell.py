@@ -41,7 +41,7 @@ def page(key, title, roots, body=None, current=None):
         `embed(roots.NAME)` place the roots.
     title : str
     roots : dict
-        Name -> `Component` or `Plot`; a plot stands under its own name.
+        Name -> `Component` or `Plot`; a plot stands under the name of its figure.
     body : str, optional
         Jinja text in the place of `assets/html/KEY.html`.
     current : str, optional
@@ -67,8 +67,8 @@ def page(key, title, roots, body=None, current=None):
     with document.models.freeze():  # walked once, when it is whole
         for name, root in roots.items():
             if isinstance(root, Plot):
-                if root.name != name:
-                    raise ValueError(f"the plot '{root.name}' cannot stand as '{name}'")
+                if root.figure.name != name:
+                    raise ValueError(f"the plot '{root.figure.name}' cannot stand as '{name}'")
                 document.add_root(root.figure)
             else:
                 root.join(document, name)
