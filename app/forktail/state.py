@@ -386,7 +386,8 @@ class SteerState(PageState):
         """Solve once for all views."""
         settings = self.settings()
         point = self.solve()
-        return Scene(self.stage, point, settings, cell.validity(point, settings),
+        levels = 3 if self.stage == "cell" else 2
+        return Scene(self.stage, point, settings, cell.validity(point, settings, levels),
                      self.v_second, self.i_tail_left, self.i_tail_right)
 
     def controls(self):

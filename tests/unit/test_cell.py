@@ -259,6 +259,18 @@ def test_validity_compares_the_load_drop_with_the_supply():
         assert ("saturate" in limit.text) is not holds
 
 
+@pytest.mark.parametrize("solve, inputs, levels", [
+    (solve_pair, (0.06, 2e-3), 2),
+    (solve_shared_loads, (0.06, 0.06, 1e-3, 1e-3), 2),
+    (solve_crossed, (0.06, 1e-3, 1e-3), 2),
+    (solve_cell, (0.06, 0.06, 2e-3), 3)])
+def test_validity_counts_the_levels_that_stand_on_each_other(solve, inputs, levels):
+    # about 1 V each: common practice, no source; 2 mA in 4.8 kohm leaves 2.4 V of 12 V
+    s = CellSettings(r_load=4.8e3)
+    limit = {m.name: m for m in validity(solve(*inputs, s), s, levels)}["headroom"]
+    assert limit.limit == pytest.approx(12.0 - levels) and limit.holds is (levels == 2)
+
+
 def test_validity_warns_of_heat_and_takes_the_worst_of_arrays():
     hot = CellSettings(temperature=273.15 + 130.0)
     assert not limits(solve_cell(0.0, 0.0, 2e-3, hot), hot)["temperature"].holds

@@ -314,3 +314,10 @@ def test_gain_against_tail_is_a_line_through_zero():
     tail, gain = SteerState(stage="pair", v_upper=0.0).gain_against_tail()
     assert gain[0] == 0.0
     np.testing.assert_allclose(gain[1:] / tail[1:], gain[-1] / tail[-1], rtol=1e-12)
+
+
+@pytest.mark.parametrize("stage", STAGES)
+def test_headroom_counts_the_levels_of_the_stage(stage):
+    # tail source and one pair, and in the full cell a second level of pairs: 1 V each
+    limit = next(x for x in SteerState(stage=stage).scene().limits if x.name == "headroom")
+    assert limit.limit == pytest.approx(12.0 - (3.0 if stage == "cell" else 2.0))

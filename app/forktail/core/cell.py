@@ -18,9 +18,9 @@ from .checks import as_array, as_quantity, broadcast_shape
 from .quantities import format_quantity, format_temperature
 from .thermal import T_NOMINAL, thermal_voltage
 
-#: Voltage that tail source, lower pair and upper pair need below the lower collector, V
-#: (about 1 V each; common practice, no source).
-STACK_HEADROOM = 3.0
+#: Voltage that each level of a stack (tail source, each pair on top of another) needs below the
+#: collectors, V (common practice, no source).
+LEVEL_HEADROOM = 1.0
 #: Departure from an ideal product at which the linear range is said to end.
 LINEAR_ERROR = 0.01
 
@@ -373,7 +373,7 @@ class Limit:
     text: str
 
 
-def validity(point, settings=None):
+def validity(point, settings=None, levels=3):
     """Say where the closed form stops being true for one operating point.
 
     Parameters
@@ -382,12 +382,15 @@ def validity(point, settings=None):
         Of any shape; the worst element counts.
     settings : CellSettings, optional
         The settings that gave it.
+    levels : int
+        How many stand on each other below the loads: 3 for the full cell (tail source, lower
+        pair, upper pairs), 2 for pairs that stand on their tail sources.
 
     Returns
     -------
     tuple of Limit
         Linear range of each input (1 % short of its tangent, tanh series: NIST DLMF 4.33),
-        load drop against the supply less 3 V for the stack (common practice, no source), and
+        load drop against the supply less 1 V a level (common practice, no source), and
         temperature of a usual plastic part (common practice, no source).
     """
     s = (settings or _DEFAULT).checked()
@@ -412,7 +415,7 @@ def validity(point, settings=None):
     drop = float(np.max(point.i_load * s.r_load[..., None], initial=0.0))
     worst = float(np.max(tail * s.r_load))
     supply = float(np.min(s.v_supply))
-    room = max(supply - STACK_HEADROOM, 0.0)
+    room = max(supply - levels * LEVEL_HEADROOM, 0.0)
     holds = worst <= room
     limits.append(Limit(
         "headroom", holds, worst, room, "V",
