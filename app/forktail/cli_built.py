@@ -4,10 +4,11 @@ import math
 
 import numpy as np
 
-from .cli_plan import read_text, shipped_names
+from .cli_plan import read_text
 from .core import network
 from .core.checks import QuantityError
 from .core.circuit_file import read_circuit
+from .state_circuits import shipped_files
 
 #: Options that a circuit file answers.
 _OF_TEXTBOOK = ("tail", "load", "temp", "supply", "emitter_upper", "emitter_lower", "offset_left",
@@ -20,7 +21,7 @@ def add_model(parser):
                         help="textbook (closed form) or built (all transistors and resistors of "
                         "--circuit; default %(default)s)")
     parser.add_argument("--circuit", metavar="FILE",
-                        help=f"circuit file (TOML), or one of {', '.join(shipped_names())}")
+                        help=f"circuit file (TOML), or one of {', '.join(shipped_files())}")
     parser.set_defaults(plain={n: parser.get_default(n) for n in _OF_TEXTBOOK})
 
 
@@ -39,7 +40,7 @@ def circuit_of(args):
         return None
     if not args.circuit:
         raise QuantityError("--model built needs --circuit FILE: a circuit file, or one of "
-                            f"{', '.join(shipped_names())}.")
+                            f"{', '.join(shipped_files())}.")
     for name, plain in args.plain.items():
         if getattr(args, name) != plain:
             raise QuantityError(f"--{name.replace('_', '-')} is a setting of the textbook cell; "

@@ -5,11 +5,12 @@ import math
 import re
 from pathlib import Path
 
-from .cli_plan import read_text, shipped_names
+from .cli_plan import read_text
 from .core.capture import ROLES, as_plain
 from .core.capture_file import MAX_BYTES, read_table
 from .core.checks import QuantityError
 from .core.quantities import format_quantity, parse_quantity
+from .state_circuits import shipped_files
 
 #: Words of --columns -> role of a column.
 _ROLES = {**{role: role for role in ROLES}, "upper": "v_upper", "lower": "v_lower",
@@ -23,7 +24,7 @@ def add_parser(commands, formatter):
         description="Align a capture with the prediction of a circuit, fit both, and name the\n"
                     "likely causes of the difference. The capture is CSV: time and up to four\n"
                     "channels, any headings, decimal point or comma.\n"
-                    f"Circuits that come with the app: {', '.join(shipped_names())}.",
+                    f"Circuits that come with the app: {', '.join(shipped_files())}.",
         epilog="Example: forktail compare capture.csv --circuit bat-call-mixer "
                "--columns time=1,upper=2,lower=3,left=4,right=5")
     parser.add_argument("capture", metavar="CAPTURE.csv")

@@ -6,7 +6,7 @@ from pathlib import Path
 from .core.checks import QuantityError
 from .core.circuit_file import MAX_SIZE
 from .core.quantities import parse_quantity
-from .resources import assets_dir
+from .state_circuits import shipped_files
 
 
 def read_text(path, what="circuit file", most=4 * MAX_SIZE):
@@ -18,9 +18,8 @@ def read_text(path, what="circuit file", most=4 * MAX_SIZE):
         If it cannot be read.
     """
     found = Path(path)
-    if not found.exists() and found.name == str(path):
-        shipped = assets_dir() / "circuits" / f"{found.stem}.toml"
-        found = shipped if shipped.exists() and found.suffix in ("", ".toml") else found
+    if not found.exists() and found.name == str(path) and found.suffix in ("", ".toml"):
+        found = shipped_files().get(found.stem, found)
     try:
         if found.stat().st_size > most:
             raise QuantityError(f"{path} has {found.stat().st_size} bytes; a {what} has at most "
@@ -28,14 +27,9 @@ def read_text(path, what="circuit file", most=4 * MAX_SIZE):
         return found.read_text(encoding="utf-8-sig")
     except OSError as error:
         raise QuantityError(f"{path}: {error.strerror}; wanted is a {what}, or one of "
-                            f"{', '.join(shipped_names())}.") from None
+                            f"{', '.join(shipped_files())}.") from None
     except UnicodeDecodeError:
         raise QuantityError(f"{path} is not UTF-8 text; wanted is a {what}.") from None
-
-
-def shipped_names():
-    """Names of the circuits that come with the app."""
-    return sorted(p.stem for p in (assets_dir() / "circuits").glob("*.toml"))
 
 
 def add_parser(commands, formatter):
@@ -45,7 +39,7 @@ def add_parser(commands, formatter):
         description="Work out what to fit, set and expect on the bench, from one circuit file:\n"
                     "parts, order of work, test points with bands, waveforms, trims, faults.\n"
                     "Circuits that come with the app can be named alone: "
-                    f"{', '.join(shipped_names())}.",
+                    f"{', '.join(shipped_files())}.",
         epilog="Example: forktail plan --circuit bat-call-mixer --html plan.html")
     parser.add_argument("--circuit", required=True, metavar="FILE", help="circuit file (TOML)")
     parser.add_argument("--html", metavar="OUT",

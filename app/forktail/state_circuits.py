@@ -1,4 +1,4 @@
-"""The circuits that come with the app, read once for all pages."""
+"""The circuits that come with the app: where they lie, and what is read from them once."""
 
 import logging
 from functools import lru_cache
@@ -11,14 +11,18 @@ from .resources import assets_dir
 log = logging.getLogger("forktail")
 
 
+def shipped_files():
+    """Files of the circuits that come with the app: key -> path, sorted."""
+    return {path.stem: path for path in sorted((assets_dir() / "circuits").glob("*.toml"))}
+
+
 @lru_cache(maxsize=1)
 def shipped():
     """Circuits that come with the app: key -> (Circuit, its [scene] table)."""
     found = {}
-    folder = assets_dir() / "circuits"
-    for path in sorted(folder.glob("*.toml")) if folder.is_dir() else ():
+    for key, path in shipped_files().items():
         try:
-            found[path.stem] = read_file(path.read_text(encoding="utf-8"))
+            found[key] = read_file(path.read_text(encoding="utf-8"))
         except (QuantityError, OSError) as error:
             log.warning("circuit %s is left out: %s", path.name, error)
     return found or {"workshop": (Circuit(), {})}
