@@ -42,14 +42,13 @@ def _carrier_fields():
             setting(45e3, "Carrier frequency", "Hz", 20e3, 110e3, 1e3))
 
 
-def _tones(window, carrier, tone):
-    return (Tone("f_carrier", "upper", window.cycles_of(carrier)),
-            Tone("f_tone", "lower", window.cycles_of(tone)))
-
-
-def _angles(window, frequency, cycles):
-    """Phase of a tone over the window, rad."""
-    return 2.0 * np.pi * cycles / window.samples * np.arange(window.samples)
+def _carrier_and_tone(s):
+    """Window of whole cycles of carrier and tone, both as Tone, and the phase of each, rad."""
+    window = signals.coherent_window((s.carrier_frequency, s.tone_frequency), min_cycles=2)
+    tones = (Tone("f_carrier", "upper", window.cycles_of(s.carrier_frequency)),
+             Tone("f_tone", "lower", window.cycles_of(s.tone_frequency)))
+    turn = 2.0 * np.pi * np.arange(window.samples) / window.samples
+    return window, tones, [t.cycles * turn for t in tones]
 
 
 def _torus(carrier_points=16, tone_points=16):
@@ -100,13 +99,11 @@ def run_am(settings=None, solve=None, detail=True):
     s = (settings or AmplitudeModulation()).checked()
     solve = solve or TextbookCell()
     b = bench(solve)
-    window = signals.coherent_window((s.carrier_frequency, s.tone_frequency), min_cycles=2)
-    fc, fm = window.used
-    tones = _tones(window, s.carrier_frequency, s.tone_frequency)
+    window, tones, (carrier_phase, tone_phase) = _carrier_and_tone(s)
     kc, km = (t.cycles for t in tones)
     t = window.time
-    v_upper = s.carrier_amplitude * np.cos(_angles(window, fc, kc))
-    v_lower = s.offset + s.tone_amplitude * np.cos(_angles(window, fm, km))
+    v_upper = s.carrier_amplitude * np.cos(carrier_phase)
+    v_lower = s.offset + s.tone_amplitude * np.cos(tone_phase)
     v_out = answer(solve, v_upper, v_lower).v_out
     spectrum = labelled_spectrum(v_out, window.duration, tones)
     (carrier, up, down), depth = _am_depth(spectrum)
@@ -257,13 +254,12 @@ def run_dsb(settings=None, solve=None, detail=True):
     s = (settings or DoubleSideband()).checked()
     solve = solve or TextbookCell()
     b = bench(solve)
-    window = signals.coherent_window((s.carrier_frequency, s.tone_frequency), min_cycles=2)
+    window, tones, (carrier_phase, tone_phase) = _carrier_and_tone(s)
     fc, fm = window.used
-    tones = _tones(window, s.carrier_frequency, s.tone_frequency)
     kc, km = (t.cycles for t in tones)
     t = window.time
-    v_upper = s.carrier_amplitude * np.cos(_angles(window, fc, kc))
-    tone = s.tone_amplitude * np.cos(_angles(window, fm, km))
+    v_upper = s.carrier_amplitude * np.cos(carrier_phase)
+    tone = s.tone_amplitude * np.cos(tone_phase)
     left = s.offset + s.trim
     v_out = answer(solve, v_upper, tone + left).v_out
     spectrum = labelled_spectrum(v_out, window.duration, tones)
@@ -413,15 +409,13 @@ def run_ssb(settings=None, solve=None, detail=True):
     s = (settings or SingleSideband()).checked()
     solve = solve or TextbookCell()
     b = bench(solve)
-    window = signals.coherent_window((s.carrier_frequency, s.tone_frequency), min_cycles=2)
+    window, tones, (carrier, tone) = _carrier_and_tone(s)
     fc, fm = window.used
-    tones = _tones(window, s.carrier_frequency, s.tone_frequency)
     kc, km = (t.cycles for t in tones)
     t = window.time
     sign = -1.0 if s.sideband == "upper" else 1.0
     a = 1.0 + s.amplitude_error / 100.0
     alpha, beta = np.radians([s.carrier_phase_error, s.tone_phase_error])
-    carrier, tone = _angles(window, fc, kc), _angles(window, fm, km)
     point = answer(solve,
                    s.carrier_amplitude * np.stack([np.cos(carrier), np.sin(carrier + alpha)]),
                    s.tone_amplitude * np.stack([np.cos(tone), np.sin(tone + beta)]))
