@@ -19,7 +19,7 @@ from .pages.classroom import desk
 from .pages.compare import compare
 from .pages.lessons import lesson, lesson_list
 from .pages.signals import signals
-from .pages.steer import steer
+from .pages.steer import AHEAD, steer
 from .pages.uses import uses
 from .resources import assets_dir
 from .serve_plan import HANDLERS
@@ -133,6 +133,7 @@ def make_server(port=5006, host="127.0.0.1", workers=1, open_browser=False, star
         lessons_shelf.warm()
     else:
         _end_with_parent()
+    AHEAD.prepare()  # whoever comes first does not wait for what the first page of all loads
     _settle_memory()
     send_promptly()
     SafeHeaders.pages = frozenset(path.rstrip("/") for path in ROUTES)

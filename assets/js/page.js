@@ -4,7 +4,13 @@
   const assets = new URL("../", document.currentScript.src);
   let stored = null;
   try { stored = localStorage.getItem("forktail-theme"); } catch { /* storage may be barred */ }
+  try { root.toggleAttribute("data-been", localStorage.getItem("forktail-been") !== null); } catch { /* as above */ }
+  // whoever has moved a control is told where to begin no more
+  addEventListener("input", () => { try { localStorage.setItem("forktail-been", "1"); } catch { /* as above */ } }, { once: true });
   root.dataset.theme = stored || (matchMedia("(prefers-color-scheme: dark)").matches ? "dark" : "light");
+
+  // Panel loads the code of views through this name
+  window.importShim = Object.assign((url) => import(new URL(url, document.baseURI)), { addImportMap() {} });
 
   const request = (detail) => window.dispatchEvent(new CustomEvent("forktail-request", { detail }));
 

@@ -10,6 +10,7 @@ from ..views.signal_words import CursorReading, FiguresView, LinesTable, SignalW
 from ..views.spectrum_plot import SpectrumPlot
 from ..views.trajectory import TrajectoryMap
 from ..views.waveforms import Waveforms
+from .ahead import Ahead
 from .shell import Page, page, query_of_session
 
 #: How long the scene must rest before a sound that is playing is made anew, ms.
@@ -191,9 +192,12 @@ class SignalsPage(Page):
             return None
 
 
+AHEAD = Ahead(SignalsPage)
+
+
 def signals():
     """Build the page for a new session."""
-    session = SignalsPage()
+    session = AHEAD.take()
     session.start(query_of_session())
     page("signals", "Signals", {
         **session.waves.plots, "controls": session.controls, "words": session.words,

@@ -6,6 +6,7 @@ from ..views.output_map import OutputMap
 from ..views.readouts import SentenceView, TableView
 from ..views.schematic import SchematicView
 from ..views.sections import Section
+from .ahead import Ahead
 from .shell import Page, page, query_of_session
 
 
@@ -15,7 +16,8 @@ class SteerPage(Page):
     def __init__(self):
         self.state = SteerState()
         self.schematic, self.sentence, self.table = SchematicView(), SentenceView(), TableView()
-        self.map, self.across, self.up = OutputMap(), Section("across"), Section("up")
+        self.map = OutputMap()
+        self.across, self.up = (Section(name, across=2) for name in ("across", "up"))
         self.plots = (self.map, self.across, self.up)
         self.controls = Controls(
             self.state, self._groups, presets=lambda: PRESETS[self.state.stage],
@@ -75,9 +77,12 @@ class SteerPage(Page):
         self.controls.download(f"forktail-{plot}.csv", text, "text/csv")
 
 
+AHEAD = Ahead(SteerPage)
+
+
 def steer():
     """Build the page for a new session."""
-    session = SteerPage()
+    session = AHEAD.take()
     session.start(query_of_session())
     page("steer", "Steer", {
         "controls": session.controls, "schematic": session.schematic,

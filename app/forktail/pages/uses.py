@@ -21,6 +21,7 @@ from ..views.use_readouts import (
     numbers_csv,
     time_options,
 )
+from .ahead import Ahead
 from .shell import Page, page, query_of_session
 
 #: A result that takes longer, s, is computed without its curves while a slider moves.
@@ -182,9 +183,12 @@ class UsesPage(Page):
         self.controls.download(f"forktail-{self.state.use}-{plot}.csv", text, "text/csv")
 
 
+AHEAD = Ahead(UsesPage)
+
+
 def uses():
     """Build the page for a new session."""
-    session = UsesPage()
+    session = AHEAD.take()
     session.start(query_of_session())
     page("uses", "Uses", {
         "controls": session.controls, "tabs": session.tabs, "diagram": session.diagram,

@@ -4,9 +4,13 @@ import itertools
 import json
 
 import param
+from bokeh.models import ImportedStyleSheet
 from panel.custom import JSComponent
 from panel.io.document import hold
 from panel.io.state import set_curdoc
+
+# Panel loads a stand-in for import() in old browsers; `page.js` hands it the browser's own
+JSComponent._bokeh_model.__javascript_raw__ = []
 
 #: The one style sheet of the app; every component's shadow root links it.
 STYLE = "assets/css/app.css"
@@ -73,6 +77,15 @@ class Component(JSComponent):
         """As Panel, without its count of busy events, which nothing here shows."""
         with set_curdoc(doc):
             self._process_event(event)
+
+    def _get_properties(self, doc):
+        return {
+            **super()._get_properties(doc),
+            # our sheets only, none of Panel's own design
+            "stylesheets": [ImportedStyleSheet(url=url) for url in self.stylesheets],
+            # by address: the browser keeps it, views share it, Panel does not parse it as JSX
+            "bundle": "url", "esm": f"./assets/js/{self._esm.name}",
+        }
 
     def _get_model(self, doc, root=None, parent=None, comm=None):
         model = super()._get_model(doc, root, parent, comm)

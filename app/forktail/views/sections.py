@@ -7,9 +7,12 @@ from .plots import Plot, axis_unit, float_source, replace
 
 
 class Section(Plot):
-    """A small plot: one curve, the point of the scene on it, zero lines."""
+    """A small plot: one curve, the point of the scene on it, zero lines.
 
-    def __init__(self, name, theme="light"):
+    `across` is how many numbers there is room for below it.
+    """
+
+    def __init__(self, name, theme="light", across=4):
         super().__init__(name, "Section through the point", theme)
         f = self.figure
         self.zero = float_source(x0=[0, 0], y0=[0, 0], x1=[0, 0], y1=[0, 0])
@@ -22,7 +25,7 @@ class Section(Plot):
         mark = self.add(Scatter, "x", "y", source=self.point, size=13, line_width=2.5,
                         level="overlay")
         self.paint(mark.glyph, line_color="panel", fill_color="ink")
-        f.xaxis[0].ticker = BasicTicker(desired_num_ticks=4)
+        f.xaxis[0].ticker = BasicTicker(desired_num_ticks=across)
         f.yaxis[0].ticker = BasicTicker(desired_num_ticks=4)
         self.data = (("x", "y"), (), ())
 
