@@ -302,27 +302,18 @@ export function render({ model, el }) {
     waiting = 0; next = null;
   };
   const onAgain = ({ detail: { seq: _, ...message } }) => { now(message); };
-  window.addEventListener("forktail-lost", onLost);
-  window.addEventListener("forktail-again", onAgain);
-  window.addEventListener("forktail-drag", onDrag);
-  window.addEventListener("forktail-follow", onFollow);
-  window.addEventListener("forktail-request", onRequest);
-  window.addEventListener("pagehide", syncUrl);
-  window.addEventListener("dragover", onOver);
-  window.addEventListener("drop", onDrop);
+  const heard = new AbortController();
+  for (const [name, listener] of Object.entries({
+    "forktail-lost": onLost, "forktail-again": onAgain, "forktail-drag": onDrag,
+    "forktail-follow": onFollow, "forktail-request": onRequest,
+    pagehide: syncUrl, dragover: onOver, drop: onDrop,
+  })) window.addEventListener(name, listener, { signal: heard.signal });
   build();
   model.on("spec", build);
   model.on("wire", patch);
   now({ kind: "theme", value: document.documentElement.dataset.theme || "light" });
   return () => {
     stop();
-    window.removeEventListener("forktail-lost", onLost);
-    window.removeEventListener("forktail-again", onAgain);
-    window.removeEventListener("forktail-drag", onDrag);
-    window.removeEventListener("forktail-follow", onFollow);
-    window.removeEventListener("forktail-request", onRequest);
-    window.removeEventListener("pagehide", syncUrl);
-    window.removeEventListener("dragover", onOver);
-    window.removeEventListener("drop", onDrop);
+    heard.abort();
   };
 }
