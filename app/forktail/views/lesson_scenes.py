@@ -30,8 +30,8 @@ class SteerViews:
     def __init__(self, names):
         self.names = tuple(names)
         makers = {"schematic": SchematicView, "sentence": SentenceView, "numbers": TableView,
-                  "map": OutputMap, "across": lambda: Section("across"),
-                  "up": lambda: Section("up")}
+                  "map": OutputMap, "across": lambda: Section("across", across=4),
+                  "up": lambda: Section("up", across=4)}
         self.roots = {n: makers[n]() for n in makers if n in self.names}
         self.plots = tuple(self.roots[n] for n in ("map", "across", "up") if n in self.roots)
 

@@ -12,7 +12,7 @@ class Section(Plot):
     `across` is how many numbers there is room for below it.
     """
 
-    def __init__(self, name, theme="light", across=4):
+    def __init__(self, name, theme="light", across=2):
         super().__init__(name, "Section through the point", theme)
         f = self.figure
         self.zero = float_source(x0=[0, 0], y0=[0, 0], x1=[0, 0], y1=[0, 0])

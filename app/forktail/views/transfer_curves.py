@@ -31,7 +31,7 @@ class TransferCurve(Plot):
         mark = self.add(Scatter, "x", "y", source=self.point, size=12, line_width=2.5,
                         level="overlay")
         self.paint(mark.glyph, line_color="panel", fill_color="ink")
-        f.xaxis[0].ticker = BasicTicker(desired_num_ticks=3)
+        f.xaxis[0].ticker = BasicTicker(desired_num_ticks=2)
         f.yaxis[0].ticker = BasicTicker(desired_num_ticks=4)
         self.data = ((), ())
         self.send_drags()
