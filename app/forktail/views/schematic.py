@@ -198,10 +198,11 @@ def draw(stage):
         if outer:
             out.append(_tag(x + side * 116, UPPER_Y, line, f"tag{k + 1}"))
         elif stage == "shared":
-            # two base lines of their own between the inner bases: one tag above the other
-            out.append(f'<path class="wire" d="M{x + side * 62} {UPPER_Y}h{side * 8}'
-                       f'v{-side * 8}"/>')
-            out.append(_tag(500, UPPER_Y - side * 35, line, f"tag{k + 1}"))
+            # two base lines of their own between the inner bases: one tag above the other, each
+            # clear of the circles beside it
+            out.append(f'<path class="wire" d="M{x + side * 62} {UPPER_Y}h{side * 20}'
+                       f'v{-side * 24}"/>')
+            out.append(_tag(500, UPPER_Y - side * 51, line, f"tag{k + 1}"))
     if stage in ("crossed", "cell"):
         out.append(f'<path class="wire" d="M462 {UPPER_Y}H538"/>')
         out.append(_tag(500, UPPER_Y + 44, "upper \u2212", "tag2"))
