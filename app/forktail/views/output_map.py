@@ -55,9 +55,12 @@ class OutputMap(Plot):
                          text_alpha=0.55)
         self.paint(signs.glyph, text_color="ink")
         self.labels = ColumnDataSource(dict(x=[], y=[], text=[]))
+        # above what a subclass draws, on a pale ground
         labels = self.add(Text, "x", "y", "text", source=self.labels, text_align="center",
-                          text_baseline="middle", text_font_size="0.75rem", text_font=value(FONT))
-        self.paint(labels.glyph, text_color="ink")
+                          text_baseline="middle", text_font_size="0.75rem", text_font=value(FONT),
+                          level="annotation", background_fill_alpha=0.6, padding=2,
+                          border_radius=3)
+        self.paint(labels.glyph, text_color="ink", background_fill_color="panel")
         self.point = float_source(x=[0], y=[0])
         self.cross = float_source(x0=[0, 0], y0=[0, 0], x1=[0, 0], y1=[0, 0])
         cross = self.add(Segment, "x0", "y0", "x1", "y1", source=self.cross, line_width=1.4,
@@ -133,13 +136,28 @@ class OutputMap(Plot):
                     lines["ys"].append(py.astype(np.float32))
                     widths.append(2.0 if level == 0.0 else 1.0)
                     if level and abs(level) in (0.3, 0.7) and px.size > 8:
-                        middle = px.size // 2
-                        self._spots.append((px[middle], py[middle], level))
+                        k = self._free_place(px, py, xs, ys)
+                        self._spots.append((px[k], py[k], level))
         self.lines.data = {**lines, "width": widths}
 
+    @staticmethod
+    def _sign_places(xs, ys):
+        """Index pairs (across, up) of the samples where the signs stand."""
+        across, up = ((n // 8, n - 1 - n // 8) for n in (len(xs), len(ys)))
+        return [(i, j) for i in across for j in up]
+
+    def _free_place(self, px, py, xs, ys):
+        """Sample of a contour, the middle if it can be, whose label leaves the signs clear."""
+        wide, high = 0.15 * (xs[-1] - xs[0]), 0.06 * (ys[-1] - ys[0])
+        signs = [(xs[i], ys[j]) for i, j in self._sign_places(xs, ys)]
+        for part in (0.5, 0.44, 0.56, 0.38, 0.62, 0.32, 0.68, 0.26, 0.74):
+            k = int(part * px.size)
+            if all(abs(px[k] - x) > wide or abs(py[k] - y) > high for x, y in signs):
+                return k
+        return px.size // 2
+
     def _quadrants(self, xs, ys, z):
-        at = (len(xs) // 8, len(xs) - 1 - len(xs) // 8)
-        spots = [(xs[i], ys[j], z[j, i]) for i in at for j in at]
+        spots = [(xs[i], ys[j], z[j, i]) for i, j in self._sign_places(xs, ys)]
         self.signs.data = dict(
             x=[s[0] for s in spots], y=[s[1] for s in spots],
             text=["+" if s[2] > 1e-3 else "\u2212" if s[2] < -1e-3 else "0" for s in spots])
