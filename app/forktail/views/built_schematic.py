@@ -32,8 +32,8 @@ BUS_POS, BUS_NEG, BUS_LOWER = 452, 484, 742
 #: Where each node voltage is written: (x, y).
 PILLS = {
     "level_upper": (148, 266), "level_lower": (160, 556), "base_upper_pos": (270, 396),
-    "base_upper_neg": (328, BUS_NEG), "base_lower_pos": (312, LOWER),
-    "base_lower_neg": (312, BUS_LOWER), "left": (318, NODE), "right": (902, NODE),
+    "base_upper_neg": (290, BUS_NEG), "base_lower_pos": (312, LOWER),
+    "base_lower_neg": (890, 672), "left": (318, NODE), "right": (902, NODE),
     "common_left": (500, 534), "common_right": (720, 534), "tail": (700, TAIL_JOIN - 4),
     "tail_base": (738, TAIL), "emitter_q7": (690, 946)}
 _WORDS = {"active": "active", "saturated": "! saturated", "cut off": "! cut off",
@@ -142,11 +142,11 @@ def _string(s):
     s.add(_wire(f"M{STRING} {RAIL}V100"))
     s.upright("r_string_top", STRING, 100, 266, (STRING + 22, 148))
     s.upright("r_string_middle", STRING, 266, 556, (STRING - 22, 408, "end"))
-    s.upright("r_string_bottom", STRING, 556, 720, (STRING - 22, 676, "end"))
-    s.add(_ground(STRING, 720))
+    s.upright("r_string_bottom", STRING, 556, 732, (STRING - 22, 676, "end"))
+    s.add(_ground(STRING, 732))
     for field, ref, y in (("c_bypass_upper", "C1", 266), ("c_bypass_lower", "C2", 556)):
         s.add(_dot(STRING, y), _wire(f"M{STRING} {y}H-27V{y + 14}M{STRING} {y}H{FEED}"))
-        s.capacitor(field, ref, -27, y + 14, y + 76, (-3, y + 24))
+        s.capacitor(field, ref, -27, y + 14, y + 76, (-3, y + 22))
         s.add(_ground(-27, y + 76))
     s.add(_wire(f"M{FEED} 266V{BUS_NEG}M{FEED} 556V{BUS_LOWER}"),
           _dot(FEED, UPPER), _dot(FEED, LOWER))
@@ -262,7 +262,7 @@ def draw(circuit):
           + _text(MIDDLE, 128, "", "v", data_id="output-note", extra="soft") + "</g>")
     _base_lines(s)
     _string(s)
-    places = {"Q1": (302, 240, "end"), "Q2": (458, 240, "end"), "Q3": (762, 240, "start"),
+    places = {"Q1": (302, 240, "end"), "Q2": (464, 316, "end"), "Q3": (756, 316, "start"),
               "Q4": (922, 240, "start"), "Q5": (478, 584, "start"), "Q6": (742, 584, "end")}
     for q, (x, y, side) in QS.items():
         s.part(q, _transistor(q, x, y, side))
@@ -283,7 +283,7 @@ def draw(circuit):
     s.add(_text(1152, 290, "upper input", "v", "end", extra="soft"),
           _text(1152, 316, "", "n", "end", "v_upper"))
     _drive(s, "lower", 262, 150, LOWER + 160, 846, 1016, 352, BUS_LOWER,
-           {"couple": (240, 792, "end"), "term": (286, 920), "source": (124, 890, "end"),
+           {"couple": (234, 792, "end"), "term": (286, 920), "source": (124, 890, "end"),
             "neg": (376, 832)})
     s.add(_wire(f"M262 {LOWER}V730M262 730a12 12 0 0 1 0 24V760"), _dot(262, LOWER),
           _dot(352, BUS_LOWER))
