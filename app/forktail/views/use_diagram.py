@@ -22,9 +22,9 @@ _BLOCKS = {
         ("wave", 46, TOP, "call", "in", "above"), ("times", 220, TOP, "cell", "", "above"),
         ("dc", 220, LOW, "control", "control", "right")],
     "gain_control_loop": [
-        ("wave", 46, TOP, "call", "in", "above"), ("times", 150, TOP, "cell", "", "above"),
-        ("integral", 150, LOW, "integrator", "integrator", "below"),
-        ("minus", 250, LOW, "wanted", "wanted", "below"),
+        ("wave", 46, TOP, "call", "in", "above"), ("times", 176, TOP, "cell", "", "above"),
+        ("integral", 176, LOW, "integrator", "integrator", "below"),
+        ("minus", 264, LOW, "wanted", "wanted", "below"),
         ("rectifier", 350, LOW, "detector", "detector", "below")],
     "am": [
         ("wave", 46, TOP, "carrier", "in", "above"), ("times", 230, TOP, "cell", "", "above"),
@@ -38,7 +38,7 @@ _BLOCKS = {
         ("wave", 46, 66, "carrier", "in", "above"), ("wave", 46, 180, "tone", "tone", "below"),
         ("times", 240, 66, "cell 1", "", "above"), ("times", 240, 180, "cell 2", "", "below"),
         ("quarter", 156, 121, "", "", "below"), ("quarter", 156, 180, "", "", "below"),
-        ("sum", 340, 123, "", "", "above")],
+        ("sum", 316, 123, "", "", "above")],
     "mixer": [
         ("wave", 46, TOP, "call", "in", "above"), ("times", 190, TOP, "cell", "", "above"),
         ("wave", 190, LOW, "local oscillator", "oscillator", "right"),
@@ -57,15 +57,15 @@ _WIRES = {
     "variable_gain": [((69, TOP), (197, TOP)), ((220, LOW - _H), (220, TOP + _H)),
                       ((243, TOP), (330, TOP))],
     "gain_control_loop": [
-        ((69, TOP), (127, TOP)), ((173, TOP), (420, TOP)), ((400, TOP), (400, LOW), (373, LOW)),
-        ((327, LOW), (273, LOW)), ((227, LOW), (173, LOW)), ((150, LOW - _H), (150, TOP + _H))],
+        ((69, TOP), (153, TOP)), ((199, TOP), (420, TOP)), ((400, TOP), (400, LOW), (373, LOW)),
+        ((327, LOW), (287, LOW)), ((241, LOW), (199, LOW)), ((176, LOW - _H), (176, TOP + _H))],
     "am": [((69, TOP), (207, TOP)), ((139, LOW), (207, LOW)), ((321, LOW), (253, LOW)),
            ((230, LOW - _H), (230, TOP + _H)), ((253, TOP), (330, TOP))],
     "ssb": [((69, 62), (217, 62)), ((112, 62), (112, 121), (133, 121)),
             ((69, 180), (133, 180)), ((92, 180), (92, 84), (217, 84)),
             ((179, 121), (200, 121), (200, 169), (217, 169)), ((179, 180), (217, 180)),
-            ((263, 66), (340, 66), (340, 100)), ((263, 180), (340, 180), (340, 146)),
-            ((363, 123), (436, 123))],
+            ((263, 66), (316, 66), (316, 100)), ((263, 180), (316, 180), (316, 146)),
+            ((339, 123), (436, 123))],
     "mixer": [((69, TOP), (167, TOP)), ((190, LOW - _H), (190, TOP + _H)),
               ((213, TOP), (277, TOP)), ((323, TOP), (380, TOP))],
     "phase_detector": [((69, TOP), (167, TOP)), ((69, LOW), (95, LOW)),
@@ -80,7 +80,7 @@ _DOTS = {"gain_control_loop": [(400, TOP)], "ssb": [(112, 62), (92, 180)],
          "squarer": [(96, TOP)]}
 #: Where the value of the output stands: x, y, anchor.
 _OUT = {"variable_gain": (338, TOP), "gain_control_loop": (434, TOP - 34), "am": (338, TOP),
-        "dsb": (338, TOP), "ssb": (436, 78), "mixer": (434, TOP + 34),
+        "dsb": (338, TOP), "ssb": (436, 156), "mixer": (434, TOP + 34),
         "phase_detector": (434, TOP + 34), "squarer": (434, TOP + 34)}
 
 
