@@ -116,7 +116,7 @@ class TimePlot(Plot):
             items.append(LegendItem(label=value(MARKED), renderers=[shade]))
         self.legend = Legend(
             items=items, orientation="horizontal", location="left", padding=0, margin=0,
-            spacing=12, label_text_font=FONT, label_text_font_size="0.8rem", glyph_width=18,
+            spacing=8, label_text_font=FONT, label_text_font_size="0.8rem", glyph_width=16,
             glyph_height=14, label_height=14, label_standoff=4, border_line_color=None,
             background_fill_alpha=0.0)
         self.paint(self.legend, label_text_color="ink")
