@@ -16,8 +16,7 @@ class SteerPage(Page):
     def __init__(self):
         self.state = SteerState()
         self.schematic, self.sentence, self.table = SchematicView(), SentenceView(), TableView()
-        self.map = OutputMap()
-        self.across, self.up = (Section(name, across=2) for name in ("across", "up"))
+        self.map, self.across, self.up = OutputMap(), Section("across"), Section("up")
         self.plots = (self.map, self.across, self.up)
         self.controls = Controls(
             self.state, self._groups, presets=lambda: PRESETS[self.state.stage],
