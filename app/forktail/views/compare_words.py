@@ -111,7 +111,7 @@ class VerdictView(MarkupView):
         self.rebuild(
             '<div class="verdict"><h2>What a capture tells</h2><p>Connect one scope channel to '
             "each input and one to each collector, save the record as CSV and drop it here. It "
-            "is aligned with the prediction of the circuit chosen at the left, and what differs "
+            "is aligned with the prediction of the circuit that is chosen here, and what differs "
             "is traced to its likely causes.</p><p class=\"caution\">The ground clips of a "
             "mains-powered scope are tied to protective earth: clip them to the ground of the "
             "circuit only, and never lift the earth. Local codes and licensed people decide on "
