@@ -1,4 +1,4 @@
-"""`python -m tests.benchmarks [core built page long room]`: every budget in one table.
+"""`python -m tests.benchmarks [core built page long room fuzz]`: every budget in one table.
 
 Each row holds ours, the reference taken in the same run, the ratio and the target. Nothing here
 fails: the machine decides the figures, and the closing word is met or not met.
@@ -6,11 +6,11 @@ fails: the machine decides the figures, and the closing word is met or not met.
 
 import os
 import platform
-import subprocess
 import sys
-from pathlib import Path
 
-from . import built_speed, core_speed, long_use, page_speed
+from tests.robustness import __main__ as robustness
+
+from . import built_speed, core_speed, long_use, page_speed, room_load
 
 
 def _built():
@@ -19,7 +19,15 @@ def _built():
                0.01)
 
 
-PARTS = {"core": core_speed.run, "built": _built, "page": page_speed.run, "long": long_use.run}
+def _fuzz():
+    """The 10,000 cases of `tests/robustness`: (target, failed or not, 1)."""
+    for name, answers, refusals, slowest, failure in robustness.run():
+        told = failure or f"{answers} answers, {refusals} refusals, slowest {slowest:.1f} s"
+        yield f"fuzz, {name}: {told}", float(bool(failure)), 1.0, "", 0.0
+
+
+PARTS = {"core": core_speed.run, "built": _built, "page": page_speed.run, "room": room_load.run,
+         "long": long_use.run, "fuzz": _fuzz}
 
 
 def text(value, unit):
@@ -35,16 +43,11 @@ def main(names):
     print("| what | ours | reference | ratio | target | |")
     print("| --- | --- | --- | --- | --- | --- |")
     for name in names or PARTS:
-        if name == "room":
-            continue
         for what, ours, reference, unit, target in PARTS[name]():
             ratio = ours / reference
             word = "" if target is None else "met" if ratio <= target else "not met"
             print(f"| {what} | {text(ours, unit)} | {text(reference, unit)} | {ratio:.3g} | "
                   f"{'' if target is None else f'<= {target:g}'} | {word} |", flush=True)
-    if not names or "room" in names:
-        print("\nSixty learners (target: p95 at most 2.5 x that of one, none dropped):", flush=True)
-        subprocess.run([sys.executable, str(Path(__file__).parent / "room_load.py")], check=False)
 
 
 if __name__ == "__main__":

@@ -3,6 +3,7 @@
 Both run at once, each in a process of its own, and are measured in turn in the same Chromium.
 """
 
+import asyncio
 import importlib.util
 import os
 import re
@@ -11,13 +12,18 @@ import subprocess
 import sys
 import tempfile
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from urllib.request import urlopen
 
 from playwright.sync_api import sync_playwright
 
+from . import room_load
+
 HERE = Path(__file__).resolve().parent
 EVENTS = 120
+#: Seconds until the sessions of closed pages have ended and were collected.
+ENDED = 60
 
 #: Times each input event to the second frame after a view took the new value.
 WATCH = """() => {
@@ -84,22 +90,32 @@ def percentile(values, part):
     return sorted(values)[min(int(part * len(values)), len(values) - 1)]
 
 
-def ready_times(browser, set_up, url, repeats=7):
-    """Navigation to document idle, ms, once the server is warm; and the bytes of a first visit."""
-    times, sizes = [], []
-    for _ in range(repeats):
-        context = browser.new_context(viewport={"width": 1440, "height": 900})
-        page = context.new_page()
-        start = time.perf_counter()
-        page.goto(url)
-        page.wait_for_function(set_up.READY)
-        times.append(1e3 * (time.perf_counter() - start))
-        sizes.append(page.evaluate(
-            "() => performance.getEntriesByType('resource').concat("
-            "performance.getEntriesByType('navigation'))"
-            ".reduce((sum, e) => sum + (e.encodedBodySize || 0), 0)"))
-        context.close()
-    return times[2:], sizes[-1]
+def visit(browser, set_up, url):
+    """One first visit: navigation to document idle, ms; and its bytes."""
+    context = browser.new_context(viewport={"width": 1440, "height": 900})
+    page = context.new_page()
+    start = time.perf_counter()
+    page.goto(url)
+    page.wait_for_function(set_up.READY)
+    taken = 1e3 * (time.perf_counter() - start)
+    size = page.evaluate(
+        "() => performance.getEntriesByType('resource').concat("
+        "performance.getEntriesByType('navigation'))"
+        ".reduce((sum, e) => sum + (e.encodedBodySize || 0), 0)")
+    page.wait_for_timeout(1500)  # as between visits: what a page does later does not meet the next
+    context.close()
+    return taken, size
+
+
+def ready_times(browser, set_up, urls, repeats=9):
+    """Visits of each address in turn, once the servers are warm: times (ms) and bytes of each."""
+    found = {url: [] for url in urls}
+    for n in range(repeats + 2):
+        for url in urls:
+            result = visit(browser, set_up, url)
+            if n >= 2:
+                found[url].append(result)
+    return {url: ([t for t, _ in visits], visits[-1][1]) for url, visits in found.items()}
 
 
 def drag(page, pid, target, spot, travel=60):
@@ -135,24 +151,40 @@ class Traffic:
             self.bytes += len(payload)
 
 
+def open_pages(browser, set_up, url, count):
+    """Open Steer pages in a context of their own and leave them open: the context."""
+    context = browser.new_context(viewport={"width": 1440, "height": 900})
+    for _ in range(count):
+        page = context.new_page()
+        page.goto(url)
+        page.wait_for_function(set_up.READY)
+    return context
+
+
 def session_memory(browser, set_up, url, pid, sessions=40):
     """Memory that an added session costs while it is open, MB; Steer pages held open together."""
-    context = browser.new_context(viewport={"width": 1440, "height": 900})
-    pages = []
-    for _ in range(5):  # warm up: what the first sessions leave behind for all
-        page = context.new_page()
-        page.goto(url)
-        page.wait_for_function(set_up.READY)
-        pages.append(page)
+    warm = open_pages(browser, set_up, url, 5)  # what the first sessions leave behind for all
     before = resident(pid)
-    for _ in range(sessions):
-        page = context.new_page()
-        page.goto(url)
-        page.wait_for_function(set_up.READY)
-        pages.append(page)
+    more = open_pages(browser, set_up, url, sessions)
     added = (resident(pid) - before) / sessions
-    context.close()
+    more.close()
+    warm.close()
     return added
+
+
+def kept_memory(url, pid, sessions=200, at_once=20):
+    """Memory that is not given back when sessions end, MB a session: `sessions` opened and closed.
+
+    Over the websocket alone, as `room_load` does. Taken between two rounds after the first, as the
+    server keeps what it needs for so many at once, and sessions end half a minute after their page.
+    """
+    rounds = []
+    for _ in range(2):
+        with ThreadPoolExecutor(1) as apart:  # Playwright holds the loop of this thread
+            apart.submit(asyncio.run, room_load.open_and_close(url, sessions, at_once)).result()
+        time.sleep(ENDED)
+        rounds.append(resident(pid))
+    return (rounds[1] - rounds[0]) / sessions
 
 
 def run():
@@ -164,12 +196,11 @@ def run():
         with sync_playwright() as playwright:
             browser = playwright.chromium.launch(executable_path=set_up.chromium_path(),
                                                  args=set_up.FLAGS)
-            found = {}
-            for name, url in (("bare", bare.url), ("steer", ours.url)):
-                found[name] = ready_times(browser, set_up, url)
-            yield ("page ready, warm server, median", percentile(found["steer"][0], 0.5) / 1e3,
-                   percentile(found["bare"][0], 0.5) / 1e3, "s", 1.3)
-            yield ("bytes of a first visit", found["steer"][1], found["bare"][1], "B", None)
+            found = ready_times(browser, set_up, (bare.url, ours.url))
+            mine, theirs = found[ours.url], found[bare.url]
+            yield ("page ready, warm server, median", percentile(mine[0], 0.5) / 1e3,
+                   percentile(theirs[0], 0.5) / 1e3, "s", 1.3)
+            yield "bytes of a first visit", mine[1], theirs[1], "B", None
 
             def measure(url, pid, target, spot):
                 page = browser.new_page(viewport={"width": 1440, "height": 900})
@@ -194,6 +225,8 @@ def run():
             yield "bytes from the server a slider event", slider[2], reference[2], "B", None
             yield ("memory an added session", session_memory(
                 browser, set_up, ours.url, ours.process.pid), 6.0, "MB", 1.0)
+            yield ("memory kept by a session after its end (200 opened and closed)", kept_memory(
+                ours.url, ours.process.pid), 6.0, "MB", 1.0)
     finally:
         ours.stop()
         bare.stop()

@@ -216,6 +216,16 @@ async def trial(base, count, options):
     return result
 
 
+async def open_and_close(base, count, at_once):
+    """Open `count` page sessions, `at_once` at a time, send each one event, and leave."""
+    for _ in range(0, count, at_once):
+        pages = await asyncio.gather(*(PageSession().open(base) for _ in range(at_once)))
+        for page in pages:
+            await page.send(kind="slide", name="v_upper", pos=150, seq=1)
+            await page.receive()
+            page.socket.close()
+
+
 async def drain(socket):
     while await socket.read_message() is not None:
         pass
@@ -241,6 +251,29 @@ def start_server(workers):
     raise SystemExit("the server did not come up")
 
 
+def measure(options):
+    """Delays of one learner and of `options.learners`, on one server: {learners: result}."""
+    process, base = start_server(options.workers)
+    try:
+        asyncio.run(trial(base, 1, argparse.Namespace(**{**vars(options), "seconds": 2})))  # warm
+        return {n: asyncio.run(trial(base, n, options)) for n in (1, options.learners)}
+    finally:
+        process.terminate()
+        process.wait(15)
+
+
+def run(learners=60):
+    """Yield rows (what, ours, reference, unit, target ratio) for two workers on two cores."""
+    for own, what, target in ((True, "each moves a slider", 2.5),
+                              (False, "all follow a presenter at once", None)):
+        one, many = measure(argparse.Namespace(
+            learners=learners, seconds=10.0, rate=5.0, workers=2, own=own)).values()
+        yield (f"{learners} learners, 5 events/s, {what}: p95 over that of one",
+               percentile(many["scene"], 0.95) / 1e3, percentile(one["scene"], 0.95) / 1e3, "s",
+               target)
+        yield f"of these learners, dropped: {what}", many["dropped"], learners, "", 0.0
+
+
 def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--learners", type=int, default=60)
@@ -251,13 +284,7 @@ def main():
     options = parser.parse_args()
     options.learners = min(options.learners, MOST_LEARNERS)
     options.seconds = min(options.seconds, MOST_SECONDS)
-    process, base = start_server(options.workers)
-    try:
-        asyncio.run(trial(base, 1, argparse.Namespace(**{**vars(options), "seconds": 2})))  # warm
-        results = {n: asyncio.run(trial(base, n, options)) for n in (1, options.learners)}
-    finally:
-        process.terminate()
-        process.wait(15)
+    results = measure(options)
     what = "own sliders" if options.own else "following a presenter"
     print(f"{what}, {options.rate:g} events/s, {options.seconds:g} s, "
           f"{options.workers} worker process(es)")
