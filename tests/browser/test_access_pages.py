@@ -98,6 +98,10 @@ def test_no_serious_finding_in_any_look_and_all_by_keyboard(look_at, path):
     page.evaluate(AXE)
     found = [f"light: {text}" for text in page.evaluate(_FINDINGS)]
     found += [f"moves in spite of reduced motion: {n}" for n in page.evaluate(_MOVING)]
+    # a caption alone is no name to Chromium
+    spoken = page.context.new_cdp_session(page).send("Accessibility.getFullAXTree")["nodes"]
+    found += ["a figure without a name" for n in spoken if not n["ignored"]
+              and n["role"]["value"] == "figure" and not n["name"]["value"].strip()]
 
     for _ in range(page.evaluate(_MARK) + 20):
         page.keyboard.press("Tab")

@@ -21,8 +21,8 @@ def stretch(time, start, span):
 class TimePlot(Plot):
     """Lines over time, in V and s, thinned to what a screen shows."""
 
-    def __init__(self, name, label, lines, theme="light"):
-        super().__init__(name, label, theme)
+    def __init__(self, name, lines, theme="light"):
+        super().__init__(name, theme)
         self.zero = float_source(x0=[0], y0=[0], x1=[0], y1=[0])
         zero = self.add(Segment, "x0", "y0", "x1", "y1", source=self.zero, line_width=1)
         self.paint(zero.glyph, line_color="rule")
@@ -67,7 +67,7 @@ class Overlay(TimePlot):
     """Output as captured over the prediction and the best fit."""
 
     def __init__(self, theme="light"):
-        super().__init__("overlay", "Captured over predicted", (
+        super().__init__("overlay", (
             ("predicted", "right", 2.2, [6, 4]), ("fitted", "soft", 1.2, [1, 3]),
             ("measured", "left", 1.6, [])), theme)
 
@@ -82,7 +82,7 @@ class Residual(TimePlot):
     """Captured less predicted, and captured less the best fit."""
 
     def __init__(self, theme="light"):
-        super().__init__("residual", "What is left", (
+        super().__init__("residual", (
             ("residual", "accent", 1.6, []), ("fit", "soft", 1.0, [])), theme)
 
     def draw(self, comparison, cut):

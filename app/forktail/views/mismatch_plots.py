@@ -19,7 +19,7 @@ class Histogram(Plot):
     """Builds over one measure, with the build looked at as a line."""
 
     def __init__(self, name, theme="light"):
-        super().__init__(name, "Histogram", theme)
+        super().__init__(name, theme)
         self.measure, self.label, self.unit = HISTOGRAMS[name]
         f = self.figure
         self.bars = float_source(left=[], right=[], top=[])

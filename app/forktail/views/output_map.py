@@ -36,7 +36,7 @@ class OutputMap(Plot):
     """Map of the output over both inputs, with the point of the scene on it."""
 
     def __init__(self, theme="light"):
-        super().__init__("map", "Output over both inputs", theme)
+        super().__init__("map", theme)
         f = self.figure
         self._key = self._held = self._scale = None
         self.factors = (1.0, 1.0)

@@ -38,13 +38,13 @@ class Plot:
     `name` is also the figure's model name, by which the export buttons find it.
     """
 
-    def __init__(self, name, label, theme="light", **options):
+    def __init__(self, name, theme="light"):
         self.name, self.theme = name, theme
         self._themed = []
         self.figure = figure(
             name=name, toolbar_location=None, tools="", sizing_mode="stretch_both",
             min_border=4, margin=0, x_range=Range1d(0, 1), y_range=Range1d(0, 1),
-            output_backend="canvas", **options)
+            output_backend="canvas")
         f = self.figure
         f.toolbar.logo = None
         f.grid.visible = False

@@ -13,7 +13,7 @@ class Section(Plot):
     """
 
     def __init__(self, name, theme="light", across=2):
-        super().__init__(name, "Section through the point", theme)
+        super().__init__(name, theme)
         f = self.figure
         self.zero = float_source(x0=[0, 0], y0=[0, 0], x1=[0, 0], y1=[0, 0])
         zero = self.add(Segment, "x0", "y0", "x1", "y1", source=self.zero, line_width=1)

@@ -95,7 +95,7 @@ class SpectrumPlot(Plot):
     """Lines of the output by frequency."""
 
     def __init__(self, theme="light"):
-        super().__init__("spectrum", "Spectrum of the difference", theme)
+        super().__init__("spectrum", theme)
         f = self.figure
         f.min_border_left = 60
         f.xaxis[0].ticker = BasicTicker(desired_num_ticks=7)

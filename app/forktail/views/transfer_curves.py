@@ -14,7 +14,7 @@ class TransferCurve(Plot):
     """
 
     def __init__(self, name, axis, theme="light"):
-        super().__init__(name, "Transfer curve", theme)
+        super().__init__(name, theme)
         self.axis = axis
         f = self.figure
         self.zero = float_source(x0=[0, 0], y0=[0, 0], x1=[0, 0], y1=[0, 0])

@@ -132,8 +132,8 @@ class _Lines:
 class UsePlot(Plot):
     """What the plots of this page share."""
 
-    def __init__(self, name, label, theme="light"):
-        super().__init__(name, label, theme)
+    def __init__(self, name, theme="light"):
+        super().__init__(name, theme)
         self.data = []
 
     def repaint(self, model, **keys):
@@ -183,7 +183,7 @@ class TimePlot(UsePlot):
     """Time records in lanes over one time axis, each lane with a scale of its own."""
 
     def __init__(self, theme="light"):
-        super().__init__("time", "Waveforms", theme)
+        super().__init__("time", theme)
         f = self.figure
         self.zero = ColumnDataSource(dict(x0=[], x1=[], y=[]))
         zero = self.add(Segment, "x0", "y", "x1", "y", source=self.zero, line_width=1)
@@ -318,7 +318,7 @@ class SpectrumPlot(UsePlot):
     """Lines over frequency in dB below the largest, named by where they come from."""
 
     def __init__(self, theme="light"):
-        super().__init__("spectrum", "Spectrum", theme)
+        super().__init__("spectrum", theme)
         f = self.figure
         self.items, self.pools = [], []
         for _, colour, marker, name in _KINDS:
@@ -481,7 +481,7 @@ class CurvePlot(UsePlot):
     """A characteristic: result, textbook relation and guides, with the scene as a point."""
 
     def __init__(self, theme="light"):
-        super().__init__("curve", "Characteristic", theme)
+        super().__init__("curve", theme)
         f = self.figure
         self.zero = ColumnDataSource(dict(x0=[], x1=[], y=[]))
         zero = self.add(Segment, "x0", "y", "x1", "y", source=self.zero, line_width=1)

@@ -86,13 +86,13 @@ class TimePlot(Plot):
     """One of the time plots."""
 
     def __init__(self, name, x_range, sources, bands, cursor, readings, theme="light"):
-        label, traces = TRACES[name]
-        super().__init__(name, label, theme)
+        self.label, traces = TRACES[name]
+        super().__init__(name, theme)
         f = self.figure
         f.x_range = x_range
         f.min_border_left = 68
         f.min_border_right = 12
-        self.label, self.factor = label, 1.0
+        self.factor = 1.0
         f.xaxis[0].ticker = BasicTicker(desired_num_ticks=8)
         f.yaxis[0].ticker = BasicTicker(desired_num_ticks=3)
         if name in ("inputs", "difference"):
