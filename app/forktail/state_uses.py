@@ -150,8 +150,14 @@ def stored_circuit(key):
 
 
 def built_solver(circuit):
-    """(v_upper, v_lower) -> OperatingPoint of a built cell, as the uses want it."""
-    return partial(solve_built, circuit)
+    """(v_upper, v_lower) -> OperatingPoint of a built cell, as the uses want it.
+
+    It tells its emitter resistors, which the limits of the uses count.
+    """
+    solve = partial(solve_built, circuit)
+    solve.r_emitter_upper = circuit.r_emitter_upper
+    solve.r_emitter_lower = circuit.r_emitter_lower
+    return solve
 
 
 def difference(merit):

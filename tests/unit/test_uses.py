@@ -9,18 +9,22 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from forktail.core import uses_signals
+from forktail.core import pair, uses_signals
 from forktail.core.checks import QuantityError
+from forktail.core.circuit import Circuit
 from forktail.core.quantities import UNITS
+from forktail.core.quantities import format_quantity as text_of
 from forktail.core.signals import DRIVE_KINDS, Drive
 from forktail.core.uses import USES, run_use, use_of
 from forktail.core.uses_result import (
+    ONE_DB,
     TextbookCell,
     as_json,
     bench,
     setting_fields,
     settings_from,
 )
+from forktail.state_uses import built_solver
 
 
 def finite(*arrays):
@@ -212,6 +216,147 @@ def test_mismatch_shows_in_the_leaks():
     assert lower.merit("oscillator_leak").value < 20 < lower.merit("signal_leak").value
     upper = run_use("mixer", solve=TextbookCell(offset_left=1e-3, offset_right=1e-3))
     assert upper.merit("signal_leak").value < 60 < upper.merit("oscillator_leak").value
+
+
+# ---------------------------------------------------------------- cells off the textbook
+
+
+@pytest.mark.parametrize("key, figure, cell, named", [
+    ("variable_gain", "gain", {"offset_lower": 3e-3}, "offset of the lower pair 3.00 mV"),
+    ("variable_gain", "gain", {"offset_left": 8e-3, "offset_right": 8e-3},
+     "offset of the left upper pair 8.00 mV, offset of the right upper pair 8.00 mV"),
+    ("dsb", "suppression", {"offset_lower": 3e-3}, "offset of the lower pair 3.00 mV"),
+    ("dsb", "suppression", {"offset_left": 3e-3}, "offset of the left upper pair 3.00 mV"),
+    ("squarer", "residual", {"offset_lower": 3e-3}, "offset of the lower pair 3.00 mV"),
+    ("am", "depth", {"offset_lower": 3e-3}, "offset of the lower pair 3.00 mV"),
+    ("mixer", "conversion_gain", {"r_emitter_lower": 50.0}, "emitter resistors, lower 50.0 \u03a9"),
+])
+def test_what_spoils_a_relation_is_named(key, figure, cell, named):
+    matched = run_use(key, detail=False).merit(figure)
+    assert matched.holds and "Now it does not" not in matched.stops
+    merit = run_use(key, solve=TextbookCell(**cell), detail=False).merit(figure)
+    assert not merit.holds and f"here are {named}." in merit.stops
+
+
+def test_an_offset_too_small_to_matter_spoils_nothing():
+    run = run_use("variable_gain", solve=TextbookCell(offset_lower=1e-4), detail=False)
+    assert run.merit("gain").holds
+    # a quarter of a millivolt is much beside half a millivolt of DC, and little beside 20 mV
+    cell = TextbookCell(offset_lower=2.5e-4)
+    assert not run_use("dsb", solve=cell, detail=False).merit("suppression").holds
+    small = run_use("dsb", {"offset": "20mV"}, TextbookCell(offset_lower=2e-5), detail=False)
+    matched = run_use("dsb", {"offset": "20mV"}, detail=False)
+    assert small.merit("suppression").holds == matched.merit("suppression").holds
+
+
+@pytest.mark.parametrize("cell", [
+    {"offset_lower": 3e-3}, {"offset_left": 5e-3, "offset_right": 5e-3}, {"offset_left": 3e-3},
+    {"r_emitter_upper": 50.0}, {"r_emitter_lower": 50.0},
+    {"r_emitter_upper": 200.0, "r_emitter_lower": 200.0}])
+@pytest.mark.parametrize("key", USES)
+def test_what_holds_agrees_with_its_relation_in_every_cell(key, cell):
+    for merit in run_use(key, solve=TextbookCell(**cell), detail=False).merits:
+        law = merit.relation_value
+        if merit.holds and law and merit.key not in ("release", "attack", "compression"):
+            apart = abs(merit.value - law)
+            assert apart <= (1.0 if merit.unit == "dB" else 0.13 * abs(law)) or (
+                merit.unit == "%" and abs(law) < 1.0), merit
+
+
+def test_linear_limits_count_the_emitter_resistors():
+    cell = TextbookCell(r_emitter_lower=100.0)
+    wide = float(pair.linear_range(0.01, 2e-3, cell.temperature, 100.0))
+    for key, figure in (("am", "depth"), ("dsb", "suppression"), ("ssb", "wanted")):
+        merit = run_use(key, solve=cell, detail=False).merit(figure)
+        assert merit.limit == pytest.approx(wide) and text_of(wide, "V") in merit.stops
+    # past the range of a pair without resistors and within the true one
+    assert 0.03 > 2 * float(pair.linear_range(0.01, 2e-3, cell.temperature))
+    am = run_use("am", {"offset": "20mV", "tone_amplitude": "10mV"}, cell, detail=False)
+    assert am.merit("depth").holds and am.merit("depth").value == pytest.approx(50.0, rel=0.01)
+    upper = float(pair.linear_range(0.01, 1e-3, cell.temperature, 100.0))
+    ssb = run_use("ssb", solve=TextbookCell(r_emitter_upper=100.0), detail=False)
+    assert f"the carrier passes {text_of(upper, 'V')} or" in ssb.merit("image").stops
+    control = run_use("variable_gain", solve=cell, detail=False).merit("control_range")
+    assert control.value == pytest.approx(wide, rel=0.01)
+    assert control.relation_value == pytest.approx(wide)
+
+
+@pytest.mark.parametrize("r_emitter", [0.0, 20.0, 100.0])
+def test_signal_of_the_variable_gain_bends_where_its_limit_says(r_emitter):
+    cell = TextbookCell(r_emitter_upper=r_emitter)
+    limit = run_use("variable_gain", solve=cell, detail=False).merit("gain").limit
+    small, edge = (run_use("variable_gain", {"amplitude": a}, cell, detail=False).merit(
+        "gain").value for a in (1e-5, limit))
+    assert abs(edge / small - 1.0) == pytest.approx(0.01, rel=0.02)
+
+
+@pytest.mark.parametrize("cell", [{}, {"r_emitter_upper": 20.0}, {"r_emitter_upper": 100.0},
+                                  {"r_emitter_lower": 100.0}])
+def test_oscillator_switches_hard_where_its_limit_says(cell):
+    cell = TextbookCell(**cell)
+    weak = {"signal_amplitude": 1e-5, "second_amplitude": 0.0}
+
+    def gain(oscillator):
+        return cell_gain(cell, {**weak, "oscillator_amplitude": oscillator})
+
+    hard = run_use("mixer", {**weak, "oscillator_amplitude": 1.0}, cell, detail=False).merit(
+        "hard_limit").limit
+    # a fully square carrier has 4/pi of fundamental; the cell fully switched gives the most gain
+    most = float(cell(5.0, 0.0).gain_lower) * 2.0 / np.pi
+    assert 20.0 * math.log10(most / gain(hard)) == pytest.approx(1.0, abs=0.1)
+    soft = run_use("mixer", {**weak, "oscillator_amplitude": 1e-3}, cell, detail=False).merit(
+        "conversion_gain").limit
+    assert abs(20.0 * math.log10(gain(soft) / gain(1e-3) * 1e-3 / soft)) == pytest.approx(
+        1.0, abs=0.13)
+
+
+def cell_gain(cell, entries):
+    return run_use("mixer", entries, cell, detail=False).merit("conversion_gain").value
+
+
+@pytest.mark.parametrize("cell", [{}, {"r_emitter_upper": 100.0}, {"r_emitter_lower": 100.0}])
+def test_squarer_bends_where_its_limit_says(cell):
+    cell = TextbookCell(**cell)
+    limit = run_use("squarer", solve=cell, detail=False).merit("second").limit
+    small, edge = (run_use("squarer", {"amplitude": a, "offset_upper": 0.0, "offset_lower": 0.0},
+                           cell, detail=False).merit("second").value / a ** 2
+                   for a in (1e-3, limit))
+    assert edge / small == pytest.approx(0.9, abs=0.015)
+
+
+@pytest.mark.parametrize("ohms", [0.0, 10.0, 100.0, 1000.0])
+def test_a_pair_with_resistors_is_driven_hard_where_the_bench_says(ohms):
+    """The exact pair: its fundamental is 1 dB under a square wave's, and under its tangent."""
+    angle = 2.0 * np.pi * (np.arange(512) + 0.5) / 512
+    b = bench(TextbookCell(r_emitter_lower=ohms))
+
+    def fundamental(v):
+        first, second = pair.split_fractions(v * np.cos(angle), b.temperature, b.i_tail, ohms)
+        return 2.0 * np.mean((first - second) * np.cos(angle))
+
+    hard, soft = b.hard_start("lower"), b.soft_end("lower", ONE_DB)
+    assert 20 * math.log10(fundamental(hard) * np.pi / 4) == pytest.approx(-1.0, abs=0.05)
+    small = fundamental(1e-4) / 1e-4
+    assert 20 * math.log10(fundamental(soft) / soft / small) == pytest.approx(-1.0, abs=0.3)
+
+
+def test_built_cells_tell_their_emitter_resistors():
+    b = bench(built_solver(Circuit(r_emitter_upper=33.0, r_emitter_lower=68.0)))
+    assert (b.r_emitter_upper, b.r_emitter_lower) == (33.0, 68.0)
+
+
+def test_signals_with_emitter_resistors_leave_the_laws_without():
+    cell = TextbookCell(r_emitter_lower=100.0)
+    drives = Drive(amplitude=5e-3), Drive(amplitude=5e-3, frequency=43e3)
+    for solve, holds in ((None, True), (cell, False)):
+        run = uses_signals.run_signals(*drives, solve)
+        merit = next(m for m in run.merits if m.key == "sideband")
+        assert merit.holds is holds
+        apart = abs(merit.value / merit.relation_value - 1.0)
+        assert apart < 0.01 if holds else apart > 0.5
+    alone = uses_signals.run_signals(Drive(kind="dc", offset=5e-3), drives[1], cell)
+    merit = next(m for m in alone.merits if m.key == "distortion")
+    assert not merit.holds and "emitter resistors" in merit.stops
 
 
 # ---------------------------------------------------------------- free signals

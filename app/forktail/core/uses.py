@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from . import uses_gain, uses_mixing, uses_modulation, uses_phase
 from .checks import QuantityError
-from .uses_result import Settings, settings_from
+from .uses_result import Settings, held_against_matched, settings_from
 
 
 @dataclass(frozen=True)
@@ -88,4 +88,4 @@ def run_use(key, settings=None, solve=None, detail=True):
         raise QuantityError(
             f"settings are {type(settings).__name__}; allowed is {use.settings.__name__} "
             f"for {key}.")
-    return use.run(settings, solve, detail)
+    return held_against_matched(use.run, settings, solve, detail)

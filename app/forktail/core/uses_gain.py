@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from . import pair, signals
+from . import signals
 from .quantities import format_quantity as text_of
 from .spectrum import (
     Tone,
@@ -28,6 +28,7 @@ from .uses_result import (
     UseResult,
     answer,
     bench,
+    first_departure,
     setting,
     show,
     time_trace,
@@ -64,6 +65,20 @@ def _null_control(solve):
     return v1 if abs(v1) > 1e-12 else 0.0  # under a picovolt there is only rounding
 
 
+def _straight_to(solve, b, control, part=0.01):
+    """Signal, V peak, at which the gain is off by `part`: by law, or with resistors measured.
+
+    With emitter resistors the range of a pair grows with its current, and the two upper pairs
+    share the current as the control wants: their difference bends by no law of one pair.
+    """
+    if not b.r_emitter_upper:
+        return b.soft_end("upper", part)
+    amplitude = np.geomspace(0.05 * b.v_t, 2.0 * b.hard_start("upper", 1.0), 64)
+    wave = np.cos(2.0 * np.pi * (np.arange(32) + 0.5) / 32)
+    out = answer(solve, amplitude[:, None] * wave, control).v_out
+    return first_departure(amplitude, out @ wave / amplitude, part)
+
+
 def run_variable_gain(settings=None, solve=None, detail=True):
     """Variable gain: signed gain against control voltage, usable range, distortion.
 
@@ -97,23 +112,25 @@ def run_variable_gain(settings=None, solve=None, detail=True):
     # -j is the phasor of a sine: the part of the output in step with the input
     gain = float((1j * spectrum.spectrum.phasor[cycles]).real / s.amplitude)
     opposite = float(answer(solve, 0.0, -s.control).gain_upper)
-    ends = answer(solve, 0.0, np.array([-20.0, 20.0]) * b.v_t).gain_upper
+    full = 20.0 * b.v_t + b.emitter_drop("lower")
+    ends = answer(solve, 0.0, np.array([-full, full])).gain_upper
     largest = float(np.max(np.abs(ends)))
     null = _null_control(solve)
     law = b.gain * math.tanh(s.control / (2.0 * b.v_t))
-    small = 2.0 * b.v_t * small_drive_limit(0.01)
+    small = _straight_to(solve, b, s.control)
     inside = s.amplitude <= small
     # the control at which a drift of s.drift changes the gain by 1 dB
     least = s.drift / (1.0 - 10.0 ** (-DRIFT_DB / 20.0))
     at_least = abs(float(answer(solve, 0.0, null + least).gain_upper))
-    grid = null + np.linspace(1e-3, 0.1, 100)
+    grid = null + np.linspace(0.01, 1.0, 100) * max(0.1, 2.0 * b.linear("lower"))
     slope = float(answer(solve, 0.0, null).gain_upper)
     tiny = 1e-5
     slope = (float(answer(solve, 0.0, null + tiny).gain_upper) - slope) / tiny
     measured = answer(solve, 0.0, grid).gain_upper
     short = 1.0 - measured / (slope * (grid - null))
     linear = float(np.interp(0.01, short, grid - null)) if short[-1] > 0.01 else grid[-1] - null
-    linear_law = float(pair.linear_range(0.01, b.i_tail, b.temperature))
+    linear_law = b.linear("lower")
+    fullest = 6.0 * b.v_t + b.emitter_drop("lower")
     base = spectrum.spectrum.peak[cycles]
     audible = base > 1e-9 * b.full_scale
     hd3 = float(harmonic_levels(spectrum.spectrum, cycles, 3)[1]) if audible else math.nan
@@ -122,8 +139,8 @@ def run_variable_gain(settings=None, solve=None, detail=True):
     merits = (
         Merit("gain", "Gain, with its sign", gain, "",
               "gm R tanh(v_control / 2VT)", law, small, "V", inside,
-              f"It stops holding when the signal passes {text_of(small, 'V')} peak, where tanh "
-              "takes 1 % off the gain."),
+              f"It stops holding when the signal passes {text_of(small, 'V')} peak, where the "
+              "bend of the upper pairs moves the gain by 1 %."),
         Merit("gain_db", "Size of the gain", float(decibel(abs(gain))), "dB",
               "20 log10 |gm R tanh(v_control / 2VT)|", float(decibel(abs(law))), small, "V",
               inside, f"It stops holding when the signal passes {text_of(small, 'V')} peak."),
@@ -132,8 +149,8 @@ def run_variable_gain(settings=None, solve=None, detail=True):
               abs(null) <= 0.01 * max(abs(s.control), 1e-12) or null == 0.0,
               "It stops holding when the control is not large against the offset of the lower "
               f"pair, here {text_of(null, 'V')}."),
-        Merit("largest", "Largest gain", largest, "", "gm R = I R / 2VT", b.gain, 6 * b.v_t, "V",
-              True, f"It is reached when the control passes about {text_of(6 * b.v_t, 'V')}; it "
+        Merit("largest", "Largest gain", largest, "", "gm R = I R / 2VT", b.gain, fullest, "V",
+              True, f"It is reached when the control passes about {text_of(fullest, 'V')}; it "
               "stops holding when the beta or the Early voltage of the transistors is low."),
         Merit("null", "Control voltage of zero gain", null, "V", "0 V for matched pairs", 0.0,
               s.drift, "V", abs(null) <= s.drift,

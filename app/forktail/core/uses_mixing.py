@@ -18,14 +18,13 @@ from .spectrum import (
     carrier_suppression,
     conversion_gain,
     decibel,
-    hard_drive_limit,
     labelled_spectrum,
-    small_drive_limit,
     switching_part,
     third_order_products,
 )
 from .uses_result import (
     LOUD,
+    ONE_DB,
     Curve,
     Listen,
     Merit,
@@ -35,6 +34,7 @@ from .uses_result import (
     UseResult,
     answer,
     bench,
+    first_departure,
     setting,
     show,
     time_trace,
@@ -123,6 +123,27 @@ def _image_rejection(s, solve, window, k_lo, k_f):
     return float(decibel(signal / image))
 
 
+def _oscillator_gain(solve, drive):
+    """Conversion gain of a small signal, V/V, for an array of oscillator peaks in V."""
+    angle = 2.0 * np.pi * (np.arange(96) + 0.5) / 96
+    slopes = answer(solve, drive[:, None] * np.cos(angle), 0.0).gain_lower
+    return np.abs(np.mean(slopes * np.cos(angle), axis=1))
+
+
+def _oscillator_limits(solve, b):
+    """Oscillator at which the small-drive law ends, and from which it switches hard, V peak.
+
+    Both to 1 dB of the gain: by the law of one pair, or with resistors in the upper pairs
+    measured, for then the signal also moves how far a pair is steered.
+    """
+    if not b.r_emitter_upper:
+        return b.soft_end("upper", ONE_DB), b.hard_start("upper")
+    drive = np.geomspace(0.05 * b.v_t, 20.0 * b.hard_start("upper"), 64)
+    gain = _oscillator_gain(solve, drive)
+    hard = np.interp((1.0 - ONE_DB) * gain[-1], np.maximum.accumulate(gain), drive)
+    return first_departure(drive, gain / drive, ONE_DB), float(hard)
+
+
 def run_mixer(settings=None, solve=None, detail=True):
     """Mixer: conversion gain, products up and down, image, compression, two-tone intercept.
 
@@ -157,14 +178,13 @@ def run_mixer(settings=None, solve=None, detail=True):
 
     # the laws for the drive at hand
     x = s.oscillator_amplitude / (2.0 * b.v_t)
-    soft_end = 2.0 * b.v_t * small_drive_limit(1.0 - 10.0 ** -0.05)
-    hard_start = 2.0 * b.v_t * hard_drive_limit(1.0 - 10.0 ** -0.05)
+    soft_end, hard_start = _oscillator_limits(solve, b)
     small_law, hard_law = b.gain * x / 2.0, b.gain * 2.0 / np.pi
     hard = s.oscillator_amplitude >= hard_start or (
         s.oscillator_amplitude > soft_end
         and s.oscillator_amplitude - soft_end > hard_start - s.oscillator_amplitude)
     law = hard_law if hard else small_law
-    signal_end = 2.0 * b.v_t * small_drive_limit(1.0 - 10.0 ** -0.05)
+    signal_end = b.soft_end("lower", ONE_DB)
     small_signal = s.signal_amplitude + (s.second_amplitude if two else 0.0) <= signal_end / 2
     if hard:
         rule, edge = "2/pi x gm R (hard switching)", hard_start
@@ -175,14 +195,14 @@ def run_mixer(settings=None, solve=None, detail=True):
         rule, edge = "gm R A / (4 VT) (small drive)", soft_end
         holds = s.oscillator_amplitude <= soft_end and small_signal
         stops = (f"It stops holding when the oscillator passes {text_of(edge, 'V')} peak, where "
-                 "the upper pairs bend by 1 dB")
+                 "the bend of the upper pairs moves the gain by 1 dB")
     stops += f", or the signal passes {text_of(signal_end / 2, 'V')} in all."
 
-    reach = 3.2 * b.v_t
+    reach = 3.2 * b.v_t + 1.6 * b.emitter_drop("lower")
     converted = _Converted(solve, s.oscillator_amplitude, reach)
     small_gain = float(converted.gain(np.array(1e-3 * b.v_t)))
     p1 = _compression_point(converted, small_gain)
-    probe = np.array(0.02 * b.v_t)
+    probe = np.array(reach / 160.0)
     tone, third = (float(v) for v in converted.two_tone(probe))
     intercept = float(probe) * math.sqrt(tone / third) if third > 0 else math.nan
     image_f = 2.0 * used_lo - used if s.wanted == "down" else 2.0 * used_lo + used
@@ -266,10 +286,8 @@ def run_mixer(settings=None, solve=None, detail=True):
 
 def _mixer_curves(s, solve, b, converted, small_gain, gain):
     drive = np.geomspace(1e-3, 1.0, 31)
-    angle = 2.0 * np.pi * (np.arange(96) + 0.5) / 96
-    slopes = answer(solve, drive[:, None] * np.cos(angle), 0.0).gain_lower
-    measured = np.abs(np.mean(slopes * np.cos(angle), axis=1))
-    level = np.geomspace(0.01, 1.6, 25) * b.v_t
+    measured = _oscillator_gain(solve, drive)
+    level = np.geomspace(0.003125, 0.5, 25) * converted.reach
     tone, third = converted.two_tone(level)
     db = lambda v: np.maximum(decibel(v / 1.0), -160.0)  # noqa: E731
     compressed = np.abs(converted.gain(2.0 * level))

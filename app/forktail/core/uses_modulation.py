@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from . import pair, signals
+from . import signals
 from .quantities import format_quantity as text_of
 from .spectrum import (
     Tone,
@@ -49,6 +49,13 @@ def _carrier_and_tone(s):
              Tone("f_tone", "lower", window.cycles_of(s.tone_frequency)))
     turn = 2.0 * np.pi * np.arange(window.samples) / window.samples
     return window, tones, [t.cycles * turn for t in tones]
+
+
+def _edges(b):
+    """Words for the ends of both linear ranges."""
+    carrier, tone = (text_of(b.linear(side), "V") for side in ("upper", "lower"))
+    return (f"carrier or tone passes {tone}" if carrier == tone else
+            f"the carrier passes {carrier} or the tone {tone}")
 
 
 def _torus(carrier_points=16, tone_points=16):
@@ -110,7 +117,7 @@ def run_am(settings=None, solve=None, detail=True):
     present = carrier > 1e-9 * b.full_scale
     # under a picovolt of DC there is none
     law = s.tone_amplitude / abs(s.offset) if abs(s.offset) > 1e-12 else math.inf
-    linear = float(pair.linear_range(0.01, temperature=b.temperature))
+    linear = b.linear("lower")
     swing = abs(s.offset) + s.tone_amplitude
     straight = swing <= linear
     over = depth > 1.0
@@ -267,7 +274,7 @@ def run_dsb(settings=None, solve=None, detail=True):
     sidebands = (kc + km, kc - km)
     suppression = carrier_suppression(levels, kc, sidebands)
     law = float(decibel(s.tone_amplitude / 2.0 / max(abs(left), 1e-15)))
-    linear = float(pair.linear_range(0.01, temperature=b.temperature))
+    linear = b.linear("lower")
     straight = abs(left) + s.tone_amplitude <= linear
     trim = best_trim(s, solve)
     trimmed = answer(solve, v_upper, tone + s.offset + trim).v_out
@@ -281,7 +288,7 @@ def run_dsb(settings=None, solve=None, detail=True):
     third_law = (s.tone_amplitude / b.v_t) ** 2 / 48.0
     series_end = 2.0 * b.v_t * small_drive_limit(0.1, 3)
     lost = abs(left) <= s.tone_amplitude / 200.0
-    small_carrier = s.carrier_amplitude <= linear
+    small_carrier = s.carrier_amplitude <= b.linear("upper")
     merits = (
         Merit("suppression", "Carrier suppression, sideband over carrier", suppression, "dB",
               "20 log10 (tone amplitude / (2 |DC left|))", law, linear, "V", straight,
@@ -303,7 +310,7 @@ def run_dsb(settings=None, solve=None, detail=True):
               "the carrier."),
         Merit("sideband", "Level of one sideband", one, "V", "I R A_c A_m / (8 VT^2)", small,
               linear, "V", straight and small_carrier,
-              f"It stops holding when carrier or tone passes {text_of(linear, 'V')}, where tanh "
+              f"It stops holding when {_edges(b)}, where tanh "
               "bends by 1 %; a harder carrier then gives more level but no longer in "
               "proportion."),
         Merit("third_order", "Third-order sidebands", 100.0 * third, "%", "(A_m/VT)^2 / 48",
@@ -431,8 +438,9 @@ def run_ssb(settings=None, solve=None, detail=True):
     w_size = abs(1.0 + a * np.exp(1j * w_phase))
     i_size = abs(1.0 - a * np.exp(1j * i_phase))
     law = float(decibel(w_size / max(i_size, 1e-12)))
-    linear = float(pair.linear_range(0.01, temperature=b.temperature))
-    straight = max(s.carrier_amplitude, s.tone_amplitude) <= linear
+    linear = b.linear("lower")
+    straight = s.carrier_amplitude <= b.linear("upper") and s.tone_amplitude <= linear
+    edges = _edges(b)
     level = b.full_scale * s.carrier_amplitude * s.tone_amplitude / (8.0 * b.v_t ** 2) * w_size
     clear = min(rejection, 200.0)
     phase_40 = math.degrees(2.0 * math.atan(10.0 ** (-40.0 / 20.0)))
@@ -449,11 +457,10 @@ def run_ssb(settings=None, solve=None, detail=True):
               f"{show(left, 'dB')} below the wanted sideband."),
         Merit("wanted", "Level of the wanted sideband", wanted, "V",
               "I R A_c A_m / (8 VT^2) from each cell, added", level, linear, "V", straight,
-              f"It stops holding when carrier or tone passes {text_of(linear, 'V')}, where tanh "
-              "bends by 1 %."),
+              f"It stops holding when {edges}, where tanh bends by 1 %."),
         Merit("image", "Level of the other sideband", image, "V",
               "the same, subtracted", level * i_size / w_size, linear, "V", straight,
-              f"It stops holding when carrier or tone passes {text_of(linear, 'V')}."),
+              f"It stops holding when {edges}."),
         Merit("carrier", "Carrier suppression", left, "dB",
               "nothing but rounding for matched cells", None, None, "", left > 40.0,
               "It stops holding when either cell has an offset on its lower pair."),

@@ -14,12 +14,11 @@ from .spectrum import (
     Tone,
     carrier_suppression,
     decibel,
-    hard_drive_limit,
     labelled_spectrum,
-    small_drive_limit,
 )
 from .uses_result import (
     LOUD,
+    ONE_DB,
     Curve,
     Listen,
     Merit,
@@ -29,6 +28,7 @@ from .uses_result import (
     UseResult,
     answer,
     bench,
+    first_departure,
     setting,
     show,
     time_trace,
@@ -106,8 +106,9 @@ def run_phase_detector(settings=None, solve=None, detail=True):
     mean = float(v_out.mean())
     spectrum = labelled_spectrum(v_out, cycles / s.frequency, [Tone("f", "upper", cycles)])
 
-    hard_start = 2.0 * b.v_t * hard_drive_limit(1.0 - 10.0 ** -0.05)
-    soft_end = 2.0 * b.v_t * small_drive_limit(1.0 - 10.0 ** -0.05)
+    # switched hard, an upper pair carries the whole tail current at times
+    hard_start = max(b.hard_start(side, 1.0) for side in ("upper", "lower"))
+    soft_end = _detector_soft_end(solve, b)
     smaller, larger = sorted((s.upper_amplitude, s.lower_amplitude))
     if s.shape == "square":
         hard, height = True, b.full_scale * math.tanh(x_u) * math.tanh(x_l)
@@ -180,6 +181,19 @@ def run_phase_detector(settings=None, solve=None, detail=True):
         f"{cycles} cycles of {text_of(s.frequency, 'Hz')}, {fine} samples.")
 
 
+def _detector_soft_end(solve, b):
+    """Drive of both inputs up to which the mean follows their product to 1 dB for each, V peak.
+
+    With resistors it is measured, for then the lower drive also sets the range of the upper pairs.
+    """
+    if b.plain("upper") and b.plain("lower"):
+        return b.soft_end("upper", ONE_DB)
+    drive = np.geomspace(0.05 * b.v_t, 2.0 * b.hard_start("lower"), 48)
+    wave = drive[:, None] * np.cos(2.0 * np.pi * (np.arange(32) + 0.5) / 32)
+    means = answer(solve, wave, wave).v_out.mean(axis=1)
+    return first_departure(drive, means / drive ** 2, 1.0 - (1.0 - ONE_DB) ** 2)
+
+
 def _detector_curves(s, solve, b, phases, means, height, hard, mean, middle):
     shape = (1.0 - 2.0 * np.abs(phases) / 180.0) if hard else np.cos(np.radians(phases))
     curves = [Curve(
@@ -238,6 +252,18 @@ def _fourth_limit():
     return float(x[np.argmax(np.abs(fourth / second * 6.0 / x ** 2 - 1.0) > 0.1)])
 
 
+def _square_end(solve, b):
+    """Amplitude at which the second harmonic is a tenth off the square, V peak."""
+    if b.plain("upper") and b.plain("lower"):
+        # tanh^2 is short of the square of its argument by 2/3 x^2, at the second harmonic
+        return 2.0 * b.v_t * math.sqrt(0.15)
+    drive = np.geomspace(0.05 * b.v_t, 2.0 * b.hard_start("lower", 1.0), 48)
+    angle = 2.0 * np.pi * (np.arange(32) + 0.5) / 32
+    wave = drive[:, None] * np.cos(angle)
+    second = answer(solve, wave, wave).v_out @ np.cos(2.0 * angle)
+    return first_departure(drive, second / drive ** 2, 0.1)
+
+
 def run_squarer(settings=None, solve=None, detail=True):
     """Squarer and frequency doubler: level of 2 f, fundamental left over, DC.
 
@@ -267,13 +293,13 @@ def run_squarer(settings=None, solve=None, detail=True):
     residual_law = float(decibel(1.0 / ratio_law)) if ratio_law > 1e-12 else 240.0
     dc_law = scale * (s.amplitude ** 2 / 2.0 * math.cos(math.radians(s.phase))
                       + s.offset_upper * s.offset_lower)
-    # tanh^2 is short of the square of its argument by 2/3 x^2, at the second harmonic
-    square_end = 2.0 * b.v_t * math.sqrt(0.15)
+    square_end = _square_end(solve, b)
     fourth_end = 2.0 * b.v_t * _fourth_limit()
     inside = s.amplitude <= square_end
     others = math.sqrt(float(np.sum(peak[cycles::cycles] ** 2)) - second ** 2)
     need = s.amplitude / 200.0
-    bend = f"the amplitude passes {text_of(square_end, 'V')} peak, where tanh takes a tenth"
+    bend = (f"the amplitude passes {text_of(square_end, 'V')} peak, where the bend of the pairs "
+            "moves it by a tenth")
     merits = (
         Merit("second", "Level at twice the frequency", second, "V", "I R A^2 / (8 VT^2)",
               second_law, square_end, "V", inside, f"It stops holding when {bend}."),

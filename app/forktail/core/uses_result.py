@@ -5,15 +5,16 @@ A page or a command can build its controls from `setting_fields`, read typed ent
 """
 
 import math
-from dataclasses import MISSING, dataclass, field, fields
+from dataclasses import MISSING, dataclass, field, fields, replace
 
 import numpy as np
 
+from . import pair
 from .cell import CellSettings, solve_cell
 from .checks import QuantityError, as_quantity
 from .quantities import format_quantity, parse_quantity
 from .sound import sound_from_record
-from .spectrum import LabelledSpectrum
+from .spectrum import LabelledSpectrum, hard_drive_limit, small_drive_limit
 from .thermal import T_NOMINAL
 
 # ---------------------------------------------------------------- settings
@@ -152,7 +153,8 @@ class Bench:
     """The quantities of a cell that the textbook relations need, read off its answer at rest.
 
     `i_tail` A, `r_load` ohm, `temperature` K, `v_t` V, `full_scale` = i_tail r_load V,
-    `gain` = gm r_load = full_scale/(2 v_t), `model`.
+    `gain` = gm r_load = full_scale/(2 v_t), `model`; `r_emitter_upper` and `r_emitter_lower`
+    ohm, as far as the solver tells them.
     """
 
     i_tail: float
@@ -162,6 +164,52 @@ class Bench:
     full_scale: float
     gain: float
     model: str
+    r_emitter_upper: float = 0.0
+    r_emitter_lower: float = 0.0
+
+    def emitter_drop(self, side, share=0.5):
+        """Voltage over one emitter resistor of a pair that is fully steered, V.
+
+        An upper pair carries `share` of the tail current: a half at balance.
+        """
+        upper = side == "upper"
+        return self.i_tail * (share * self.r_emitter_upper if upper else self.r_emitter_lower)
+
+    def plain(self, side):
+        """Whether the laws in gm and kT/q hold to 1 % in spite of the emitter resistors."""
+        return self.emitter_drop(side) <= 0.02 * self.v_t
+
+    def linear(self, side, error=0.01):
+        """Input at which a pair is short of its tangent by `error`, V (`pair.linear_range`)."""
+        drop = self.emitter_drop(side)
+        return float(pair.linear_range(error, drop, self.temperature, 1.0))
+
+    def stretch(self, side, error=0.01):
+        """How many times emitter resistors widen that range; 1 without them."""
+        return self.linear(side, error) / float(
+            pair.linear_range(error, temperature=self.temperature))
+
+    def soft_end(self, side, shortfall):
+        """Peak of a sine up to which the small-drive law holds, V.
+
+        The limit without resistors, widened as the linear range is: exact for small shortfalls
+        and drops, and up to an eighth too large for drops of many volts.
+        """
+        return 2.0 * self.v_t * small_drive_limit(shortfall) * self.stretch(side, shortfall)
+
+    def hard_start(self, side, share=0.5):
+        """Peak of a sine from which a pair switches hard, to 1 dB, V.
+
+        What the junctions need and, added to it, 1.31 times the drop in a resistor: a sine
+        clipped at 1/1.31 of its peak has a fundamental 1 dB under that of a square wave. The sum
+        is within 1 % of the exact value.
+        """
+        return (2.0 * self.v_t * hard_drive_limit(ONE_DB)
+                + 1.31 * self.emitter_drop(side, share))
+
+
+#: One decibel as a part of the whole.
+ONE_DB = 1.0 - 10.0 ** -0.05
 
 
 def bench(solve):
@@ -179,7 +227,8 @@ def bench(solve):
         raise QuantityError(
             f"the cell has a tail current of {i:g} A and a load of {r:g} ohm; "
             "allowed is above 0 for both, or there is no gain to speak of.")
-    return Bench(i, r, kelvin, v_t, i * r, i * r / (2.0 * v_t), point.model)
+    resistors = (float(getattr(solve, f"r_emitter_{side}", 0.0)) for side in ("upper", "lower"))
+    return Bench(i, r, kelvin, v_t, i * r, i * r / (2.0 * v_t), point.model, *resistors)
 
 
 def answer(solve, v_upper, v_lower):
@@ -345,6 +394,82 @@ class UseResult:
                 return m
         raise QuantityError(
             f"'{key}' is not a figure here; there are {', '.join(m.key for m in self.merits)}.")
+
+
+def first_departure(x, y, part):
+    """The first x at which y is off its first value by `part` of it; the last x if it never is.
+
+    Parameters
+    ----------
+    x, y : numpy.ndarray, shape (n,)
+    part : float
+    """
+    off, allowed = np.abs(y - y[0]), part * abs(y[0])
+    past = np.flatnonzero(off > allowed)
+    if not past.size:
+        return float(x[-1])
+    k = past[0]
+    return float(np.interp(allowed, off[k - 1:k + 1], x[k - 1:k + 1]))
+
+
+def departures(solve):
+    """The offsets and emitter resistors of a `TextbookCell` that are not zero: name -> value."""
+    if not isinstance(solve, TextbookCell):
+        return {}
+    return {f.name: getattr(solve, f.name) for f in setting_fields(solve)
+            if f.name.startswith(("offset", "r_emitter")) and getattr(solve, f.name) != 0.0}
+
+
+#: Part of a figure (and dB, degrees) by which a cell may move it before its relation is given up.
+MOVED, MOVED_DB, MOVED_DEG = 0.02, 0.2, 0.5
+
+
+def held_against_matched(run, settings, solve, detail=True):
+    """Run a use; offsets and emitter resistors that spoil a relation are named beside it.
+
+    The relations are those of matched pairs without emitter resistors, so the same use is run on
+    such a cell too. Where the given cell takes a figure further from its relation than that, by
+    more than 2 % (0.2 dB, 0.5 degrees), the relation does not hold.
+
+    Parameters
+    ----------
+    run : callable
+        (settings, solve, detail) -> UseResult.
+    settings : Settings or None
+    solve : callable or None
+    detail : bool
+
+    Returns
+    -------
+    UseResult
+
+    Raises
+    ------
+    QuantityError
+        As `run`.
+    """
+    result = run(settings, solve, detail)
+    spoilt = departures(solve)
+    if not spoilt:
+        return result
+    matched = run(settings, replace(solve, **dict.fromkeys(spoilt, 0.0)), False)
+    labels = {f.name: (f.label[0].lower() + f.label[1:], f.unit) for f in setting_fields(solve)}
+    what = ", ".join(f"{labels[n][0]} {format_quantity(v, labels[n][1])}"
+                     for n, v in spoilt.items())
+    return replace(result, merits=tuple(
+        replace(m, holds=False, stops=f"{m.stops} Now it does not hold: the relation is that of "
+                f"matched pairs without emitter resistors, and here are {what}.")
+        if m.holds and _taken_away(m, plain.value) else m
+        for m, plain in zip(result.merits, matched.merits)))
+
+
+def _taken_away(merit, matched):
+    """Whether a figure is further from its relation than that of a matched cell."""
+    law = merit.relation_value
+    if law is None or law == 0.0 or not math.isfinite(law):
+        return False  # nothing to compare, or a zero that has its own limit
+    allowed = {"dB": MOVED_DB, "deg": MOVED_DEG}.get(merit.unit, MOVED * abs(law))
+    return not abs(merit.value - law) <= abs(matched - law) + allowed
 
 
 def show(value, unit):

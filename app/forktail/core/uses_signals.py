@@ -221,7 +221,7 @@ def _merits(spectrum, upper, lower, tones, b, v_out, fitted, v_upper, v_lower):
     size = float(np.sqrt(np.mean(fitted ** 2)))
     if size > 1e-12 * b.full_scale:
         rest = 100.0 * float(np.sqrt(np.mean((v_out - fitted) ** 2))) / size
-        edge = 2.0 * b.v_t * small_drive_limit(0.01)
+        edge = min(b.soft_end(side, 0.01) for side in ("upper", "lower"))
         merits.append(Merit(
             "product_error", "Departure from a true product, rms", rest, "%",
             "none for small inputs", 0.0, edge, "V",
@@ -253,9 +253,9 @@ def _merits(spectrum, upper, lower, tones, b, v_out, fitted, v_upper, v_lower):
                 "distortion", "Harmonic distortion", 100.0 * math.sqrt(np.nansum(ratios ** 2)),
                 "%", "(A/VT)^2 / 48, third harmonic of a sine" if _single(drive) else "",
                 100.0 * (drive.amplitude / b.v_t) ** 2 / 48.0 if _single(drive) else None,
-                edge, "V", _single(drive) and drive.amplitude <= edge,
+                edge, "V", _single(drive) and drive.amplitude <= edge and b.plain(tone.side),
                 f"It stops holding when the drive is no sine or passes {text_of(edge, 'V')} "
-                "peak."))
+                "peak, or when its pairs have emitter resistors, which bend less."))
     return tuple(merits) + _third_order(spectrum, upper, lower, tones, b)
 
 
@@ -273,9 +273,9 @@ def _product_merits(spectrum, upper, lower, tones, mains, b):
         merits.append(Merit(
             "sideband", "Sum and difference, each", one, "V",
             "I R b(A_u/2VT) b(A_l/2VT) / 2, b = Fourier part of tanh(x cos a)", law, None, "",
-            not (upper.offset or lower.offset),
-            "It stops holding when an input carries DC, or coupling or load corners weaken "
-            "a line."))
+            not (upper.offset or lower.offset) and b.plain("upper") and b.plain("lower"),
+            "It stops holding when an input carries DC, when coupling or load corners weaken "
+            "a line, or when emitter resistors lower the gain."))
     carrier, name = (up, "upper") if up.cycles > low.cycles else (low, "lower")
     other = lower if name == "upper" else upper
     tone = lower.amplitude if name == "upper" else upper.amplitude
@@ -314,7 +314,7 @@ def _third_order(spectrum, upper, lower, tones, b):
         return (Merit(
             "third_order", f"Third-order products of the {side} tones", 100.0 * worst, "%",
             "(A/VT)^2 / 16, equal tones", 100.0 * (mean / b.v_t) ** 2 / 16.0, edge, "V",
-            mean <= edge and drive.amplitude == drive.second_amplitude,
-            f"It stops holding when each tone passes about {text_of(edge, 'V')} peak or the two "
-            "differ."),)
+            mean <= edge and drive.amplitude == drive.second_amplitude and b.plain(side),
+            f"It stops holding when each tone passes about {text_of(edge, 'V')} peak, the two "
+            "differ, or their pairs have emitter resistors, which bend less."),)
     return ()
