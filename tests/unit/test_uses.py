@@ -287,7 +287,7 @@ def test_signal_of_the_variable_gain_bends_where_its_limit_says(r_emitter):
     limit = run_use("variable_gain", solve=cell, detail=False).merit("gain").limit
     small, edge = (run_use("variable_gain", {"amplitude": a}, cell, detail=False).merit(
         "gain").value for a in (1e-5, limit))
-    assert abs(edge / small - 1.0) == pytest.approx(0.01, rel=0.02)
+    assert abs(edge / small - 1.0) == pytest.approx(0.01, rel=0.05)
 
 
 @pytest.mark.parametrize("cell", [{}, {"r_emitter_upper": 20.0}, {"r_emitter_upper": 100.0},

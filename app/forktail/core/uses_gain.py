@@ -73,8 +73,8 @@ def _straight_to(solve, b, control, part=0.01):
     """
     if not b.r_emitter_upper:
         return b.soft_end("upper", part)
-    amplitude = np.geomspace(0.05 * b.v_t, 2.0 * b.hard_start("upper", 1.0), 64)
-    wave = np.cos(2.0 * np.pi * (np.arange(32) + 0.5) / 32)
+    amplitude = np.geomspace(0.05 * b.v_t, 2.0 * b.hard_start("upper", 1.0), 32)
+    wave = np.cos(2.0 * np.pi * (np.arange(16) + 0.5) / 16)
     out = answer(solve, amplitude[:, None] * wave, control).v_out
     return first_departure(amplitude, out @ wave / amplitude, part)
 

@@ -123,9 +123,9 @@ def _image_rejection(s, solve, window, k_lo, k_f):
     return float(decibel(signal / image))
 
 
-def _oscillator_gain(solve, drive):
+def _oscillator_gain(solve, drive, phases=96):
     """Conversion gain of a small signal, V/V, for an array of oscillator peaks in V."""
-    angle = 2.0 * np.pi * (np.arange(96) + 0.5) / 96
+    angle = 2.0 * np.pi * (np.arange(phases) + 0.5) / phases
     slopes = answer(solve, drive[:, None] * np.cos(angle), 0.0).gain_lower
     return np.abs(np.mean(slopes * np.cos(angle), axis=1))
 
@@ -138,8 +138,8 @@ def _oscillator_limits(solve, b):
     """
     if not b.r_emitter_upper:
         return b.soft_end("upper", ONE_DB), b.hard_start("upper")
-    drive = np.geomspace(0.05 * b.v_t, 20.0 * b.hard_start("upper"), 64)
-    gain = _oscillator_gain(solve, drive)
+    drive = np.geomspace(0.05 * b.v_t, 8.0 * b.hard_start("upper"), 32)
+    gain = _oscillator_gain(solve, drive, 48)
     hard = np.interp((1.0 - ONE_DB) * gain[-1], np.maximum.accumulate(gain), drive)
     return first_departure(drive, gain / drive, ONE_DB), float(hard)
 

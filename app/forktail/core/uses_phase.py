@@ -188,8 +188,8 @@ def _detector_soft_end(solve, b):
     """
     if b.plain("upper") and b.plain("lower"):
         return b.soft_end("upper", ONE_DB)
-    drive = np.geomspace(0.05 * b.v_t, 2.0 * b.hard_start("lower"), 48)
-    wave = drive[:, None] * np.cos(2.0 * np.pi * (np.arange(32) + 0.5) / 32)
+    drive = np.geomspace(0.05 * b.v_t, 2.0 * b.hard_start("lower"), 24)
+    wave = drive[:, None] * np.cos(2.0 * np.pi * (np.arange(16) + 0.5) / 16)
     means = answer(solve, wave, wave).v_out.mean(axis=1)
     return first_departure(drive, means / drive ** 2, 1.0 - (1.0 - ONE_DB) ** 2)
 
@@ -257,8 +257,8 @@ def _square_end(solve, b):
     if b.plain("upper") and b.plain("lower"):
         # tanh^2 is short of the square of its argument by 2/3 x^2, at the second harmonic
         return 2.0 * b.v_t * math.sqrt(0.15)
-    drive = np.geomspace(0.05 * b.v_t, 2.0 * b.hard_start("lower", 1.0), 48)
-    angle = 2.0 * np.pi * (np.arange(32) + 0.5) / 32
+    drive = np.geomspace(0.05 * b.v_t, 2.0 * b.hard_start("lower"), 24)
+    angle = 2.0 * np.pi * (np.arange(16) + 0.5) / 16
     wave = drive[:, None] * np.cos(angle)
     second = answer(solve, wave, wave).v_out @ np.cos(2.0 * angle)
     return first_departure(drive, second / drive ** 2, 0.1)

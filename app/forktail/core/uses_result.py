@@ -399,6 +399,8 @@ class UseResult:
 def first_departure(x, y, part):
     """The first x at which y is off its first value by `part` of it; the last x if it never is.
 
+    Between samples by the square of x, with which a gain begins to bend.
+
     Parameters
     ----------
     x, y : numpy.ndarray, shape (n,)
@@ -409,7 +411,7 @@ def first_departure(x, y, part):
     if not past.size:
         return float(x[-1])
     k = past[0]
-    return float(np.interp(allowed, off[k - 1:k + 1], x[k - 1:k + 1]))
+    return float(np.sqrt(np.interp(allowed, off[k - 1:k + 1], x[k - 1:k + 1] ** 2)))
 
 
 def departures(solve):
