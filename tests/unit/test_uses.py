@@ -235,7 +235,7 @@ def test_what_spoils_a_relation_is_named(key, figure, cell, named):
     matched = run_use(key, detail=False).merit(figure)
     assert matched.holds and "Now it does not" not in matched.stops
     merit = run_use(key, solve=TextbookCell(**cell), detail=False).merit(figure)
-    assert not merit.holds and f"here are {named}." in merit.stops
+    assert not merit.holds and f"set here: {named}." in merit.stops
 
 
 def test_an_offset_too_small_to_matter_spoils_nothing():

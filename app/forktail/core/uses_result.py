@@ -460,7 +460,7 @@ def held_against_matched(run, settings, solve, detail=True):
                      for n, v in spoilt.items())
     return replace(result, merits=tuple(
         replace(m, holds=False, stops=f"{m.stops} Now it does not hold: the relation is that of "
-                f"matched pairs without emitter resistors, and here are {what}.")
+                f"matched pairs without emitter resistors; set here: {what}.")
         if m.holds and _taken_away(m, plain.value) else m
         for m, plain in zip(result.merits, matched.merits)))
 
