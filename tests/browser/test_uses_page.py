@@ -1,5 +1,6 @@
 """The Uses page used as its user does: every use, and its figures against the core."""
 
+import itertools
 import json
 
 import pytest
@@ -211,6 +212,44 @@ def test_phone_and_theme(uses, scheme):
     assert order == sorted(order), "stacked: uses, main plot, words, figures, controls, the rest"
     ink = page.evaluate("getComputedStyle(document.documentElement).getPropertyValue('--ink')")
     assert ink.strip() == {"light": "#22262b", "dark": "#e9e6de"}[scheme]
+
+
+@pytest.mark.parametrize("size", [(1440, 900), (1920, 1080), (390, 844)])
+def test_names_in_the_plots_grow_with_the_page_and_keep_apart(uses, size):
+    page = uses("?use=mixer", width=size[0], height=size[1]).page
+    page.wait_for_timeout(600)  # the names are placed once the browser has told its sizes
+    plots = page.evaluate("""() => {
+      const stack = [...Bokeh.index.roots], found = [];
+      const pen = document.createElement("canvas").getContext("2d");
+      const root = parseFloat(getComputedStyle(document.documentElement).fontSize);
+      while (stack.length) {
+        const view = stack.pop();
+        stack.push(...(view.child_views || []));
+        if (!["spectrum", "time"].includes(view.model.name)) continue;
+        const boxes = [];
+        for (const part of view.model.renderers) {
+          const rows = part.data_source?.data;
+          if (!rows?.text?.length) continue;
+          const {text_font_size: type, text_font_style: style} = part.glyph;
+          const px = parseFloat(type.value) * root;
+          pen.font = `${style.value} ${px}px "Atkinson Hyperlegible Next"`;
+          rows.text.forEach((text, k) => {
+            const wide = pen.measureText(text).width, x = view.frame.x_scale.compute(rows.x[k]);
+            const left = rows.shift ? x + rows.shift[k] : x - wide / 2;
+            boxes.push([left, left + wide, view.frame.y_scale.compute(rows.y[k]), px, text]);
+          });
+        }
+        found.push(boxes);
+      }
+      return found;
+    }""")
+    assert len(plots) == 2 and min(map(len, plots)) >= 2
+    for boxes in plots:
+        low, high = (15, 16) if size[0] > 1700 else (11, 12)
+        assert all(low <= px <= high for *_, px, _ in boxes)
+        for (left, right, y, px, _), other in itertools.combinations(boxes, 2):
+            apart = right <= other[0] or other[1] <= left or abs(y - other[2]) >= 0.9 * px
+            assert apart, (boxes, other)
 
 
 def test_numbers_table_holds_every_figure(uses):

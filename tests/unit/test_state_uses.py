@@ -291,18 +291,18 @@ def test_a_scene_without_an_answer_keeps_the_last_drawing_and_says_why(monkeypat
     assert page.tabs._sent["main"]["data-problem"] is None
 
 
-def test_names_in_the_spectrum_do_not_overlap():
+@pytest.mark.parametrize("scale", [1.0, 4.0 / 3.0])
+def test_names_in_the_spectrum_do_not_overlap(scale):
     page = session("use=mixer&band=all")
-    page.spectrum._fit(0, 700)
-    page.spectrum._fit(1, 260)
+    page.spectrum._fit(700, 260, scale)
     names = page.spectrum.names.data
     low, high = page.spectrum.figure.x_range.start, page.spectrum.figure.x_range.end
-    spots = [(700 * (x - low) / (high - low), y, 6.0 * len(t) / 2)
+    spots = [(700 * (x - low) / (high - low), y, scale * 6.0 * len(t) / 2)
              for x, y, t in zip(names["x"], names["y"], names["text"])]
     assert len(spots) >= 3
     for k, (x, y, half) in enumerate(spots):
         for a, b, other in spots[:k]:
-            assert abs(x - a) >= half + other or abs(y - b) * 260 / 134 >= 12.0
+            assert abs(x - a) >= half + other or abs(y - b) * 260 / 134 >= scale * 12.0
 
 
 def test_numbers_csv_can_be_read_back():

@@ -1,6 +1,8 @@
 """What all plots share: a figure in the app's look, axis units, and repainting with a theme."""
 
 import numpy as np
+from bokeh.core.properties import Float
+from bokeh.model import DataModel
 from bokeh.models import ColumnDataSource, CustomJS, Range1d
 from bokeh.plotting import figure
 
@@ -14,6 +16,20 @@ _NO_TAB_STOP = """
 const view = Bokeh.index.find_one(cb_obj)
 if (view?.canvas?.events_el) view.canvas.events_el.tabIndex = -1
 """
+
+#: The browser tells how large the page's type is, which only it knows.
+_TELL_TYPE = """
+const px = parseFloat(getComputedStyle(document.documentElement).fontSize)
+if (told.px !== px) told.px = px
+"""
+#: Type size for which the room that a label takes is measured, px.
+TYPE_PX = 15.0
+
+
+class TypeSize(DataModel):
+    """Size of the page's type in the browser, px: larger for a projector."""
+
+    px = Float(default=TYPE_PX)
 
 
 def axis_unit(low, high, unit):
@@ -82,6 +98,26 @@ class Plot:
         self.theme = theme
         for model, keys in self._themed:
             model.update(**{p: THEMES[theme][key] for p, key in keys.items()})
+
+    def watch_frame(self, on_frame):
+        """Call `on_frame(width, height, scale)` whenever the browser lays the plot out anew.
+
+        Width and height of the frame are in pixels; `scale` is 1 for the type size in which the
+        room of labels is measured, more where the page's type is larger.
+        """
+        told, size = TypeSize(), {"px": TYPE_PX}
+        tell = CustomJS(args={"told": told}, code=_TELL_TYPE)
+
+        def changed(name, old, new):
+            size[name] = new
+            if min(size.get("inner_width", 0), size.get("inner_height", 0)) > 20:
+                on_frame(size["inner_width"], size["inner_height"],
+                         min(max(size["px"] / TYPE_PX, 0.5), 4.0))
+
+        for name in ("inner_width", "inner_height"):
+            self.figure.js_on_change(name, tell)
+            self.figure.on_change(name, changed)
+        told.on_change("px", changed)
 
     def send_drags(self):
         """Report presses and drags on this plot as `drag` messages (see `page.js`)."""

@@ -26,7 +26,7 @@ FLOOR_DB, HEAD_DB = -100.0, 34.0
 MAIN_DB = -40.0
 #: At most so many labels are tried, the largest lines first.
 MOST_LABELS = 9
-_CHAR, _HIGH = 6.4, 15.0  # pixels of a label: width of one sign, height
+_CHAR, _HIGH = 6.4, 15.0  # room of a label, px at usual type: width of one sign, height
 
 
 def short_label(line):
@@ -111,18 +111,15 @@ class SpectrumPlot(Plot):
                  size=9, line_width=1.8, source=self.heads)
         self.labels = ColumnDataSource(dict(x=[], y=[], text=[]))
         text = self.add(Text, "x", "y", "text", source=self.labels, text_align="center",
-                        text_baseline="middle", text_font_size="12px", text_font=value(FONT))
+                        text_baseline="middle", text_font_size="0.8rem", text_font=value(FONT))
         self.paint(text.glyph, text_color="ink")
         self._drawn = self._lines = None
-        self.size = (420, 210)
-        # the browser tells the true size of the frame, now and whenever it changes
-        for name in ("inner_width", "inner_height"):
-            f.on_change(name, self._resized)
+        self.size = (420, 210)  # of the frame, px at usual type, until the browser tells
+        self.watch_frame(self._fit)
 
-    def _resized(self, attr, old, new):
-        width, height = self.size
-        size = (new, height) if attr == "inner_width" else (width, new)
-        if new > 20 and size != self.size:
+    def _fit(self, width, height, scale):
+        size = (width / scale, height / scale)
+        if size != self.size:
             self.size = size
             if self._lines is not None:
                 self._label()

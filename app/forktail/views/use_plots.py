@@ -184,7 +184,6 @@ class TimePlot(UsePlot):
 
     def __init__(self, theme="light"):
         super().__init__("time", theme)
-        f = self.figure
         self.zero = ColumnDataSource(dict(x0=[], x1=[], y=[]))
         zero = self.add(Segment, "x0", "y", "x1", "y", source=self.zero, line_width=1)
         self.paint(zero.glyph, line_color="rule")
@@ -193,19 +192,19 @@ class TimePlot(UsePlot):
         for key in ("left", "right", "accent", "soft"):
             source = ColumnDataSource(dict(x=[], y=[], text=[], shift=[]))
             text = self.add(Text, "x", "y", "text", source=source, x_offset="shift", y_offset=2,
-                            text_baseline="top", text_font_size="12px", text_font=value(FONT),
+                            text_baseline="top", text_font_size="0.8rem", text_font=value(FONT),
                             text_font_style="bold", level="annotation")
             self.paint(text.glyph, text_color=key)
             self.labels.append((key, source))
         self.set_range("y", 0.0, 1.0)
-        self._lanes, self._most, self._scene = {}, MOST_POINTS, None
-        f.on_change("inner_width", lambda attr, old, new: self._fit(new))
+        self._lanes, self._most, self._type, self._scene = {}, MOST_POINTS, 1.0, None
+        self.watch_frame(self._fit)
 
-    def _fit(self, width):
+    def _fit(self, width, height, scale):
         """Send about two points a pixel: what can be seen, and no more."""
         most = min(max(2 * int(width), 300), 3000)
-        if abs(most - self._most) > 0.25 * self._most:
-            self._most = most
+        if abs(most - self._most) > 0.25 * self._most or scale != self._type:
+            self._most, self._type = most, scale
             if self._scene is not None:
                 self.show(self._scene)
 
@@ -238,7 +237,7 @@ class TimePlot(UsePlot):
             base = count - 1 - n
             bottom, top = self._scale(scene, n, traces)
             place = self._place(base, bottom, top)
-            shift = 6
+            shift = 6.0
             for key, trace in zip(keys, traces):
                 inside = trace.x <= high
                 x, y = thin(trace.x[inside], trace.y[inside], self._most)
@@ -253,7 +252,7 @@ class TimePlot(UsePlot):
                 text = trace.label + sign
                 texts[colour if colour in texts else "soft"].append(
                     (low * factor, base + 1.0, text, shift))
-                shift += 6.7 * len(text) + 14
+                shift += (6.7 * len(text) + 14) * self._type
             half = top / 2.0
             places = (-half, half) if count > 2 else (-half, 0.0, half)
             for v in places if bottom < 0 else (0.0, half):
@@ -331,7 +330,7 @@ class SpectrumPlot(UsePlot):
             self.pools.append((source, mark))
         self.names = ColumnDataSource(dict(x=[], y=[], text=[]))
         text = self.add(Text, "x", "y", "text", source=self.names, text_align="center",
-                        text_baseline="bottom", text_font_size="11.5px", text_font=value(FONT),
+                        text_baseline="bottom", text_font_size="0.77rem", text_font=value(FONT),
                         y_offset=-6)
         self.paint(text.glyph, text_color="ink")
         self.legend = Legend(items=self.items, **LEGEND)
@@ -344,10 +343,9 @@ class SpectrumPlot(UsePlot):
                        [str(v).replace("-", "\u2212") for v in (-100, -80, -60, -40, -20, 0)])
         self.set_label("y", "level (dB, largest line = 0)")
         self._shown = None
-        # the browser reports the size; the names are placed again to fit it
-        self._size = [260, 130]
-        for k, name in enumerate(("inner_width", "inner_height")):
-            f.on_change(name, lambda attr, old, new, k=k: self._fit(k, new))
+        # px at usual type; the browser reports the size, and the names are placed again to fit it
+        self._size = (260, 130)
+        self.watch_frame(self._fit)
 
     def show(self, scene):
         """Draw the spectrum of a `UsesScene`."""
@@ -395,9 +393,10 @@ class SpectrumPlot(UsePlot):
         top = max(top, 2.2 * df * max(cycles.values()))
         return -0.02 * top, 1.08 * top
 
-    def _fit(self, side, pixels):
-        if abs(pixels - self._size[side]) > 20:
-            self._size[side] = pixels
+    def _fit(self, width, height, scale):
+        size = (width / scale, height / scale)
+        if max(abs(a - b) for a, b in zip(size, self._size)) > 20:
+            self._size = size
             self._place_names()
 
     def _place_names(self):
