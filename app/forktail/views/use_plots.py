@@ -275,7 +275,7 @@ class TimePlot(UsePlot):
     @staticmethod
     def _place(base, bottom, top):
         """Volts to height in a lane; its upper part is left to its name."""
-        return lambda v: base + 0.06 + 0.7 * (v - bottom) / (top - bottom)
+        return lambda v: base + 0.05 + 0.63 * (v - bottom) / (top - bottom)
 
     def _style(self, key, trace, lane):
         if key in _INPUTS:
