@@ -62,21 +62,23 @@ export function render({ model, el }) {
     const error = make("div", { class: "entry-error", role: "alert", hidden: true });
     const label = make("label", { for: id }, make("span", { text: row.short || row.label }));
     if (row.symbol) label.append(" ", symbol(row.symbol));
-    let shown = "";
+    let shown = "", typing = false;
     slider.addEventListener("input", () => {
       stop();
       stream({ kind: "slide", name: row.name, pos: +slider.value });
     });
     const commit = () => {
+      typing = false;
       if (entry.value === shown) return;
       stop();
       now({ kind: "entry", name: row.name, text: entry.value });
     };
+    entry.addEventListener("input", () => { typing = true; });
     entry.addEventListener("change", commit);
     entry.addEventListener("focus", () => entry.select());
     entry.addEventListener("keydown", (event) => {
       if (event.key === "Enter") commit();
-      if (event.key === "Escape") { entry.value = shown; fail(""); }
+      if (event.key === "Escape") { typing = false; entry.value = shown; fail(""); }
       if (event.key === "ArrowUp" || event.key === "ArrowDown") {
         event.preventDefault(); stop();
         const step = (event.key === "ArrowUp" ? 1 : -1) * (event.shiftKey ? 10 : 1);
@@ -93,12 +95,16 @@ export function render({ model, el }) {
         const ahead = next && next.name === row.name || playing && playing.name === row.name;
         if ("pos" in v && +slider.value !== v.pos && !ahead) slider.value = v.pos;
         if ("text" in v) {
-          shown = entry.dataset.shown = v.text; entry.value = v.text;
+          if (!typing || v.text !== shown) entry.value = v.text;
+          shown = entry.dataset.shown = v.text;
           slider.setAttribute("aria-valuetext", v.text);
           fail("");
         }
         if ("beyond" in v) slider.toggleAttribute("data-beyond", v.beyond);
       },
+      // what was typed and not entered yet
+      draft: () => (typing ? entry.value : ""),
+      retype(text) { typing = true; entry.value = text; entry.setSelectionRange(text.length, text.length); },
       fail, slider,
     });
     return make("div", { class: "row" }, label, entry, slider, error);
@@ -218,8 +224,9 @@ export function render({ model, el }) {
   };
 
   const build = () => {
-    // what the user had opened and where the focus was outlive a new set of rows
+    // what the user had opened or typed, and where the focus was, outlive a new set of rows
     const focused = host.getRootNode().activeElement?.id;
+    const drafts = [...rows].map(([name, row]) => [name, row.draft?.()]).filter(([, text]) => text);
     stop(); rows.clear(); host.replaceChildren(note);
     const { spec } = model;
     for (const group of spec.groups) {
@@ -264,6 +271,7 @@ export function render({ model, el }) {
     host.append(tools);
     patch();
     if (focused) host.querySelector(`[id="${CSS.escape(focused)}"]`)?.focus();
+    for (const [name, text] of drafts) rows.get(name)?.retype(text);
   };
 
   let query = null;

@@ -199,6 +199,20 @@ def test_touching_a_slider_ends_play(steer):
     steer.until(lambda s: s.i_tail == 2.05e-3, "tail a step up")
 
 
+def test_what_is_typed_and_not_entered_outlives_a_change_of_stage(steer):
+    entry = steer.page.locator("#q-v_upper-entry")
+    entry.click()
+    entry.press_sequentially("31")
+    # the scene of a presenter: another stage, and so other rows, while somebody types
+    steer.page.evaluate("""() => window.dispatchEvent(new CustomEvent("forktail-follow",
+        {detail: {query: "stage=crossed"}}))""")
+    steer.page.locator("#q-i_tail_left").wait_for()
+    assert entry.input_value() == "31"
+    steer.page.keyboard.type("mV")
+    steer.page.keyboard.press("Enter")
+    steer.shows(stage="crossed", v_upper=0.031)
+
+
 def test_reset_restores_the_default_scene(steer):
     steer.stage("crossed")
     steer.type("v_upper", "77mV")
