@@ -259,8 +259,15 @@
     }
   };
 
-  document.addEventListener("DOMContentLoaded", () => {
+  const settle = () => {
     loadRoom();
+    // on a phone the navigation is wider than the screen: show where we are
+    const nav = document.querySelector(".top nav"), here = nav?.querySelector("[aria-current]");
+    if (here) nav.scrollLeft = here.offsetLeft - nav.offsetLeft - (nav.clientWidth - here.offsetWidth) / 2;
+  };
+
+  document.addEventListener("DOMContentLoaded", () => {
+    setTimeout(settle);  // what a page can do without for a moment comes after its connection
     document.getElementById("forktail-again").addEventListener("click", () => look(true));
     // Bokeh says on its connection when the server is gone; until it is there, wait for it
     const begun = performance.now();
@@ -280,9 +287,6 @@
       clearInterval(watch);
       restore();
     }, 200);
-    // on a phone the navigation is wider than the screen: show where we are
-    const nav = document.querySelector(".top nav"), here = nav?.querySelector("[aria-current]");
-    if (here) nav.scrollLeft = here.offsetLeft - nav.offsetLeft - (nav.clientWidth - here.offsetWidth) / 2;
     const button = document.getElementById("forktail-theme");
     const name = () => { button.textContent = root.dataset.theme === "dark" ? "Light" : "Dark"; };
     name();
@@ -292,5 +296,5 @@
       name();
       request({ kind: "theme", value: root.dataset.theme });
     });
-  }, { once: true });  // the module shim that components are loaded by fires this event again
+  }, { once: true });
 })();

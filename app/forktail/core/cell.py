@@ -160,6 +160,10 @@ def _shape(s, **inputs):
     return broadcast_shape(**inputs, **s._arrays)
 
 
+#: Below this tail current, A, products of exponentials would leave the range of numbers.
+_LEAST_TAIL = 1e-150
+
+
 def _steer(v_upper, v_lower, i_tail, s, shape):
     """Rows Q1..Q6 of the full cell with one exponential an input: exp(-v_upper/VT) is how much
     more the second of a pair carries than the first.
@@ -175,12 +179,14 @@ def _steer(v_upper, v_lower, i_tail, s, shape):
     np.multiply(v_lower + s.offset_lower if s._offset else v_lower, scale, out=i3)
     # a length bounds each of its elements and carries NaN along
     flat = ratios.reshape(-1)
-    most = 0.5 * pair.EXPONENT_LIMIT  # two exponentials are multiplied
+    most = 0.25 * pair.EXPONENT_LIMIT  # the product of two, over the least tail, stays in range
+    huge = False
     if not flat @ flat < most * most:
         as_quantity("v_upper", v_upper, "V")
         as_quantity("v_lower", v_lower, "V")
-        if np.abs(flat).max() > most:
-            return _steer_by_law(v_upper, v_lower, i_tail, s, shape)
+        huge = np.abs(flat).max() > most
+    if huge or i_tail.min(initial=1.0) < _LEAST_TAIL:
+        return _steer_by_law(v_upper, v_lower, i_tail, s, shape)
     np.exp(ratios, out=ratios)
     np.add(i2, 1.0, out=i1)
     np.add(i3, 1.0, out=i4)
@@ -194,13 +200,15 @@ def _steer(v_upper, v_lower, i_tail, s, shape):
 
 
 def _steer_by_law(v_upper, v_lower, i_tail, s, shape):
-    """As `_steer`, for emitter resistors, upper pairs of different offsets and huge drives."""
+    """As `_steer`, for emitter resistors, unlike upper pairs, huge drives and tails near zero."""
     v_t = s._v_t
     lower = pair._fractions((v_lower + s.offset_lower) / v_t, i_tail, s.r_emitter_lower, v_t)
     i5, i6 = i_tail * lower[0], i_tail * lower[1]
     left = _upper_pair(v_upper, i5, s, s.offset_left, v_t)
     right = _upper_pair(v_upper, i6, s, s.offset_right, v_t)
-    return _rows(shape, i5 * left[0], i5 * left[1], i6 * right[1], i6 * right[0], i5, i6)
+    rows = _rows(shape, i5 * left[0], i5 * left[1], i6 * right[1], i6 * right[0])
+    np.add(rows[0:4:2], rows[1:4:2], out=rows[4:])  # to the last digit the sums of the branches
+    return rows
 
 
 def _rows(shape, *currents):

@@ -63,7 +63,7 @@ class Plot:
             output_backend="canvas")
         f = self.figure
         f.toolbar.logo = None
-        f.grid.visible = False
+        f.center, f.title = [], None  # no grid
         f.min_border_right = 10
         f.min_border_top = 8
         for axis in f.axis:
