@@ -6,8 +6,8 @@ the link differs, and is applied to a page that is there already.
 
 import asyncio
 
-#: Seconds of no further visit after which the next page is made: by then the browser has painted the
-#: last one, whose loading needs this processor too, and a class that arrives together is
+#: Seconds of no further visit after which the next page is made: by then the browser has painted
+#: the last one, whose loading needs this processor too, and a class that arrives together is
 #: not held up by pages that nobody has asked for.
 QUIET = 1.5
 
