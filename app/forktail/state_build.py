@@ -324,6 +324,16 @@ def compare(circuit, other, v_upper=0.0, v_lower=0.0):
     return Comparison(rows, both[0][0], both[1][0])
 
 
+def _possible_faults(circuit):
+    return tuple(f for f in single_faults(replace(circuit, faults=()))
+                 if f.key not in circuit.faults)
+
+
+def _can_have(circuit, fault):
+    """Whether a fault (or none, "") can be looked at in a circuit."""
+    return not fault or fault in {f.key for f in _possible_faults(circuit)}
+
+
 def _volt(default, span, step, label, symbol, doc, bound=10.0):
     return Quantity(default, bounds=(-bound, bound), slider=(-span, span), step=step, unit="V",
                     label=label, symbol=symbol, doc=doc)
@@ -431,6 +441,15 @@ class BuildState(PageState):
                 self._undo.append((self.circuit, self.shipped))
                 del self._undo[:-MAX_UNDO]
             self._last_edit = edit
+        self._put(circuit, **also)
+
+    def _put(self, circuit, **also):
+        """Set the circuit and what goes with it; a fault that it cannot have is looked at no more.
+
+        In one step: the page draws as soon as the circuit is there.
+        """
+        if not _can_have(circuit, also.get("fault", self.fault)):
+            also["fault"] = ""
         self.param.update(circuit=circuit, **also)
 
     @property
@@ -443,13 +462,11 @@ class BuildState(PageState):
         if self._undo:
             circuit, key = self._undo.pop()
             self._last_edit = ""
-            self.param.update(circuit=circuit, shipped=key)
+            self._put(circuit, shipped=key)
 
     def edit(self, name, text):
         """Read an entry of the parts list; QuantityError says what is wrong, nothing changes."""
-        circuit = read_value(self.circuit, name, text)
-        kept = self.fault in {f.key for f in single_faults(replace(circuit, faults=()))}
-        self.set_circuit(circuit, **({} if kept else {"fault": ""}))
+        self.set_circuit(read_value(self.circuit, name, text))
 
     def forget_undo(self):
         """Start the steps of undo here: what a link brought is not a change."""
@@ -501,9 +518,7 @@ class BuildState(PageState):
             except QuantityError as error:
                 problems.append(str(error))
         self.set_circuit(circuit, shipped=key)
-        problems += super().apply_texts({n: t for n, t in texts.items() if n != "shipped"})
-        self._drop_lost_fault()
-        return problems
+        return problems + super().apply_texts({n: t for n, t in texts.items() if n != "shipped"})
 
     def _read(self, spec, text):
         if isinstance(spec, param.Integer):
@@ -516,7 +531,8 @@ class BuildState(PageState):
                 raise QuantityError(f"{spec.label}: '{str(text)[:40]}' does not fit; allowed is "
                                     f"a whole number from {low} to {high}.")
             return value
-        return super()._read(spec, text)
+        value = super()._read(spec, text)
+        return "" if spec.name == "fault" and not _can_have(self.circuit, value) else value
 
     def read_setting(self, name, text):
         """Read an entry for a page setting and set it; QuantityError if it cannot be."""
@@ -528,10 +544,6 @@ class BuildState(PageState):
             self.param.update(unit=value, **dict.fromkeys(_KNOBS.values(), 0.0))
         else:
             self.param.update(**{name: value})
-
-    def _drop_lost_fault(self):
-        if self.fault and self.fault not in {f.key for f in self.faults()}:
-            self.fault = ""
 
     def presets(self):
         """Names of the presets."""
@@ -569,9 +581,7 @@ class BuildState(PageState):
         key = key if key in shipped() else self.shipped
         known = {n: t for n, t in scene.items() if n in self.fields()}
         self.set_circuit(circuit, shipped=key)
-        problems = PageState.apply_texts(self, known)
-        self._drop_lost_fault()
-        return problems
+        return PageState.apply_texts(self, known)
 
     # Answers
 
@@ -614,8 +624,7 @@ class BuildState(PageState):
 
     def faults(self):
         """Faults that the present circuit can have, beyond those it has."""
-        return tuple(f for f in single_faults(replace(self.circuit, faults=()))
-                     if f.key not in self.circuit.faults)
+        return _possible_faults(self.circuit)
 
     def with_fault(self, key=None):
         """The circuit with one more fault: that of the key, or the one looked at."""

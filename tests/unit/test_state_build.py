@@ -13,6 +13,7 @@ from forktail.core.built_parts import part_reference, references, round_circuit
 from forktail.core.checks import QuantityError
 from forktail.core.circuit import Circuit, resistor_parts, single_faults
 from forktail.core.parts import series_values
+from forktail.pages.build import BuildPage
 from forktail.state_build import (
     LABELS,
     PRESETS,
@@ -287,3 +288,19 @@ def test_trims_of_one_build_leave_the_circuit_as_drawn(state):
     assert not any(state.trims().values())
     with pytest.raises(QuantityError, match="400 builds"):
         state.read_setting("unit", "401")
+
+
+@pytest.mark.parametrize("first, then", [
+    ("fault=%20&tab=faults", ""),
+    ("circuit=bat-call-mixer&tab=faults&fault=open:Q7.base", "circuit=beacon-modulator&tab=faults"),
+    ("circuit=beacon-modulator&tab=faults&fault=open:r_tail", "circuit=volume-cell&tab=faults")])
+def test_a_page_that_is_open_takes_links_with_faults_of_other_circuits(first, then):
+    """As when a presenter's scenes are followed; each step draws the page at once."""
+    page = BuildPage(None)
+    page.start("")
+    for query in (first, then):
+        assert page.state.apply_query(query) == []
+        assert page.state.fault in {"", *(f.key for f in page.state.faults())}
+    while page.state.can_undo:
+        page.state.undo()
+        assert page.state.fault in {"", *(f.key for f in page.state.faults())}
