@@ -16,6 +16,9 @@
   };
   let me = read(sessionStorage, "forktail-room") || {};
   const keep = (changes) => { me = { ...me, ...changes }; write(sessionStorage, "forktail-room", me); };
+  // a choice, and the one asking of a question that it belongs to
+  const about = (q, choice) => ({ question: q.id, asking: q.round, text: q.text, choice });
+  const belongs = (one, q) => !!one && one.question === q.id && one.asking === q.round && one.text === q.text;
   const forget = () => { me = {}; write(sessionStorage, "forktail-room", null); };
   // the seat belongs to the browser, so that a second tab is no second vote; a day later it is a new one
   const SEAT = "forktail-seat", SEAT_AGE = 12 * 3600e3;
@@ -85,7 +88,7 @@
     if (m.kind === "room") {
       const { question } = m, former = room.question;
       Object.assign(room, m);
-      if (!question || !former || question.id !== former.id || question.round !== former.round) { picked = null; folded = false; }
+      if (!question || !former || question.id !== former.id || question.round !== former.round) folded = false;
       if (!former && question && me.sent) hello();
     } else if (m.kind === "scene") {
       room.scene = m.scene; followScene();
@@ -128,7 +131,7 @@
   // an answer that a server took with it when it stopped is given again, and still counts once
   const resend = () => {
     const { sent } = me, q = room.question;
-    if (!sent || q?.phase !== "open" || sent.question !== q.id || sent.asking !== q.round || sent.text !== q.text) return;
+    if (q?.phase !== "open" || !belongs(sent, q)) return;
     if (room.given.question === q.id && (room.given.answers[q.round - 1] ?? null) === null) {
       send({ kind: "answer", question: q.id, asking: q.round, choice: sent.choice });
     }
@@ -399,7 +402,7 @@
   // ---- the question card
 
   const LETTERS = "ABCDEF";
-  let picked = null, folded = false, cardDrawn = "";
+  let folded = false, cardDrawn = "";
   const total = (counts) => counts.reduce((a, b) => a + b, 0);
   // no line break between a number and its unit
   const whole = (text) => text.replace(/(\d) (?=[%\u00b0\u00b5\u03a9A-Za-z]{1,3}(?![A-Za-z]))/g, "$1\u00a0");
@@ -441,19 +444,21 @@
     if (own !== null) parts.push(make("p", { class: "own-answer" }, "Your answer is in: ", make("b", { text: LETTERS[own] }), ` ${q.choices[own]}`));
     if (q.phase === "closed") return [...parts, make("p", { class: "soft", text: own === null ? "The question is closed. The result comes when the presenter shows it." : "The question is closed. The result comes soon." })];
     if (own !== null) return [...parts, make("p", { class: "soft", text: "Others are still thinking." })];
+    // what is chosen and not sent outlives a page that loads again
+    const picked = () => (belongs(me.chosen, q) ? me.chosen.choice : null);
     const form = make("form", { class: "room-form" });
     q.choices.forEach((choice, n) => {
-      const box = make("input", { type: "radio", name: "room-choice", value: n, checked: picked === n });
-      box.addEventListener("change", () => { picked = n; submit.disabled = false; });
+      const box = make("input", { type: "radio", name: "room-choice", value: n, checked: picked() === n });
+      box.addEventListener("change", () => { keep({ chosen: about(q, n) }); submit.disabled = false; });
       form.append(make("label", { class: "pick" }, box, make("b", { text: LETTERS[n] }), make("span", { text: whole(choice) })));
     });
-    const submit = make("button", { type: "submit", class: "main-button", text: "Send my answer", disabled: picked === null });
+    const submit = make("button", { type: "submit", class: "main-button", text: "Send my answer", disabled: picked() === null });
     form.append(make("p", { class: "line" }, submit, make("span", { class: "soft", text: "It counts once." })));
     form.addEventListener("submit", (event) => {
       event.preventDefault();
-      if (picked === null) return;
-      keep({ sent: { question: q.id, asking: q.round, text: q.text, choice: picked } });
-      send({ kind: "answer", question: q.id, asking: q.round, choice: picked });
+      if (picked() === null) return;
+      keep({ sent: me.chosen });
+      send({ kind: "answer", question: q.id, asking: q.round, choice: me.chosen.choice });
     });
     return [...parts, form];
   };

@@ -162,6 +162,7 @@ def test_a_whole_round_with_restart(lesson):
     # the server goes down and comes back with nothing: the presenter's browser restores the room
     teacher.wait_for_function("() => Object.keys(JSON.parse(sessionStorage.getItem("
                               "'forktail-room-kept')).question.rounds[0]).length === 2")
+    three.locator(".pick").nth(0).click()  # chosen, and not sent
     with lesson.outage():
         lesson.restart()
         bar(teacher, "3 following")
@@ -169,6 +170,10 @@ def test_a_whole_round_with_restart(lesson):
         one.get_by_text("Your answer is in").wait_for()
         for page in (teacher, *learners):
             page.wait_for_function(READY)
+    three.reload()
+    three.wait_for_function(READY)
+    three.get_by_role("button", name="Send my answer").wait_for()
+    assert three.locator(".pick input").nth(0).is_checked(), "a choice outlives a reload"
     answer(three, 0)
     teacher.get_by_text("3 of 3 answered").wait_for()
 
