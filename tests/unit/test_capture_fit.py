@@ -143,12 +143,12 @@ def test_switched_drive_holds_what_it_cannot_tell():
 
 
 @pytest.mark.parametrize("upper, lower, said", [
-    (lambda u, v: 0 * u + 0.01, lambda u, v: v, "v_upper hardly moves"),
-    (lambda u, v: 0 * u, lambda u, v: v, "v_upper hardly moves"),
-    (lambda u, v: u, lambda u, v: 0 * v, "v_lower hardly moves"),
-    (lambda u, v: 0.01 + noise(1, 1e-4), lambda u, v: v, "v_upper hardly moves"),
+    (lambda u, v: 0 * u + 0.01, lambda u, v: v, "the upper input hardly moves"),
+    (lambda u, v: 0 * u, lambda u, v: v, "the upper input hardly moves"),
+    (lambda u, v: u, lambda u, v: 0 * v, "the lower input hardly moves"),
+    (lambda u, v: 0.01 + noise(1, 1e-4), lambda u, v: v, "the upper input hardly moves"),
     (lambda u, v: u, lambda u, v: -0.5 * u, "move together"),
-    (lambda u, v: u, lambda u, v: v * 0.05 + 1, "v_lower hardly moves"),
+    (lambda u, v: u, lambda u, v: v * 0.05 + 1, "the lower input hardly moves"),
     (lambda u, v: 0.1 + u, lambda u, v: 1e-3 / (0.1 + u), "too short a capture, or one input"),
     (lambda u, v: u[:9], lambda u, v: v[:9], "has 9 usable samples; wanted is at least 16"),
 ])

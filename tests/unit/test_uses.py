@@ -224,12 +224,12 @@ def test_mismatch_shows_in_the_leaks():
 @pytest.mark.parametrize("key, figure, cell, named", [
     ("variable_gain", "gain", {"offset_lower": 3e-3}, "offset of the lower pair 3.00 mV"),
     ("variable_gain", "gain", {"offset_left": 8e-3, "offset_right": 8e-3},
-     "offset of the left upper pair 8.00 mV, offset of the right upper pair 8.00 mV"),
+     "offset of the left upper pair 8.00 mV and offset of the right upper pair 8.00 mV"),
     ("dsb", "suppression", {"offset_lower": 3e-3}, "offset of the lower pair 3.00 mV"),
     ("dsb", "suppression", {"offset_left": 3e-3}, "offset of the left upper pair 3.00 mV"),
     ("squarer", "residual", {"offset_lower": 3e-3}, "offset of the lower pair 3.00 mV"),
     ("am", "depth", {"offset_lower": 3e-3}, "offset of the lower pair 3.00 mV"),
-    ("mixer", "conversion_gain", {"r_emitter_lower": 50.0}, "emitter resistors, lower 50.0 \u03a9"),
+    ("mixer", "conversion_gain", {"r_emitter_lower": 50.0}, "lower emitter resistors 50.0 \u03a9"),
 ])
 def test_what_spoils_a_relation_is_named(key, figure, cell, named):
     matched = run_use(key, detail=False).merit(figure)

@@ -237,7 +237,8 @@ def _swapped_inputs(capture, drive, dt):
         "swapped_inputs", "Input channels exchanged", float(min(crossed, 1.0)),
         f"The captured inputs follow the drives of each other (correlation {crossed:.2f}, "
         f"straight {straight:.2f}).",
-        "Exchange the columns of v_upper and v_lower; feedthroughs and offsets change places.",
+        "Exchange the columns of the upper and the lower input; feedthroughs and offsets "
+        "change places.",
         {"crossed": float(crossed), "straight": float(straight)})
 
 

@@ -263,18 +263,18 @@ def _cause_scale(n):
 
 def _cause_offset_lower(n):
     return ("Lower pair off balance",
-            f"v_upper comes through by {_v(n['feed_upper'], '')} V/V without any v_lower, as an "
+            f"The upper input comes through alone, by {_v(n['feed_upper'], '')} V/V, as an "
             f"offset of {_v(n['input_offset'])} at the lower input would make it.",
-            f"Trim the bias of Q5 against Q6 by {_v(-n['input_offset'])}, until v_upper "
-            "vanishes from the output with the lower input shorted for signal.")
+            f"Trim the bias of Q5 against Q6 by {_v(-n['input_offset'])}, until the "
+            "upper signal vanishes from the output with the lower input shorted for signal.")
 
 
 def _cause_offset_upper(n):
     return ("Upper pairs off balance",
-            f"v_lower comes through by {_v(n['feed_lower'], '')} V/V without any v_upper, as an "
+            f"The lower input comes through alone, by {_v(n['feed_lower'], '')} V/V, as an "
             f"offset of {_v(n['input_offset'])} at the upper input would make it.",
             f"Trim the upper base lines against each other by {_v(-n['input_offset'])}, until "
-            "v_lower vanishes from the output with the upper input shorted for signal.")
+            "the lower signal vanishes from the output with the upper input shorted for signal.")
 
 
 def _cause_offset_output(n):

@@ -187,10 +187,10 @@ def _covariance(columns, residual, inverse):
 
 
 _COLUMN_FAULTS = {
-    "upper": "v_upper hardly moves, so its product and its feedthrough cannot be told from "
-             "v_lower and the offset; drive the upper input with at least {0} peak to peak.",
-    "lower": "v_lower hardly moves, so its product and its feedthrough cannot be told from "
-             "v_upper and the offset; drive the lower input with at least {0} peak to peak.",
+    "upper": "the upper input hardly moves, so its product and its feedthrough cannot be told "
+             "from the lower input and the offset; drive it with at least {0} peak to peak.",
+    "lower": "the lower input hardly moves, so its product and its feedthrough cannot be told "
+             "from the upper input and the offset; drive it with at least {0} peak to peak.",
     "both": "the two inputs are not independent (they move together), so the product and the "
             "feedthroughs cannot be told apart; drive the inputs with different frequencies.",
     "short": "the inputs do not tell the product from the feedthroughs (too short a capture, or "

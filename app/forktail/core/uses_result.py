@@ -455,9 +455,12 @@ def held_against_matched(run, settings, solve, detail=True):
     if not spoilt:
         return result
     matched = run(settings, replace(solve, **dict.fromkeys(spoilt, 0.0)), False)
-    labels = {f.name: (f.label[0].lower() + f.label[1:], f.unit) for f in setting_fields(solve)}
-    what = ", ".join(f"{labels[n][0]} {format_quantity(v, labels[n][1])}"
-                     for n, v in spoilt.items())
+    # "Emitter resistors, upper" is read in a sentence as "upper emitter resistors"
+    labels = {f.name: (" ".join(reversed(f.label.lower().split(", "))), f.unit)
+              for f in setting_fields(solve)}
+    *most, last = (f"{labels[n][0]} {format_quantity(v, labels[n][1])}"
+                   for n, v in spoilt.items())
+    what = f"{', '.join(most)} and {last}" if most else last
     return replace(result, merits=tuple(
         replace(m, holds=False, stops=f"{m.stops} Now it does not hold: the relation is that of "
                 f"matched pairs without emitter resistors; set here: {what}.")

@@ -69,8 +69,8 @@ def table(c):
 
 
 def _four_terms(fit, name):
-    for key, text, unit in (("gain", "k, product", "1/V"), ("feed_upper", "a, v_upper", ""),
-                            ("feed_lower", "b, v_lower", ""), ("offset", "c", "V")):
+    for key, text, unit in (("gain", "k, product", "1/V"), ("feed_upper", "a, upper input", ""),
+                            ("feed_lower", "b, lower input", ""), ("offset", "c", "V")):
         t = getattr(fit, key)
         shown = f"{format_quantity(t.value, '')} /V" if unit == "1/V" else signed(t.value, unit)
         sure = f"\u00b1{format_quantity(t.uncertainty, '' if unit == '1/V' else unit, 2)}"
