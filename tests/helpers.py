@@ -3,7 +3,10 @@
 Nothing here uses forktail.core: the decimal functions are an independent reference.
 """
 
+import asyncio
+from concurrent.futures import Future
 from decimal import Decimal, getcontext
+from threading import Thread
 
 from hypothesis import strategies as st
 
@@ -28,6 +31,24 @@ loads = finite(1.0, 1e6)
 kelvins = finite(123.15, 473.15)
 resistors = st.one_of(st.just(0.0), finite(0.1, 10e3))
 offsets = finite(-0.1, 0.1)
+
+
+def apart(work):
+    """Run a coroutine, or call a function, in a thread of its own; returns what it returns.
+
+    Once a browser test has run, the driver's loop counts as running in its thread, where no
+    other may run.
+    """
+    answer = Future()
+
+    def run():
+        try:
+            answer.set_result(asyncio.run(work) if asyncio.iscoroutine(work) else work())
+        except BaseException as error:  # told to the one who waits
+            answer.set_exception(error)
+
+    Thread(target=run, daemon=True).start()
+    return answer.result(60)
 
 
 def tanh_decimal(x):

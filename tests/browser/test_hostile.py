@@ -1,11 +1,9 @@
 """Somebody else's text never runs; what is too much, too slow or from elsewhere is refused."""
 
-import asyncio
 import json
 import re
 import socket
 import struct
-from concurrent.futures import ThreadPoolExecutor
 from urllib.error import HTTPError
 from urllib.parse import quote
 from urllib.request import Request, urlopen
@@ -16,6 +14,7 @@ from tornado.websocket import WebSocketClosedError, websocket_connect
 
 from conftest import PATIENCE, READY, Server, Watch
 from forktail import serve_safety
+from helpers import apart
 
 #: Each sets a mark if a browser takes it for more than text.
 SCRIPTS = ("<script>window.ran=1</script>", "\"><img src=x onerror=window.ran=1>",
@@ -143,12 +142,6 @@ def test_every_answer_carries_the_headers(hostile_server, path):
         assert part in policy
     scripts = re.search("script-src [^;]*", policy)[0]
     assert "'unsafe-inline'" not in scripts and ("nonce" in scripts) == (path == "")
-
-
-def apart(coroutine):
-    """Run a coroutine in another thread: this one has the loop of the browser driver."""
-    with ThreadPoolExecutor(1) as pool:
-        return pool.submit(asyncio.run, coroutine).result(60)
 
 
 def refused(request):

@@ -35,6 +35,7 @@ from forktail.pages.uses import UsesPage
 from forktail.serve_room import Audience, RoomSocket
 from forktail.state import MAX_QUERY, Quantity
 from forktail.views.markup import MarkupView
+from helpers import apart
 
 #: Seconds after which a case counts as hanging; it bounds, it does not measure.
 HANG = 60
@@ -501,7 +502,7 @@ def room(texts):
             json.loads(json.dumps(view, allow_nan=False)), part
         return socket.sent
 
-    sent = asyncio.run(talk())
+    sent = apart(talk())
     said = [m["text"] for m in sent if m["kind"] == "said"]
     for text in said:
         one_clear_line(re.sub(r"[\x00-\x1f\x7f]", " ", text))
