@@ -95,18 +95,19 @@ class Refusal(RequestHandler):
         self.set_header("Cache-Control", "no-store")
         if self.again:
             self.set_header("Retry-After", "20")
-        # from the top, as the address may lie in a folder that is not there
+        # as many folders up as the address goes down, since a proxy may serve all this in a folder
+        top = "../" * self.request.path.count("/", 1) or "./"
         self.finish(
             '<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>Forktail</title>'
             '<meta name="viewport" content="width=device-width, initial-scale=1">'
             + ('<meta http-equiv="refresh" content="20">' if self.again else "")
-            + '<link rel="icon" href="/assets/icon.svg" type="image/svg+xml">'
-            '<link rel="stylesheet" href="/assets/css/app.css">'
-            '<link rel="stylesheet" href="/assets/css/join.css"></head><body>'
+            + f'<link rel="icon" href="{top}assets/icon.svg" type="image/svg+xml">'
+            f'<link rel="stylesheet" href="{top}assets/css/app.css">'
+            f'<link rel="stylesheet" href="{top}assets/css/join.css"></head><body>'
             '<main id="main" class="page-join"><section class="join"><h1>Forktail</h1>'
             f'<p role="alert">{escape(sentence)}</p>'
             + ("<p>This page tries again by itself, with the same link.</p>" if self.again else "")
-            + '<p><a href="/">To the start</a></p></section></main></body></html>')
+            + f'<p><a href="{top}">To the start</a></p></section></main></body></html>')
 
 
 class Guard(Matcher):
@@ -140,9 +141,9 @@ class Guard(Matcher):
                     f"at most {MAX_LINK} are read. Open the page without it, and load the scene "
                     "from a file."}
         if not making and not self._known(request.host):
-            names = " or ".join(sorted(f"{request.protocol}://{o}/" for o in self.origins))
+            names = " or ".join(sorted(self._names()))
             return {"status": 403, "sentence": f"This server does not answer to the name "
-                    f"{request.host[:80]!r}. Open {names}."}
+                    f"{request.host[:80]!r}, but to {names}."}
         # the socket of a page that was let in must find its session
         most = MAX_SESSIONS + (MAX_SESSIONS // 10 if making else 0)
         if len(self.server.get_sessions()) >= most:
@@ -151,9 +152,11 @@ class Guard(Matcher):
                     "moment. Close pages that nobody looks at, and wait half a minute."}
         return None
 
+    def _names(self):
+        return settings.allowed_ws_origin() or self.origins
+
     def _known(self, host):
-        return check_allowlist(urlsplit(f"//{host}").netloc.lower(),
-                               settings.allowed_ws_origin() or self.origins)
+        return check_allowlist(urlsplit(f"//{host}").netloc.lower(), self._names())
 
 
 def guard(server, pages, origins):

@@ -156,6 +156,7 @@ def handout(lesson, glossary=None, seed="0"):
         '<!doctype html><html lang="en"><head><meta charset="utf-8">'
         f"<title>{title} \u00b7 worksheet</title>"
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        '<link rel="icon" href="data:,">'
         f'<style>{asset_text("css/handout.css")}</style></head><body>'
         f'<main class="sheet"><header><h1>{title}</h1><p class="name">Name <span></span> Date '
         f'<span></span></p></header><p class="minutes">About {lesson.minutes} minutes. '

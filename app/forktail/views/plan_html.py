@@ -26,6 +26,7 @@ def page_head(title, working=""):
     return ('<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
             f"<title>Bench plan: {escape(title)}</title>"
             '<meta name="viewport" content="width=device-width, initial-scale=1">'
+            '<link rel="icon" href="data:,">'  # or a browser asks the root of the host for one
             f"<style>{css}</style></head><body>{wait}")
 
 
