@@ -15,6 +15,7 @@ from forktail.core.circuit import Circuit
 from forktail.core.quantities import UNITS
 from forktail.core.quantities import format_quantity as text_of
 from forktail.core.signals import DRIVE_KINDS, Drive
+from forktail.core.spectrum import Line
 from forktail.core.uses import USES, run_use, use_of
 from forktail.core.uses_result import (
     ONE_DB,
@@ -409,3 +410,16 @@ def test_moved_frequencies_are_told():
 def test_an_input_at_zero_makes_nothing():
     run = uses_signals.run_signals(Drive(), Drive(kind="dc"))
     assert np.max(np.abs(run.point.v_out)) < 1e-15 and "zero" in run.sentence
+
+
+@pytest.mark.parametrize("label, frequency, words", [
+    ("3 f_upper \u2212 f_lower", 116e3, "the one at 116.0 kHz (3 \u00d7 upper \u2212 lower)"),
+    ("f_upper + f_lower2", 89e3, "the one at 89.00 kHz (upper + second lower)"),
+    ("f_upper \u2212 f_upper_repeat", 36e3, "the one at 36.00 kHz (upper \u2212 upper repeat)"),
+    ("f_upper", 40e3, "the one at 40.00 kHz (the upper input alone)"),
+    ("part of the call", 19.5e3, "the one at 19.50 kHz (part of the call)"),
+    ("DC", 0.0, "DC"),
+])
+def test_a_line_is_told_in_words(label, frequency, words):
+    line = Line(frequency, 0.1, 0.0, (), "product", label)
+    assert uses_signals._line_in_words(line) == words

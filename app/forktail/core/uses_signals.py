@@ -1,6 +1,7 @@
 """Two drives of any kind through the cell: waveforms, ideal product, spectrum, figures."""
 
 import math
+import re
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -182,6 +183,18 @@ def _strong(spectrum):
     return sorted((ln for ln in spectrum.lines if ln.peak > 0), key=lambda ln: -ln.peak)
 
 
+def _line_in_words(line):
+    """`the one at 116.0 kHz (3 x upper - lower)`, with the signs of print."""
+    if not line.frequency:
+        return "DC"
+    names = re.sub(r"(\d) f_", "\\1 \u00d7 f_", line.label)
+    names = re.sub(r"f_(upper|lower)2", r"second \1", names)
+    names = " ".join(re.sub(r"f_(upper|lower)_?", r"\1 ", names).split())
+    if names in ("upper", "lower"):
+        names = f"the {names} input alone"
+    return f"the one at {text_of(line.frequency, 'Hz', 4)} ({names})"
+
+
 def _sentence(spectrum, upper, lower, b):
     lines = [ln for ln in _strong(spectrum) if ln.peak > 1e-9 * b.full_scale]
     if not lines:
@@ -195,11 +208,12 @@ def _sentence(spectrum, upper, lower, b):
         rest = [ln for ln in lines if ln not in pair_lines]
     else:
         one = lines[0]
-        text = (f"The largest line is {one.label} at {text_of(one.frequency, 'Hz', 4)}, "
-                f"{text_of(one.peak, 'V')}")
+        text = f"The largest line is {_line_in_words(one)}, {text_of(one.peak, 'V')}"
         rest = lines[1:]
     if rest:
-        text += f"; next is {rest[0].label}, {-rest[0].db:.1f} dB below the largest"
+        below = -rest[0].db
+        text += (f"; next is {_line_in_words(rest[0])}, "
+                 + (f"{below:.1f} dB below the largest" if below >= 0.05 else "just as large"))
     return text + "."
 
 
