@@ -172,5 +172,6 @@ def drop_backlogs(app, most=MAX_BACKLOG):
     for connection in list(app._clients):
         wire = getattr(connection._socket, "ws_connection", None)
         stream = getattr(wire, "stream", None)
-        if stream is not None and len(stream._write_buffer) > most:
+        # a stream that has closed has no buffer any more
+        if len(getattr(stream, "_write_buffer", None) or ()) > most:
             stream.close()  # the page, if it lives, says that its connection is lost

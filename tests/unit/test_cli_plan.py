@@ -41,7 +41,7 @@ def test_text_holds_every_part_of_a_plan(plan):
 
 def test_page_needs_nothing_else_and_shows_all(plan):
     html = plan_html(plan, plan_scene(plan))
-    assert not re.search(r'(?:src|href)="(?!#)', html) and "http://" not in html.replace(
+    assert not re.search(r'(?:src|href)="(?!#|data:)', html) and "http://" not in html.replace(
         "http://www.w3.org/2000/svg", "")
     assert "<script" not in html
     for heading in ("Circuit", "Before you begin", "Supply and generators", "Parts",

@@ -423,3 +423,16 @@ def test_an_input_at_zero_makes_nothing():
 def test_a_line_is_told_in_words(label, frequency, words):
     line = Line(frequency, 0.1, 0.0, (), "product", label)
     assert uses_signals._line_in_words(line) == words
+
+
+@pytest.mark.parametrize("circuit, key, figure", [
+    (Circuit(r_emitter_lower=220.0), "mixer", "conversion_gain"),
+    (Circuit(r_emitter_upper=220.0, r_emitter_lower=220.0), "dsb", "sideband"),
+    (Circuit(beta_forward=15.0), "variable_gain", "gain"),
+])
+def test_built_cell_far_from_its_relation_says_so(circuit, key, figure):
+    merit = run_use(key, solve=built_solver(circuit), detail=False).merit(figure)
+    off = abs(merit.value / merit.relation_value - 1.0)
+    assert off > 0.05 and not merit.holds
+    near = run_use(key, solve=built_solver(Circuit()), detail=False).merit(figure)
+    assert near.holds and "built cell differs" not in near.stops

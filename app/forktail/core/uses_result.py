@@ -6,6 +6,7 @@ A page or a command can build its controls from `setting_fields`, read typed ent
 
 import math
 from dataclasses import MISSING, dataclass, field, fields, replace
+from functools import partial
 
 import numpy as np
 
@@ -422,16 +423,20 @@ def departures(solve):
             if f.name.startswith(("offset", "r_emitter")) and getattr(solve, f.name) != 0.0}
 
 
-#: Part of a figure (and dB, degrees) by which a cell may move it before its relation is given up.
-MOVED, MOVED_DB, MOVED_DEG = 0.02, 0.2, 0.5
+#: Part of a figure, dB and degrees by which a textbook cell may move it before its relation is
+#: given up.
+MOVED = (0.02, 0.2, 0.5)
+#: The same of a built cell, whose parts keep their values no better (resistors of 5 %: common
+#: practice, no source).
+MOVED_BUILT = (0.05, 0.5, 2.0)
 
 
 def held_against_matched(run, settings, solve, detail=True):
-    """Run a use; offsets and emitter resistors that spoil a relation are named beside it.
+    """Run a use; what spoils a relation is named beside it.
 
     The relations are those of matched pairs without emitter resistors, so the same use is run on
     such a cell too. Where the given cell takes a figure further from its relation than that, by
-    more than 2 % (0.2 dB, 0.5 degrees), the relation does not hold.
+    more than `MOVED` or, if it is built, `MOVED_BUILT`, the relation does not hold.
 
     Parameters
     ----------
@@ -451,29 +456,49 @@ def held_against_matched(run, settings, solve, detail=True):
         As `run`.
     """
     result = run(settings, solve, detail)
-    spoilt = departures(solve)
-    if not spoilt:
+    spoilt, moved = departures(solve), MOVED
+    if spoilt:
+        matched = replace(solve, **dict.fromkeys(spoilt, 0.0))
+        because = (": the relation is that of matched pairs without emitter resistors; "
+                   f"set here: {_in_a_sentence(solve, spoilt)}.")
+    elif result.model == "built":
+        b, moved = bench(solve), MOVED_BUILT
+        matched = partial(solve_cell, i_tail=b.i_tail, settings=CellSettings(
+            r_load=b.r_load, temperature=b.temperature))
+        because = (" to {0}: the built cell differs from matched pairs in current gain, Early "
+                   "voltage, loading, resistors and bias.")
+    else:
         return result
-    matched = run(settings, replace(solve, **dict.fromkeys(spoilt, 0.0)), False)
+    plain = run(settings, matched, False)
+    return replace(result, merits=tuple(
+        replace(m, holds=False, stops=f"{m.stops} Now it does not hold"
+                + because.format(show(moved[_KIND.get(m.unit, 0)], m.unit)
+                                 if m.unit in _KIND else f"{100 * moved[0]:g} %"))
+        if m.holds and _taken_away(m, other.value, moved) else m
+        for m, other in zip(result.merits, plain.merits)))
+
+
+#: Place of a unit in `MOVED`.
+_KIND = {"dB": 1, "deg": 2}
+
+
+def _in_a_sentence(solve, names):
+    """Settings of a cell as words: `upper emitter resistors 100 ohm and ...`."""
     # "Emitter resistors, upper" is read in a sentence as "upper emitter resistors"
     labels = {f.name: (" ".join(reversed(f.label.lower().split(", "))), f.unit)
               for f in setting_fields(solve)}
     *most, last = (f"{labels[n][0]} {format_quantity(v, labels[n][1])}"
-                   for n, v in spoilt.items())
-    what = f"{', '.join(most)} and {last}" if most else last
-    return replace(result, merits=tuple(
-        replace(m, holds=False, stops=f"{m.stops} Now it does not hold: the relation is that of "
-                f"matched pairs without emitter resistors; set here: {what}.")
-        if m.holds and _taken_away(m, plain.value) else m
-        for m, plain in zip(result.merits, matched.merits)))
+                   for n, v in names.items())
+    return f"{', '.join(most)} and {last}" if most else last
 
 
-def _taken_away(merit, matched):
+def _taken_away(merit, matched, moved):
     """Whether a figure is further from its relation than that of a matched cell."""
     law = merit.relation_value
     if law is None or law == 0.0 or not math.isfinite(law):
         return False  # nothing to compare, or a zero that has its own limit
-    allowed = {"dB": MOVED_DB, "deg": MOVED_DEG}.get(merit.unit, MOVED * abs(law))
+    kind = _KIND.get(merit.unit, 0)
+    allowed = moved[kind] if kind else moved[0] * abs(law)
     return not abs(merit.value - law) <= abs(matched - law) + allowed
 
 
