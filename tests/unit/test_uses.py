@@ -433,6 +433,9 @@ def test_a_line_is_told_in_words(label, frequency, words):
 def test_built_cell_far_from_its_relation_says_so(circuit, key, figure):
     merit = run_use(key, solve=built_solver(circuit), detail=False).merit(figure)
     off = abs(merit.value / merit.relation_value - 1.0)
-    assert off > 0.05 and not merit.holds
+    assert off > 0.05 and not merit.holds and "this built cell has" in merit.stops
+    for side in ("upper", "lower"):
+        named = f"{side} emitter resistors of 220 \u03a9" in merit.stops
+        assert named == (getattr(circuit, f"r_emitter_{side}") > 0)
     near = run_use(key, solve=built_solver(Circuit()), detail=False).merit(figure)
-    assert near.holds and "built cell differs" not in near.stops
+    assert near.holds and "this built cell has" not in near.stops

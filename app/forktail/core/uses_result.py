@@ -465,8 +465,11 @@ def held_against_matched(run, settings, solve, detail=True):
         b, moved = bench(solve), MOVED_BUILT
         matched = partial(solve_cell, i_tail=b.i_tail, settings=CellSettings(
             r_load=b.r_load, temperature=b.temperature))
-        because = (" to {0}: the built cell differs from matched pairs in current gain, Early "
-                   "voltage, loading, resistors and bias.")
+        ohms = {f"{side} emitter resistors": getattr(solve, f"r_emitter_{side}", 0.0)
+                for side in ("upper", "lower")}
+        has = "".join(f"{name} of {format_quantity(r, 'ohm')}, " for name, r in ohms.items() if r)
+        because = (f" to {{0}}: this built cell has {has}finite current gain, loading and bias "
+                   "of its own, which the relation leaves out.")
     else:
         return result
     plain = run(settings, matched, False)
