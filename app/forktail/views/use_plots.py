@@ -462,7 +462,7 @@ class _Scale:
     def ticks(self):
         """Places and texts of decade ticks, with 2 and 5 where there is room."""
         decades = math.log10(self.high / self.low)
-        steps = (1, 2, 5) if decades < 2.2 else (1, 3) if decades < 3.3 else (1,)
+        steps = (1, 2, 5) if decades < 1.3 else (1, 3) if decades < 2.6 else (1,)
         out = []
         for k in range(math.floor(math.log10(self.low)) - 1, math.ceil(math.log10(self.high)) + 1):
             for m in steps:
