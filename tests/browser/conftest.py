@@ -10,6 +10,7 @@ import shutil
 import subprocess
 import sys
 import time
+from contextlib import contextmanager
 from pathlib import Path
 from urllib.error import URLError
 from urllib.parse import urlsplit
@@ -131,12 +132,15 @@ class Watch:
             self.problems.append(f"request to another host: {url}")
 
 
-@pytest.fixture
-def open_page(browser, server):
-    """Function (path, width, height, **context options) -> watched page, ready and idle."""
+@contextmanager
+def watched_pages(browser, server):
+    """Function (path, width, height, ready, **context options) -> page, each of its own context.
+
+    At the end no page may have met a problem (`Watch`), nor the server have written an error.
+    """
     contexts, watches, before = [], [], len(server.log())
 
-    def open_one(path="", width=1440, height=900, **options):
+    def open_one(path="", width=1440, height=900, ready=True, **options):
         context = browser.new_context(viewport={"width": width, "height": height},
                                       accept_downloads=True, **options)
         context.set_default_timeout(PATIENCE)
@@ -144,7 +148,8 @@ def open_page(browser, server):
         page = context.new_page()
         watches.append(Watch(page, server.url))
         page.goto(server.url + path.lstrip("/"))
-        page.wait_for_function(READY)
+        if ready:
+            page.wait_for_function(READY)
         return page
 
     yield open_one
@@ -155,3 +160,10 @@ def open_page(browser, server):
     if "Traceback" in written or "ERROR" in written:
         problems.append(f"the server wrote:\n{written}")
     assert not problems, "\n".join(problems)
+
+
+@pytest.fixture
+def open_page(browser, server):
+    """Function (path, width, height, **context options) -> watched page, ready and idle."""
+    with watched_pages(browser, server) as open_one:
+        yield open_one

@@ -423,12 +423,12 @@ def departures(solve):
             if f.name.startswith(("offset", "r_emitter")) and getattr(solve, f.name) != 0.0}
 
 
-#: Part of a figure, dB and degrees by which a textbook cell may move it before its relation is
-#: given up.
-MOVED = (0.02, 0.2, 0.5)
+#: By how much a textbook cell may move a figure before its relation is given up: in dB and in
+#: degrees for such units, else as a part of the relation.
+MOVED = {"dB": 0.2, "deg": 0.5, "part": 0.02}
 #: The same of a built cell, whose parts keep their values no better (resistors of 5 %: common
 #: practice, no source).
-MOVED_BUILT = (0.05, 0.5, 2.0)
+MOVED_BUILT = {"dB": 0.5, "deg": 2.0, "part": 0.05}
 
 
 def held_against_matched(run, settings, solve, detail=True):
@@ -459,30 +459,34 @@ def held_against_matched(run, settings, solve, detail=True):
     spoilt, moved = departures(solve), MOVED
     if spoilt:
         matched = replace(solve, **dict.fromkeys(spoilt, 0.0))
-        because = (": the relation is that of matched pairs without emitter resistors; "
+        because = ("the relation is that of matched pairs without emitter resistors; "
                    f"set here: {_in_a_sentence(solve, spoilt)}.")
     elif result.model == "built":
         b, moved = bench(solve), MOVED_BUILT
         matched = partial(solve_cell, i_tail=b.i_tail, settings=CellSettings(
             r_load=b.r_load, temperature=b.temperature))
-        ohms = {f"{side} emitter resistors": getattr(solve, f"r_emitter_{side}", 0.0)
-                for side in ("upper", "lower")}
-        has = "".join(f"{name} of {format_quantity(r, 'ohm')}, " for name, r in ohms.items() if r)
-        because = (f" to {{0}}: this built cell has {has}finite current gain, loading and bias "
-                   "of its own, which the relation leaves out.")
+        ohms = {"upper": b.r_emitter_upper, "lower": b.r_emitter_lower}
+        has = "".join(f"{side} emitter resistors of {format_quantity(r, 'ohm')}, "
+                      for side, r in ohms.items() if r)
+        because = (f"this built cell has {has}finite current gain, loading and bias of its own, "
+                   "which the relation leaves out.")
     else:
         return result
     plain = run(settings, matched, False)
+
+    def told(merit):
+        to = "" if spoilt else f" to {_allowed_text(merit, moved)}"
+        return replace(merit, holds=False,
+                       stops=f"{merit.stops} Now it does not hold{to}: {because}")
+
     return replace(result, merits=tuple(
-        replace(m, holds=False, stops=f"{m.stops} Now it does not hold"
-                + because.format(show(moved[_KIND.get(m.unit, 0)], m.unit)
-                                 if m.unit in _KIND else f"{100 * moved[0]:g} %"))
-        if m.holds and _taken_away(m, other.value, moved) else m
+        told(m) if m.holds and _taken_away(m, other.value, moved) else m
         for m, other in zip(result.merits, plain.merits)))
 
 
-#: Place of a unit in `MOVED`.
-_KIND = {"dB": 1, "deg": 2}
+def _allowed_text(merit, moved):
+    unit = merit.unit if merit.unit in moved else "part"
+    return f"{100 * moved[unit]:g} %" if unit == "part" else show(moved[unit], unit)
 
 
 def _in_a_sentence(solve, names):
@@ -500,8 +504,7 @@ def _taken_away(merit, matched, moved):
     law = merit.relation_value
     if law is None or law == 0.0 or not math.isfinite(law):
         return False  # nothing to compare, or a zero that has its own limit
-    kind = _KIND.get(merit.unit, 0)
-    allowed = moved[kind] if kind else moved[0] * abs(law)
+    allowed = moved.get(merit.unit, moved["part"] * abs(law))
     return not abs(merit.value - law) <= abs(matched - law) + allowed
 
 
