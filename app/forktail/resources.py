@@ -22,5 +22,5 @@ def lessons_dir():
 
 
 def asset_text(relative):
-    """Text of one asset, such as `js/controls.js`."""
+    """Text of one asset, such as `ui/controls.js`."""
     return (assets_dir() / relative).read_text(encoding="utf-8")

@@ -16,7 +16,7 @@ from scipy import optimize
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from forktail.core.network import Circuit, solve_built  # noqa: E402
+from forktail.core.built.network import Circuit, solve_built  # noqa: E402
 from network_reference import equations, solve_one, starting_point  # noqa: E402
 
 SAMPLES = 1024

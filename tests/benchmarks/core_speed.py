@@ -4,9 +4,9 @@ import time
 
 import numpy as np
 
-from forktail.core.cell import branch_currents, solve_cell
-from forktail.core.circuit import Circuit
-from forktail.core.mismatch import monte_carlo
+from forktail.core.built.circuit import Circuit
+from forktail.core.built.mismatch import monte_carlo
+from forktail.core.cell.law import branch_currents, solve_cell
 
 SAMPLES = 4096
 

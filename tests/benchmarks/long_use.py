@@ -3,7 +3,7 @@
 import gc
 import tracemalloc
 
-from forktail.pages.steer import SteerPage
+from forktail.pages.steer.page import SteerPage
 
 #: An event every four seconds for eight hours.
 EVENTS = 8 * 900

@@ -6,10 +6,12 @@ from urllib.parse import urlsplit
 
 import numpy as np
 
-from forktail.state import Quantity, SteerState
-from forktail.views import readouts, schematic
-from forktail.views.output_map import AXIS_LABELS
-from forktail.views.plots import axis_unit
+from forktail.pages.steer import schematic
+from forktail.pages.steer import words as readouts
+from forktail.pages.steer.state import SteerState
+from forktail.ui.output_map import AXIS_LABELS
+from forktail.ui.plots import axis_unit
+from forktail.ui.state import Quantity
 
 SPECS = {n: p for n, p in SteerState.param.objects().items() if isinstance(p, Quantity)}
 

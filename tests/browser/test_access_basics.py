@@ -5,8 +5,8 @@ import re
 import pytest
 from steer_driver import Steer, plain
 
-from forktail.state import STAGES, SteerState
-from forktail.views import readouts
+from forktail.pages.steer import words as readouts
+from forktail.pages.steer.state import STAGES, SteerState
 
 _FOCUSED = """() => {
   let node = document.activeElement;

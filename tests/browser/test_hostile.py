@@ -13,7 +13,7 @@ from tornado.httpclient import HTTPClientError, HTTPRequest
 from tornado.websocket import WebSocketClosedError, websocket_connect
 
 from conftest import PATIENCE, READY, Server, Watch
-from forktail import serve_safety
+from forktail.server import safety as serve_safety
 from helpers import apart
 
 #: Each sets a mark if a browser takes it for more than text.
@@ -128,7 +128,7 @@ def test_an_injected_script_is_stopped_by_the_policy(browser, hostile_server):
     context.close()
 
 
-@pytest.mark.parametrize("path", ["", "join", "plan?x=1", "assets/css/app.css", "no-such-page",
+@pytest.mark.parametrize("path", ["", "join", "plan?x=1", "assets/ui/app.css", "no-such-page",
                                   "static/js/bokeh.min.js"])
 def test_every_answer_carries_the_headers(hostile_server, path):
     try:

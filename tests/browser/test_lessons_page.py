@@ -7,11 +7,11 @@ import json
 
 import pytest
 
-from forktail.lessons import read_library
-from forktail.lessons_check import Search
-from forktail.lessons_run import Situation, draw_of, fill
+from forktail.lessons.check import Search
+from forktail.lessons.format import read_library
+from forktail.lessons.run import Situation, draw_of, fill
 from forktail.resources import lessons_dir
-from forktail.state import Quantity
+from forktail.ui.state import Quantity
 
 LIBRARY = read_library(lessons_dir())
 LESSONS = [e.lesson for e in LIBRARY.entries]

@@ -10,7 +10,7 @@ import pytest
 from PIL import Image
 
 from forktail.core.quantities import parse_quantity
-from forktail.state_signals import PRESETS
+from forktail.pages.signals.state import PRESETS
 
 #: Thermal voltage at 25 degC, V, from the exact k and q (SI Brochure, 9th edition).
 V_T = 1.380649e-23 * 298.15 / 1.602176634e-19

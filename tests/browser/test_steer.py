@@ -11,8 +11,8 @@ from PIL import Image
 from playwright.sync_api import expect
 from steer_driver import SPECS, Steer, differences, plain
 
-from forktail.state import PRESETS, STAGES, SteerState
-from forktail.views.palette import THEMES, diverging
+from forktail.pages.steer.state import PRESETS, STAGES, SteerState
+from forktail.ui.palette import THEMES, diverging
 
 ODD = dict(v_upper=0.0123456789, v_lower=-0.0371, i_tail=1.7e-3, r_load=1.2e3, temperature=310.4,
            offset_left=1.1e-3, r_emitter_lower=47.0)

@@ -6,7 +6,7 @@ import json
 import pytest
 
 from forktail.core.uses import USES, run_use
-from forktail.state_uses import SHORT_TITLES, UsesState
+from forktail.pages.uses.state import SHORT_TITLES, UsesState
 
 #: Text of the first match, shadow roots included, or null.
 _TEXT = """(selector) => {

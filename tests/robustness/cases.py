@@ -22,19 +22,24 @@ import param
 from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
 
-from forktail import cli, lessons, lessons_check, lessons_shelf, resources
-from forktail.classroom import Room
-from forktail.core import capture, capture_file, circuit_file
+from forktail import cli, resources
+from forktail.classroom.room import Room
+from forktail.classroom.wire import Audience, RoomSocket
+from forktail.core.built import file as circuit_file
+from forktail.core.capture import compare as capture
+from forktail.core.capture import read as capture_file
 from forktail.core.checks import QuantityError
-from forktail.pages.build import BuildPage
-from forktail.pages.compare import ComparePage
-from forktail.pages.lessons import LessonPage
-from forktail.pages.signals import SignalsPage
-from forktail.pages.steer import SteerPage
-from forktail.pages.uses import UsesPage
-from forktail.serve_room import Audience, RoomSocket
-from forktail.state import MAX_QUERY, Quantity
-from forktail.views.markup import MarkupView
+from forktail.lessons import check as lessons_check
+from forktail.lessons import format as lessons
+from forktail.lessons import shelf as lessons_shelf
+from forktail.lessons.page import LessonPage
+from forktail.pages.build.page import BuildPage
+from forktail.pages.compare.page import ComparePage
+from forktail.pages.signals.page import SignalsPage
+from forktail.pages.steer.page import SteerPage
+from forktail.pages.uses.page import UsesPage
+from forktail.ui.markup import MarkupView
+from forktail.ui.state import MAX_QUERY, Quantity
 from helpers import apart
 
 #: Seconds after which a case counts as hanging; it bounds, it does not measure.

@@ -1,4 +1,4 @@
-"""The arrow of imports: core <- state <- views <- pages <- serve <- cli. Nothing points back."""
+"""The arrow of imports: one ordered list of layers. Nothing points back, no page knows another."""
 
 import ast
 import subprocess
@@ -11,44 +11,64 @@ import forktail
 
 PACKAGE = Path(forktail.__file__).parent
 
-#: Layer of each module or folder: it imports from lower layers or its own family. A family is
-#: what stands before the first underscore: state_signals belongs to state.
-LAYERS = {"__init__": 0, "resources": 0, "core": 1, "state": 2, "lessons": 3, "classroom": 4,
-          "views": 5, "pages": 6, "serve": 7, "cli": 8, "__main__": 9}
+#: Every package and module of the app from the bottom up: each imports from those before it and
+#: from its own family. The core is cut by subject, the pages by page.
+LAYERS = (
+    "core", "core.checks", "core.quantities", "core.thermal", "core.spec",
+    "core.cell", "core.waves", "core.built", "core.path", "core.uses", "core.bench", "core.capture",
+    "forktail", "resources", "limits", "circuits",
+    "ui",
+    "pages", "pages.steer", "pages.signals", "pages.uses", "pages.build", "pages.plan",
+    "pages.compare",
+    "lessons", "classroom", "server", "cli", "__main__",
+)  # fmt: skip
 
-#: Modules of the core without physics. From the others views and pages may take constants only.
-NO_PHYSICS = {"core.quantities", "core.checks", "core.circuit", "core.built_parts"}
+#: Pages import no sibling, except these, which work on the circuit of Build.
+ON_BUILD = {"pages.plan", "pages.compare"}
 
-#: Runtime dependencies of pyproject.toml, by layer: which third-party packages may be imported.
-THIRD_PARTY = {"core": {"numpy"}, "state": {"numpy", "param"}, "resources": set(),
-               "views": {"numpy", "param", "bokeh", "panel", "markdown_it", "mdit_py_plugins",
-                         "segno"}, "cli": {"numpy"},
-               "serve": {"panel", "bokeh", "tornado"}, "classroom": set(),
-               "__main__": set(), "__init__": set()}
-RUNTIME = {"numpy", "param", "bokeh", "panel"}
+#: Modules of the core without physics. From the others what is seen may take constants only.
+NO_PHYSICS = {
+    "core.quantities", "core.checks", "core.spec", "core.built.circuit", "core.built.references",
+}  # fmt: skip
+
+#: Modules that hold a page's state or work beside the server; every other module of the
+#: interface only draws and wires, and computes no physics.
+MAY_COMPUTE = ("state", "states", "kinds", "figures", "run", "check", "scenes")
+
+#: Third-party packages that a layer may import, by the head of its name.
+THIRD_PARTY = {
+    "core": {"numpy"}, "forktail": {"numpy"}, "resources": set(), "limits": set(),
+    "circuits": set(), "cli": {"numpy"}, "__main__": set(),
+    "ui": {"numpy", "param", "panel", "bokeh"},
+    "pages": {"numpy", "param", "panel", "bokeh", "tornado"},
+    "lessons": {"numpy", "param", "panel", "bokeh", "markdown_it", "mdit_py_plugins"},
+    "classroom": {"panel", "tornado", "segno"},
+    "server": {"panel", "bokeh", "tornado"},
+}  # fmt: skip
 
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
 
 def name_of(path):
-    parts = path.relative_to(PACKAGE).with_suffix("").parts
-    return ".".join(parts)
+    parts = list(path.relative_to(PACKAGE).with_suffix("").parts)
+    if parts[-1] == "__init__":
+        parts.pop()
+    return ".".join(parts) or "forktail"
 
 
 def imports_of(path, text=None):
     """Every import of a module, also inside functions: (inside the package?, dotted name)."""
-    module = name_of(path).split(".")
+    package = name_of(path).split(".")
+    if path.name != "__init__.py":
+        package.pop()
     for node in ast.walk(ast.parse(text or path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
             names = [alias.name for alias in node.names]
-        elif isinstance(node, ast.ImportFrom) and node.level == 0:
-            names = [f"{node.module}.{alias.name}" for alias in node.names]
         elif isinstance(node, ast.ImportFrom):
-            base = module[:len(module) - node.level]
-            base += (node.module or "").split(".") if node.module else []
-            for alias in node.names:
-                yield True, ".".join([*base, alias.name])
-            continue
+            base = (node.module or "").split(".") if node.module else []
+            if node.level:
+                base = ["forktail", *package[: len(package) - node.level + 1], *base]
+            names = [".".join([*base, alias.name]) for alias in node.names]
         else:
             continue
         for name in names:
@@ -56,36 +76,41 @@ def imports_of(path, text=None):
             yield inside, name.removeprefix("forktail.") if inside else name
 
 
-def family(dotted):
-    head = dotted.split(".")[0]
-    return head if head.startswith("__") else head.split("_")[0]
-
-
 def layer_of(dotted):
-    head = dotted.split(".")[0]
-    if (PACKAGE / head).is_dir() or (PACKAGE / f"{head}.py").is_file():
-        assert family(head) in LAYERS, f"give {head} a layer in tests/unit/test_imports.py"
-        return LAYERS[family(head)]
-    return 0  # a name of the package itself, such as __version__
+    """Name of the layer that a module belongs to: the longest of the list that it begins with."""
+    parts = dotted.split(".")
+    for k in range(len(parts), 0, -1):
+        if ".".join(parts[:k]) in LAYERS:
+            return ".".join(parts[:k])
+    there = PACKAGE / parts[0]
+    assert not there.is_dir() and not there.with_suffix(".py").is_file(), (
+        f"give {dotted} a layer in {__name__}"
+    )
+    return "forktail"  # a name of the package itself, such as __version__
 
 
 def violations(path, text=None):
     """Sentences on the imports of one module that break the rule."""
     module, said = name_of(path), []
-    head = family(module)
+    layer = layer_of(module)
+    head = layer.split(".")[0]
     for inside, name in imports_of(path, text):
-        if inside:
-            target = family(name)
-            if target != head and layer_of(name) >= layer_of(module):
-                said.append(f"{module} imports {name}, which points back")
-            if head in ("views", "pages") and target == "core":
-                constant = name.count(".") == 2 and name.split(".")[2].isupper()
-                if ".".join(name.split(".")[:2]) not in NO_PHYSICS and not constant:
-                    said.append(f"{module} imports {name}: views and pages compute no physics")
-        else:
+        if not inside:
             top = name.split(".")[0]
-            if top not in sys.stdlib_module_names and top not in THIRD_PARTY.get(head, RUNTIME):
+            if top not in sys.stdlib_module_names and top not in THIRD_PARTY[head]:
                 said.append(f"{module} imports {top}")
+            continue
+        target = layer_of(name)
+        if target != layer and LAYERS.index(target) >= LAYERS.index(layer):
+            said.append(f"{module} imports {name}, which points back")
+        elif target.startswith("pages.") and layer.startswith("pages.") and target != layer:
+            if not (layer in ON_BUILD and target == "pages.build"):
+                said.append(f"{module} imports {name}, a sibling")
+        if target.startswith("core.") and head in ("ui", "pages", "lessons", "classroom"):
+            constant = name.split(".")[-1].isupper()
+            plain = any(name == m or name.startswith(m + ".") for m in NO_PHYSICS)
+            if module.split(".")[-1] not in MAY_COMPUTE and not plain and not constant:
+                said.append(f"{module} imports {name}: what is seen computes no physics")
     return said
 
 
@@ -94,32 +119,47 @@ def test_imports_follow_the_arrow(path):
     assert violations(path) == []
 
 
-@pytest.mark.parametrize("module, text, said", [
-    ("core/cell.py", "from ..state import SteerState", "points back"),
-    ("core/cell.py", "def f():\n    import forktail.views.plots", "points back"),
-    ("core/cell.py", "import scipy.optimize", "imports scipy"),
-    ("core/cell.py", "import param", "imports param"),
-    ("state.py", "from .views.markup import STYLE", "points back"),
-    ("state.py", "from bokeh.models import Range1d", "imports bokeh"),
-    ("views/plots.py", "from ..pages import shell", "points back"),
-    ("views/plots.py", "from ..core import cell", "no physics"),
-    ("views/plots.py", "from ..core.pair import split", "no physics"),
-    ("pages/steer.py", "from ..core.thermal import thermal_voltage", "no physics"),
-    ("pages/steer.py", "from .. import serve", "points back"),
-    ("pages/steer.py", "import scipy", "imports scipy"),
-    ("serve.py", "from .cli import main", "points back"),
-    ("core/pair.py", "from .. import state", "points back"),
-])
+@pytest.mark.parametrize(
+    "module, text, said",
+    [
+        ("core/cell/law.py", "from forktail.pages.steer.state import SteerState", "points back"),
+        ("core/cell/law.py", "def f():\n    import forktail.ui.plots", "points back"),
+        ("core/cell/law.py", "from ...ui import plots", "points back"),
+        ("core/cell/law.py", "from ..built import network", "points back"),
+        ("core/checks.py", "from forktail.core.quantities import UNITS", "points back"),
+        ("core/cell/law.py", "import scipy.optimize", "imports scipy"),
+        ("core/cell/law.py", "import param", "imports param"),
+        ("circuits.py", "import panel", "imports panel"),
+        ("ui/plots.py", "from forktail.pages.steer import page", "points back"),
+        ("ui/plots.py", "from forktail.core.cell import law", "no physics"),
+        ("pages/steer/words.py", "from forktail.core.cell.pair import split", "no physics"),
+        ("pages/signals/page.py", "from forktail.pages.steer.words import why", "a sibling"),
+        ("pages/build/page.py", "from forktail.pages.plan.state import make_plan", "points back"),
+        ("pages/build/state.py", "from forktail.pages.uses.state import UsesState", "a sibling"),
+        ("pages/plan/page.py", "from forktail.pages.uses.words import x", "a sibling"),
+        ("pages/steer/page.py", "from forktail import server", "points back"),
+        ("pages/steer/page.py", "import scipy", "imports scipy"),
+        ("server/app.py", "from forktail.cli import main", "points back"),
+    ],
+)
 def test_the_check_sees_a_forbidden_import(module, text, said):
     (found,) = violations(PACKAGE / module, text)
     assert said in found
 
 
+@pytest.mark.parametrize("path", MODULES, ids=[name_of(p) for p in MODULES])
+def test_no_file_name_repeats_its_folder(path):
+    stem, folder = path.stem, path.parent.name
+    assert stem == "__init__" or folder.rstrip("s") not in stem.split("_"), f"{folder}/{path.name}"
+
+
 def test_core_loads_without_the_app_stack():
-    code = ("import sys, pkgutil, importlib, forktail.core as core\n"
-            "for m in pkgutil.iter_modules(core.__path__):\n"
-            "    importlib.import_module('forktail.core.' + m.name)\n"
-            "heavy = {'panel', 'bokeh', 'param', 'scipy', 'pandas', 'tornado'} & set(sys.modules)\n"
-            "sys.exit(f'loaded: {heavy}' if heavy else 0)")
+    code = (
+        "import sys, pkgutil, importlib, forktail.core as core\n"
+        "for m in pkgutil.walk_packages(core.__path__, 'forktail.core.'):\n"
+        "    importlib.import_module(m.name)\n"
+        "heavy = {'panel', 'bokeh', 'param', 'scipy', 'pandas', 'tornado'} & set(sys.modules)\n"
+        "sys.exit(f'loaded: {heavy}' if heavy else 0)"
+    )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
     assert done.returncode == 0, done.stderr

@@ -22,8 +22,8 @@ def wheel(tmp_path_factory):
 
 def test_wheel_carries_lessons_and_assets(wheel):
     names = zipfile.ZipFile(wheel).namelist()
-    for part in ("forktail/_assets/css/app.css", "forktail/_assets/js/controls.js",
-                 "forktail/_assets/html/steer.html"):
+    for part in ("forktail/_assets/ui/app.css", "forktail/_assets/ui/controls.js",
+                 "forktail/_assets/pages/steer/body.html"):
         assert part in names
     lessons = [p.relative_to(ROOT / "lessons") for p in (ROOT / "lessons").rglob("*")
                if p.is_file()]
@@ -38,7 +38,7 @@ def test_installed_wheel_runs_outside_the_checkout(wheel, tmp_path):
                     "--target", str(target), str(wheel)], check=True, capture_output=True)
     environment = dict(os.environ, PYTHONPATH=str(target))
     code = ("import forktail, forktail.resources as r;"
-            "print(forktail.__file__, r.asset_text('css/app.css')[:3], r.lessons_dir())")
+            "print(forktail.__file__, r.asset_text('ui/app.css')[:3], r.lessons_dir())")
     where = subprocess.run([sys.executable, "-c", code], cwd=tmp_path, env=environment, check=True,
                            capture_output=True, text=True).stdout
     assert where.startswith(str(target)) and str(target) in where.split()[-1]

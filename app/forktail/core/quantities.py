@@ -4,7 +4,7 @@ import math
 import re
 from decimal import Decimal
 
-from .checks import QuantityError
+from forktail.core.checks import QuantityError
 
 PREFIXES = {
     "f": 1e-15, "p": 1e-12, "n": 1e-9, "u": 1e-6, "m": 1e-3, "": 1.0,

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from .checks import as_quantity
+from forktail.core.checks import as_quantity
 
 #: Boltzmann constant, J/K. Exact: SI Brochure, 9th edition (2019).
 BOLTZMANN = 1.380649e-23

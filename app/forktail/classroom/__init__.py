@@ -1,0 +1,1 @@
+"""The class room: rooms, questions, their pages and what they say on the wire."""

@@ -1,0 +1,19 @@
+"""The Class page, where a presenter runs the room, and the page that learners enter by."""
+
+from html import escape
+
+from forktail.classroom.guide import RoomGuide
+from forktail.classroom.room import RULE
+from forktail.resources import asset_text
+from forktail.ui.shell import page
+
+
+def desk():
+    """Build the presenter's desk for a new session; its live parts come over the room's socket."""
+    body = asset_text("pages/class/body.html").replace("[[RULE]]", escape(RULE))
+    page("class", "Class", {"guide": RoomGuide()}, body=body)
+
+
+def join_page():
+    """HTML of the learners' entry: a page without a session of its own."""
+    return asset_text("pages/class/join.html")

@@ -1,0 +1,192 @@
+"""The command `forktail compare`: a scope capture against the prediction of a circuit file."""
+
+import json
+import math
+import re
+from pathlib import Path
+
+from forktail.circuits import shipped_files
+from forktail.cli.plan import read_text
+from forktail.core.capture.compare import ROLES, as_plain
+from forktail.core.capture.read import MAX_BYTES, read_table
+from forktail.core.checks import QuantityError
+from forktail.core.quantities import format_quantity, parse_quantity
+
+#: Words of --columns -> role of a column.
+_ROLES = {**{role: role for role in ROLES}, "upper": "v_upper", "lower": "v_lower",
+          "left": "v_left", "right": "v_right", "out": "v_out"}
+
+
+def add_parser(commands, formatter):
+    """Add `compare` to the subcommands of the command line."""
+    parser = commands.add_parser(
+        "compare", help="scope capture against a circuit", formatter_class=formatter,
+        description="Align a capture with the prediction of a circuit, fit both, and name the\n"
+                    "likely causes of the difference. The capture is CSV: time and up to four\n"
+                    "channels, any headings, decimal point or comma.\n"
+                    f"Circuits that come with the app: {', '.join(shipped_files())}.",
+        epilog="Example: forktail compare capture.csv --circuit bat-call-mixer "
+               "--columns time=1,upper=2,lower=3,left=4,right=5")
+    parser.add_argument("capture", metavar="CAPTURE.csv")
+    parser.add_argument("--circuit", required=True, metavar="FILE", help="circuit file (TOML)")
+    parser.add_argument("--columns", metavar="LIST", help="what each column is: time, upper, "
+                        "lower, left, right, out, by number from 1 or by heading "
+                        "(default: guessed from the headings)")
+    parser.add_argument("--probe", metavar="LIST", help="factors by which columns are multiplied, "
+                        "such as upper=10,out=-1")
+    parser.add_argument("--interval", metavar="T", help="time between rows, in the place of a "
+                        "time column")
+    for side in ("upper", "lower"):
+        parser.add_argument(f"--drive-{side}", metavar="V@F", help=f"sine on the {side} input "
+                            "that was not captured, such as 100mV@50kHz")
+    parser.add_argument("--no-mean", action="store_true", help="take the mean off both inputs "
+                        "(captured with their bias level)")
+    parser.add_argument("--json", action="store_true", help="print JSON, SI units")
+    parser.add_argument("--csv", metavar="OUT", help="write all compared samples as CSV")
+    parser.set_defaults(run=command_compare)
+
+
+def _pairs(text, option):
+    out = {}
+    for part in text.split(","):
+        name, equals, value = part.partition("=")
+        name = name.strip()
+        if not equals or name not in _ROLES or not value.strip():
+            raise QuantityError(f"{option}: '{part.strip()}' is not understood; wanted is such as "
+                                "upper=2, with one of time, upper, lower, left, right, out.")
+        if _ROLES[name] in out:
+            raise QuantityError(f"{option}: {name} is given twice.")
+        out[_ROLES[name]] = value.strip()
+    return out
+
+
+def _roles(text, table):
+    if text is None:
+        return None
+    roles, width = {}, table.data.shape[1]
+    for role, value in _pairs(text, "--columns").items():
+        if re.fullmatch(r"\d+", value) and value not in table.names:
+            if not 1 <= int(value) <= width:
+                raise QuantityError(f"--columns: there is no column {value}; the file has columns "
+                                    f"1 to {width}.")
+            roles[role] = int(value) - 1
+        else:
+            roles[role] = value
+    return roles
+
+
+def _factors(text):
+    return {role: parse_quantity(value, "", "--probe", -1e6, 1e6)
+            for role, value in _pairs(text, "--probe").items()} if text else None
+
+
+def _drive(text, option):
+    if text is None:
+        return None
+    peak, at, frequency = text.partition("@")
+    if not at:
+        raise QuantityError(f"{option}: '{text}' is not a drive; wanted is peak and frequency, "
+                            "such as 100mV@50kHz.")
+    return (parse_quantity(peak, "V", option, 1e-9, 1e3),
+            parse_quantity(frequency, "Hz", option, 1e-6, 1e12))
+
+
+def _read_capture(path):
+    try:
+        size = Path(path).stat().st_size
+        if size > MAX_BYTES:
+            raise QuantityError(f"{path} is {size / 2**20:.0f} MiB; allowed is at most "
+                                f"{MAX_BYTES // 2**20} MiB. Export fewer rows, or fewer "
+                                "channels.")
+        return Path(path).read_bytes()
+    except OSError as error:
+        raise QuantityError(f"{path}: {error.strerror}; wanted is a capture as CSV.") from None
+
+
+def command_compare(args):
+    """Print the comparison."""
+    from forktail.core.built.file import read_circuit
+    from forktail.pages.compare.plots import overlay_csv
+    from forktail.pages.compare.state import Question, answer
+
+    try:
+        circuit = read_circuit(read_text(args.circuit))
+    except QuantityError as error:
+        if str(error).startswith(str(args.circuit)):
+            raise
+        raise QuantityError(f"{args.circuit}: {error}") from None
+    table = read_table(_read_capture(args.capture), Path(args.capture).name)
+    roles = _roles(args.columns, table)
+    factors = _factors(args.probe)
+    interval = 0.0 if args.interval is None else parse_quantity(args.interval, "s", "--interval",
+                                                                1e-15, 1e6)
+    used = roles or table.roles
+    drives = {side: _drive(getattr(args, f"drive_{side}"), f"--drive-{side}")
+              for side in ("upper", "lower")}
+    for side, drive in drives.items():
+        if f"v_{side}" not in used and drive is None:
+            raise QuantityError(f"{table.name}: no column is the {side} input; name it with "
+                                f"--columns, or its drive with --drive-{side} 100mV@50kHz.")
+    question = Question(circuit, tuple(used.items()), tuple((factors or {}).items()), interval,
+                        args.no_mean, **drives)
+    comparison, notes = answer(table, question)
+    if args.csv:
+        try:
+            Path(args.csv).write_text(overlay_csv(comparison), encoding="utf-8")
+        except OSError as error:
+            raise QuantityError(f"{args.csv}: {error.strerror}; the samples were not "
+                                "written.") from None
+    if args.json:
+        print(json.dumps(as_json(comparison, circuit, notes), indent=2))
+    else:
+        print(text_of(comparison, circuit, notes), end="")
+    return 0
+
+
+def as_json(comparison, circuit, notes=()):
+    """Plain dictionary of a comparison: every figure in SI units, no records.
+
+    Returns
+    -------
+    dict
+        Keys of `capture.Comparison` without its arrays, and circuit, samples, notes.
+    """
+    out = as_plain(comparison)
+    out["circuit"] = circuit.title
+    out["samples"] = int(len(comparison.time))
+    out["samples_used"] = int(comparison.used.sum())
+    out["notes"] = list(notes)
+    return out
+
+
+_PLAIN = str.maketrans({"\u2212": "-", "\u00b5": "u", "\u03a9": "ohm", "\u00b1": "+/-",
+                        "\u00b2": "^2", "\u00b0": "deg ", "\u201c": '"', "\u201d": '"'})
+
+
+def text_of(comparison, circuit, notes=()):
+    """The comparison as plain ASCII text.
+
+    Returns
+    -------
+    str
+    """
+    from forktail.pages.compare.words import table
+
+    c = comparison
+    out = [f"{c.name} against {circuit.title}: {len(c.time)} samples, one every "
+           f"{format_quantity(c.sample_interval, 's', 4)}", "", c.summary, "", "LIKELY CAUSES"]
+    for cause in c.causes:
+        out += [f"{100 * cause.score:5.1f} %  {cause.title}. {cause.evidence}",
+                f"         To do: {cause.advice}"]
+    if not c.causes:
+        out.append("none: the capture is as predicted")
+    if c.unexplained > 0.01 and math.isfinite(c.unexplained):
+        out.append(f"{100 * c.unexplained:5.1f} %  without a cause among those tried")
+    rows = [(name, shown, sure) for name, shown, sure, *_ in table(c)]
+    wide = [max(len(r[k]) for r in rows) for k in (0, 1)]
+    out += ["", "FIGURES (uncertainty: one standard uncertainty of the fit)"]
+    out += [f"{n:<{wide[0]}}  {v:>{wide[1]}}  {u}".rstrip() for n, v, u in rows]
+    said = list(dict.fromkeys((*notes, *c.warnings)))
+    if said:
+        out += ["", "REMARKS", *(f"- {line}" for line in said)]
+    return "\n".join(line.rstrip().translate(_PLAIN) for line in out) + "\n"

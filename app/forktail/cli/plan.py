@@ -1,0 +1,178 @@
+"""The command `forktail plan`: the bench plan of a circuit file, as text or as one page."""
+
+import sys
+from pathlib import Path
+
+from forktail.circuits import shipped_files
+from forktail.core.built.file import MAX_SIZE
+from forktail.core.checks import QuantityError
+from forktail.core.quantities import parse_quantity
+
+
+def read_text(path, what="circuit file", most=4 * MAX_SIZE):
+    """Text of a file; a name alone also finds the files that come with the app.
+
+    Raises
+    ------
+    QuantityError
+        If it cannot be read.
+    """
+    found = Path(path)
+    if not found.exists() and found.name == str(path) and found.suffix in ("", ".toml"):
+        found = shipped_files().get(found.stem, found)
+    try:
+        if found.stat().st_size > most:
+            raise QuantityError(f"{path} has {found.stat().st_size} bytes; a {what} has at most "
+                                f"{most}.")
+        return found.read_text(encoding="utf-8-sig")
+    except OSError as error:
+        raise QuantityError(f"{path}: {error.strerror}; wanted is a {what}, or one of "
+                            f"{', '.join(shipped_files())}.") from None
+    except UnicodeDecodeError:
+        raise QuantityError(f"{path} is not UTF-8 text; wanted is a {what}.") from None
+
+
+def add_parser(commands, formatter):
+    """Add `plan` to the subcommands of the command line."""
+    parser = commands.add_parser(
+        "plan", help="bench plan of a circuit", formatter_class=formatter,
+        description="Work out what to fit, set and expect on the bench, from one circuit file:\n"
+                    "parts, order of work, test points with bands, waveforms, trims, faults.\n"
+                    "Circuits that come with the app can be named alone: "
+                    f"{', '.join(shipped_files())}.",
+        epilog="Example: forktail plan --circuit bat-call-mixer --html plan.html")
+    parser.add_argument("--circuit", required=True, metavar="FILE", help="circuit file (TOML)")
+    parser.add_argument("--html", metavar="OUT",
+                        help="write one printable page instead of text (- for standard output)")
+    parser.add_argument("--drive-upper", metavar="V", help="peak of the upper drive "
+                        "(default: from the file, else 100mV)")
+    parser.add_argument("--drive-lower", metavar="V", help="peak of the lower drive "
+                        "(default: from the file, else 10mV)")
+    parser.set_defaults(run=command_plan)
+
+
+def command_plan(args):
+    """Print the plan, or write its page."""
+    from forktail.pages.plan.state import (  # the app's libraries only when wanted
+        key_of_file,
+        make_plan,
+    )
+
+    try:
+        key = key_of_file(read_text(args.circuit))
+    except QuantityError as error:
+        if str(error).startswith(str(args.circuit)):
+            raise
+        raise QuantityError(f"{args.circuit}: {error}") from None
+    key = _with_drives(key, args)
+    plan = make_plan(key)
+    if args.html:
+        _write_page(plan, args.html)
+    else:
+        print(plan_text(plan), end="")
+    return 0
+
+
+def _with_drives(key, args):
+    from dataclasses import replace
+
+    for name in ("drive_upper", "drive_lower"):
+        text = getattr(args, name)
+        if text is not None:
+            option = f"--{name.replace('_', '-')}"
+            value = parse_quantity(text, "V", option, 0.0, 10.0)
+            if value == 0.0:
+                raise QuantityError(f"{option}: a plan needs a drive above 0 V, so that there is "
+                                    "a wave to expect.")
+            key = replace(key, **{name: value})
+    return key
+
+
+def _write_page(plan, out):
+    from forktail.pages.plan.page import plan_html
+    from forktail.pages.plan.state import plan_scene
+
+    page = plan_html(plan, plan_scene(plan))
+    if out == "-":
+        sys.stdout.write(page)
+        return
+    try:
+        Path(out).write_text(page, encoding="utf-8")
+    except OSError as error:
+        raise QuantityError(f"{out}: {error.strerror}; the page was not written.") from None
+    print(f"Bench plan of {plan.circuit.title} written to {out}: open it in a browser and print "
+          "it.")
+
+
+_PLAIN = str.maketrans({"\u2212": "-", "\u00b5": "u", "\u03a9": "ohm", "\u00b1": "+/-",
+                        "\u2013": "-", "\u25b2": "^", "\u25bc": "v", "\u00b0": "deg "})
+
+
+def plan_text(plan):
+    """The plan as plain ASCII text.
+
+    Parameters
+    ----------
+    plan : BenchPlan
+
+    Returns
+    -------
+    str
+    """
+    from forktail.pages.plan import words as words
+
+    out = [f"BENCH PLAN: {plan.circuit.title}"]
+    out += [plan.circuit.note] if plan.circuit.note else []
+    out += [words.INVENTED, ""]
+    for finding in plan.findings:
+        out.append(f"! {finding.text} {finding.suggestion}".rstrip())
+    if plan.left_out:
+        out.append(f"! The circuit as entered has known faults ({', '.join(plan.left_out)}); this "
+                   "plan is of the sound circuit.")
+    _block(out, "BEFORE YOU BEGIN", [f"- {t}" for t in (*words.CAUTIONS, words.heat_line(plan))])
+    _block(out, "SUPPLY AND GENERATORS", [f"- {t}" for t in words.supply_lines(plan)])
+    out += _columns(("Generator", "Where", "Wave", "Setting", "Between the base lines", "Output"),
+                    words.generator_rows(plan))
+    out.append(words.frequency_reason(plan))
+    _block(out, "PARTS", _columns(("No.", "Names", "Value", "Tolerance", "Rating, at least",
+                                   "Note"), words.part_rows(plan)))
+    steps = [(s.title, f"{', '.join(s.parts)}. {s.text}", words.step_checks(plan, s))
+             for s in plan.steps] + [(t, text, []) for t, text in words.signal_steps(plan)]
+    lines = []
+    for number, (title, text, checks) in enumerate(steps, 1):
+        lines.append(f"{number}. {title}: {text}")
+        if checks:
+            lines.append(f"   Read: {'; '.join(checks)}.")
+    _block(out, "BUILD ORDER AND CHECKS", lines)
+    _block(out, "TEST POINTS (against ground; swing: peak to peak, both drives)",
+           _columns(("Point", "Where", "At rest", "Band", "Swing"), words.point_rows(plan)))
+    v = plan.waves.v_out
+    _block(out, "OUTPUT WITH BOTH DRIVES (right less left)",
+           [f"From {words.volts(float(v.min()))} to {words.volts(float(v.max()))}, repeating "
+            f"every {words.format_quantity(plan.waves.repeat, 's')}. The page made with --html "
+            "pictures it."])
+    _block(out, "TRIMS", _columns(("Trim", "What to do", "Needed in 98 % of builds", "Before",
+                                   "After", "With what"), words.trim_rows(plan)))
+    names = {p.node: p.name for p in plan.points}
+    rows = []
+    for (marks, output, suspects), (low, high) in zip(words.symptom_rows(plan),
+                                                      words.currents(plan)):
+        off = " ".join(f"{names[n]}{mark}" for n, mark in marks.items()) or "none off"
+        a, b = f"{1e3 * low:.1f}", f"{1e3 * high:.1f}"
+        rows.append((suspects, off, a if a == b else f"{a}-{b}", output))
+    _block(out, "FAULTS AND WHAT THEY SHOW (^ reads high, v reads low)",
+           [line for s, off, mA, output in rows
+            for line in (f"{s}", f"    {off}; supply {mA} mA; output: {output}")])
+    _block(out, "WHAT THE NUMBERS REST ON", [f"- {t}" for t in words.basis_lines(plan)])
+    return "\n".join(line.rstrip().translate(_PLAIN) for line in out) + "\n"
+
+
+def _block(out, title, lines):
+    out += ["", title, *lines]
+
+
+def _columns(head, rows):
+    """Rows as lines of aligned columns; the last column is as long as it is."""
+    table = [tuple(c.translate(_PLAIN) for c in row) for row in (head, *rows)]
+    wide = [max(len(row[k]) for row in table) for k in range(len(head))]
+    return ["  ".join(c.ljust(w) for c, w in zip(row, wide)).rstrip() for row in table]

@@ -1,0 +1,303 @@
+"""The parts of the built cell: values of every part, and the ways in which it can be built wrong.
+
+The circuit, node by node (names as in `network.NODES`):
+
+- `supply` feeds the loads `r_load_left` and `r_load_right` (nodes `left`, `right`) and the
+  divider string `r_string_top`, `r_string_middle`, `r_string_bottom`, whose taps are the nodes
+  `level_upper` and `level_lower`, each bypassed to ground.
+- Each of the four base lines has a bias resistor to its tap.
+- In "single" mode a drive reaches the positive base line through its coupling capacitor and the
+  negative line is grounded for signals by its own capacitor; in "balanced" mode each line gets
+  half of the drive through a capacitor of its own.
+- Q1..Q4 are the upper pairs, Q5 and Q6 the lower pair, in the order that `cell` uses.
+- The tail is an ideal current, a resistor, or one transistor Q7 with an emitter resistor and
+  its own base divider from the supply, bypassed to ground.
+"""
+
+import math
+from dataclasses import dataclass, fields, replace
+
+from forktail.core.checks import QuantityError, as_quantity
+from forktail.core.thermal import T_NOMINAL
+
+#: An open part, ohm: a broken joint still leaks a little.
+OPEN = 1e9
+#: A shorted part or solder bridge, ohm: little beside every part of a cell.
+SHORT = 1.0
+#: Temperatures over which the law of the junction is used, K.
+COLDEST, HOTTEST = 200.0, 450.0
+
+DRIVE_MODES = ("single", "balanced")
+TAIL_KINDS = ("ideal", "resistor", "transistor")
+
+# field -> (unit, low, high, low is refused, infinity allowed)
+_LIMITS = {
+    "v_supply": ("V", 0.0, 1000.0, False, False),
+    "trim_upper": ("V", -1.0, 1.0, False, False),
+    "trim_lower": ("V", -1.0, 1.0, False, False),
+    "trim_balance": ("", -1.9, 1.9, False, False),
+    "i_tail": ("A", 0.0, 10.0, False, False),
+    "i_s": ("A", 1e-20, 1e-6, False, False),
+    "beta_forward": ("", 0.01, None, False, True),
+    "beta_reverse": ("", 0.01, None, False, True),
+    "v_early": ("V", 5.0, None, False, True),
+    "temperature": ("K", COLDEST, HOTTEST, False, False),
+    "g_leak": ("S", 1e-16, 1e-3, False, False),
+    "r_termination_upper": ("ohm", 0.1, None, False, True),
+    "r_termination_lower": ("ohm", 0.1, None, False, True),
+}
+_MAY_BE_ZERO = ("r_source_upper", "r_source_lower", "r_emitter_upper", "r_emitter_lower",
+                "r_load_left", "r_load_right", "c_load", "r_tail_emitter")
+
+
+@dataclass(frozen=True)
+class Circuit:
+    """Every value of one built cell. SI units; the defaults are a healthy bat-call mixer.
+
+    All values are invented for our workshop. Making one checks it: a value out of range raises
+    `checks.QuantityError` naming the field.
+
+    Attributes
+    ----------
+    title, note : what it is, for people.
+    v_supply : V.
+    r_string_top, r_string_middle, r_string_bottom : ohm, supply to upper tap, upper tap to lower
+        tap, lower tap to ground.
+    c_bypass_upper, c_bypass_lower : F, each tap to ground.
+    r_bias_upper_pos, r_bias_upper_neg, r_bias_lower_pos, r_bias_lower_neg : ohm, tap to base line.
+    upper_mode, lower_mode : "single" or "balanced".
+    r_source_upper, r_source_lower : ohm, output resistance of the generator (of both halves
+        together when balanced).
+    r_termination_upper, r_termination_lower : ohm, across the drive before the coupling
+        capacitor; inf where there is none.
+    c_coupling_upper, c_coupling_lower : F, each coupling capacitor.
+    c_ground_upper, c_ground_lower : F, signal ground of the negative line ("single" only).
+    r_emitter_upper, r_emitter_lower : ohm, in each emitter of Q1..Q4, of Q5 and Q6; 0 for none.
+    r_load_left, r_load_right : ohm.
+    c_load : F, from each output to ground, wiring and probe included.
+    tail_kind : "ideal", "resistor" or "transistor".
+    i_tail : A, of the ideal source, which gives way as the tail node nears ground.
+    r_tail : ohm, of the tail resistor.
+    r_tail_emitter, r_tail_base_top, r_tail_base_bottom : ohm, around Q7.
+    i_s : A, saturation current at 25 degC of a transistor of area 1.
+    beta_forward, beta_reverse : current gains, dimensionless; inf allowed.
+    v_early : V, forward Early voltage; inf allowed.
+    area : seven numbers, relative emitter area of Q1..Q7.
+    temperature : K, of all transistors.
+    g_leak : S, leakage across each junction.
+    trim_upper, trim_lower : V, offset added between the bias feeds of the two base lines, half
+        on each side.
+    trim_balance : load balance, dimensionless: the left load is multiplied by 1 + b/2, the right
+        by 1 - b/2.
+    faults : tuple of str, keys of `single_faults`.
+    """
+
+    title: str = "Bat-call mixer"
+    note: str = ""
+    v_supply: float = 12.0
+    r_string_top: float = 6800.0
+    r_string_middle: float = 2700.0
+    r_string_bottom: float = 3300.0
+    c_bypass_upper: float = 10e-6
+    c_bypass_lower: float = 10e-6
+    r_bias_upper_pos: float = 2200.0
+    r_bias_upper_neg: float = 2200.0
+    r_bias_lower_pos: float = 2200.0
+    r_bias_lower_neg: float = 2200.0
+    upper_mode: str = "single"
+    lower_mode: str = "single"
+    r_source_upper: float = 50.0
+    r_source_lower: float = 50.0
+    r_termination_upper: float = 51.0
+    r_termination_lower: float = 51.0
+    c_coupling_upper: float = 100e-9
+    c_coupling_lower: float = 100e-9
+    c_ground_upper: float = 1e-6
+    c_ground_lower: float = 1e-6
+    r_emitter_upper: float = 0.0
+    r_emitter_lower: float = 0.0
+    r_load_left: float = 2200.0
+    r_load_right: float = 2200.0
+    c_load: float = 22e-12
+    tail_kind: str = "transistor"
+    i_tail: float = 1e-3
+    r_tail: float = 2200.0
+    r_tail_emitter: float = 1000.0
+    r_tail_base_top: float = 12000.0
+    r_tail_base_bottom: float = 2200.0
+    i_s: float = 1e-14
+    beta_forward: float = 200.0
+    beta_reverse: float = 4.0
+    v_early: float = 80.0
+    area: tuple = (1.0,) * 7
+    temperature: float = T_NOMINAL
+    g_leak: float = 1e-13
+    trim_upper: float = 0.0
+    trim_lower: float = 0.0
+    trim_balance: float = 0.0
+    faults: tuple = ()
+
+    def __post_init__(self):
+        for name, allowed in (("upper_mode", DRIVE_MODES), ("lower_mode", DRIVE_MODES),
+                              ("tail_kind", TAIL_KINDS)):
+            if getattr(self, name) not in allowed:
+                raise QuantityError(
+                    f"{name} is {getattr(self, name)!r}; allowed is {' or '.join(allowed)}.")
+        for name in ("title", "note"):
+            if not isinstance(getattr(self, name), str):
+                raise QuantityError(f"{name} is {getattr(self, name)!r}; wanted is text.")
+        for f in fields(self):
+            if f.type is float:
+                object.__setattr__(self, f.name, _checked(f.name, getattr(self, f.name)))
+        area = as_quantity("area", self.area, "", low=0.0, low_open=True)
+        if area.shape == (6,):
+            area = (*area, 1.0)
+        elif area.shape != (7,):
+            raise QuantityError(
+                f"area has {area.size} numbers; wanted is seven, one for each of Q1 to Q7.")
+        object.__setattr__(self, "area", tuple(float(a) for a in area))
+        faults = (self.faults,) if isinstance(self.faults, str) else tuple(self.faults)
+        object.__setattr__(self, "faults", faults)
+        if faults:
+            known = {fault.key for fault in single_faults(replace(self, faults=()))}
+            for key in faults:
+                if key not in known:
+                    raise QuantityError(f"faults holds {key!r}, which this circuit cannot have; "
+                                        f"known are such as {', '.join(sorted(known)[:3])}.")
+
+
+def _checked(name, value):
+    unit, low, high, low_open, infinite = _LIMITS.get(name) or (
+        ("F", 0.0, 1.0, name not in _MAY_BE_ZERO, False) if name.startswith("c_") else
+        ("ohm", 0.0 if name in _MAY_BE_ZERO else 0.1, 1e9, False, False))
+    if infinite:
+        try:
+            if math.isinf(float(value)) and float(value) > 0:
+                return math.inf
+        except (TypeError, ValueError):
+            pass
+    array = as_quantity(name, value, unit, low=low, high=high, low_open=low_open)
+    if array.ndim:
+        raise QuantityError(f"{name} has shape {array.shape}; wanted is one number.")
+    return float(array)
+
+
+def unit_of(name):
+    """SI unit of a field of `Circuit` as text, "" for a plain number."""
+    if name in _LIMITS:
+        return _LIMITS[name][0]
+    return {"c_": "F", "r_": "ohm"}.get(name[:2], "")
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One way in which a single part or wire can be wrong. `key` goes into `Circuit.faults`."""
+
+    key: str
+    part: str
+    kind: str
+    text: str
+
+
+_RESISTORS = {
+    "r_string_top": "top resistor of the string",
+    "r_string_middle": "middle resistor of the string",
+    "r_string_bottom": "bottom resistor of the string",
+    "r_bias_upper_pos": "bias resistor of the positive upper base line",
+    "r_bias_upper_neg": "bias resistor of the negative upper base line",
+    "r_bias_lower_pos": "bias resistor of the positive lower base line",
+    "r_bias_lower_neg": "bias resistor of the negative lower base line",
+    "r_load_left": "left load resistor",
+    "r_load_right": "right load resistor",
+    "r_tail": "tail resistor",
+    "r_tail_emitter": "emitter resistor of the tail transistor",
+    "r_tail_base_top": "upper resistor of the tail's base divider",
+    "r_tail_base_bottom": "lower resistor of the tail's base divider",
+}
+
+
+def transistor_names(circuit):
+    """`("Q1", ..., "Q6")`, and "Q7" with a transistor tail."""
+    return tuple(f"Q{k}" for k in range(1, 8 if circuit.tail_kind == "transistor" else 7))
+
+
+def resistor_parts(circuit):
+    """Resistors present in the circuit: a dict of part name to (text, ohms).
+
+    Emitter resistors of the pairs are parts `r_emitter_q1` to `r_emitter_q6`.
+    """
+    parts = {}
+    for name, text in _RESISTORS.items():
+        if name == "r_tail" and circuit.tail_kind != "resistor":
+            continue
+        if name.startswith("r_tail_") and circuit.tail_kind != "transistor":
+            continue
+        if getattr(circuit, name) > 0:
+            parts[name] = (text, getattr(circuit, name))
+    for k in range(1, 7):
+        ohms = circuit.r_emitter_upper if k < 5 else circuit.r_emitter_lower
+        if ohms > 0:
+            parts[f"r_emitter_q{k}"] = (f"emitter resistor of Q{k}", ohms)
+    return parts
+
+
+def single_faults(circuit):
+    """Every single fault that this circuit can have.
+
+    Returns
+    -------
+    tuple of Fault
+        Open and shorted resistors, open and shorted capacitors of the drives, open terminals
+        and shorted junctions of each transistor, transistors turned round, pairs with their
+        bases swapped, and the two bias levels swapped.
+    """
+    faults = []
+
+    def add(key, part, kind, text):
+        faults.append(Fault(key, part, kind, text))
+
+    for name, (text, _) in resistor_parts(circuit).items():
+        add(f"open:{name}", name, "open", f"The {text} is open.")
+        add(f"short:{name}", name, "short", f"The {text} is shorted.")
+    for side in ("upper", "lower"):
+        if getattr(circuit, f"{side}_mode") == "single":
+            caps = ((f"c_coupling_{side}", f"coupling capacitor of the {side} drive"),
+                    (f"c_ground_{side}", f"signal-ground capacitor of the negative {side} line"))
+        else:
+            caps = ((f"c_coupling_{side}_pos", f"positive coupling capacitor, {side} drive"),
+                    (f"c_coupling_{side}_neg", f"negative coupling capacitor, {side} drive"))
+        for name, text in caps:
+            add(f"open:{name}", name, "open", f"The {text} is open.")
+            add(f"short:{name}", name, "short", f"The {text} is shorted.")
+        add(f"open:drive_{side}", f"drive_{side}", "open", f"The {side} drive is not connected.")
+        if math.isfinite(getattr(circuit, f"r_termination_{side}")):
+            add(f"open:r_termination_{side}", f"r_termination_{side}", "open",
+                f"The termination of the {side} drive is open.")
+    for q in transistor_names(circuit):
+        for terminal in ("base", "collector", "emitter"):
+            add(f"open:{q}.{terminal}", q, "open", f"The {terminal} of {q} is open.")
+        for pair in ("base-emitter", "base-collector", "collector-emitter"):
+            add(f"short:{q}.{pair}", q, "short",
+                f"{q} is shorted from {pair.replace('-', ' to ')}.")
+        add(f"reversed:{q}", q, "reversed", f"{q} is in backwards: collector and emitter swapped.")
+    add("swapped:pair_left", "Q1", "swapped", "The left upper pair is reversed: the bases of Q1 "
+        "and Q2 are swapped, so the pairs are no longer crossed.")
+    add("swapped:pair_right", "Q3", "swapped", "The right upper pair is reversed: the bases of "
+        "Q3 and Q4 are swapped, so the pairs are no longer crossed.")
+    add("swapped:pair_lower", "Q5", "swapped", "The lower pair is reversed: the bases of Q5 and "
+        "Q6 are swapped, so the output changes sign.")
+    add("swapped:levels", "levels", "swapped", "The two bias levels are swapped: the upper bases "
+        "sit below the lower ones.")
+    return tuple(faults)
+
+
+def break_part(circuit, fault):
+    """Return the circuit with one more fault, given as `Fault` or its key.
+
+    Raises
+    ------
+    QuantityError
+        If this circuit cannot have that fault.
+    """
+    key = fault.key if isinstance(fault, Fault) else str(fault)
+    return replace(circuit, faults=tuple(dict.fromkeys((*circuit.faults, key))))

@@ -1,0 +1,268 @@
+"""Parts are never equal: spread of many builds of one circuit, and the trims that null it."""
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from forktail.core.built import network
+from forktail.core.built.circuit import resistor_parts, transistor_names
+from forktail.core.checks import QuantityError, as_quantity
+from forktail.core.thermal import thermal_voltage
+
+#: What each build is judged by: name -> (unit, what it is).
+MEASURES = {
+    "offset": ("V", "output with both inputs at zero"),
+    "feed_upper": ("", "gain of the upper input with the lower at zero"),
+    "feed_lower": ("", "gain of the lower input with the upper at zero"),
+    "offset_lower": ("V", "offset of the lower input that would cause feed_upper"),
+    "offset_upper": ("V", "offset of the upper input that would cause feed_lower"),
+    "uneven_upper": ("", "inequality of the two half cycles of the upper drive"),
+    "uneven_lower": ("", "inequality of the two half cycles of the lower drive"),
+    "product_gain": ("1/V", "output over the product of the inputs at the drives given"),
+}
+
+#: Trim -> what it nulls.
+TRIMS = {"trim_lower": "feed_upper", "trim_upper": "feed_lower", "trim_balance": "offset"}
+
+
+@dataclass(frozen=True)
+class Tolerances:
+    """How far parts of a batch lie apart. Invented defaults for loose small transistors.
+
+    Attributes
+    ----------
+    v_be : V, standard deviation of the base-emitter voltage from one transistor to the next at
+        equal current; the areas are log-normal with sigma v_be/VT.
+    resistor : tolerance of every resistor, a fraction; values are spread evenly within it.
+    beta : standard deviation of ln(beta), one draw for the batch of each build.
+    """
+
+    v_be: float = 1e-3
+    resistor: float = 0.01
+    beta: float = 0.2
+
+    def __post_init__(self):
+        for name, unit, high in (("v_be", "V", 0.1), ("resistor", "", 0.5), ("beta", "", 2.0)):
+            value = as_quantity(name, getattr(self, name), unit, low=0.0, high=high)
+            object.__setattr__(self, name, float(value))
+
+
+def draw(circuit, tolerances, builds, seed):
+    """Factors of every part for `builds` builds: dict of name to array, for `network.solve_many`.
+
+    The same seed gives the same builds, whatever they are solved in.
+
+    Raises
+    ------
+    QuantityError
+        If `builds` is not a whole number from 1 to 100 000.
+    """
+    if isinstance(builds, bool) or builds != int(builds) or not 1 <= builds <= 100_000:
+        raise QuantityError(f"builds is {builds!r}; allowed is a whole number from 1 to 100000.")
+    builds = int(builds)
+    rng = np.random.default_rng(seed)
+    sigma = tolerances.v_be / float(thermal_voltage(circuit.temperature))
+    scale = {q: np.exp(sigma * rng.standard_normal(builds)) for q in transistor_names(circuit)}
+    for name in resistor_parts(circuit):
+        scale[name] = 1.0 + tolerances.resistor * rng.uniform(-1.0, 1.0, builds)
+    if np.isfinite(circuit.beta_forward):
+        scale["beta_forward"] = np.exp(tolerances.beta * rng.standard_normal(builds))
+    return scale
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Builds solved so far.
+
+    Attributes
+    ----------
+    done, total : int, builds.
+    values : dict of measure (keys of `MEASURES`) to array (done,), NaN for an unsolved build.
+    nodes : dict of node name to array (done,), V at rest.
+    """
+
+    done: int
+    total: int
+    values: dict = field(repr=False)
+    nodes: dict = field(repr=False)
+
+    @property
+    def unsolved(self):
+        """Builds without a solution."""
+        return int(np.count_nonzero(~np.isfinite(self.values["offset"])))
+
+    def summary(self, measure):
+        """Mean, standard deviation and the middle 95 % of a measure.
+
+        Returns
+        -------
+        dict with keys mean, sigma, low, median, high; NaN if nothing is solved.
+        """
+        return summary(self.values[measure])
+
+    def bands(self, coverage=0.98):
+        """Band of each node voltage at rest that holds `coverage` of the builds.
+
+        Returns
+        -------
+        dict of str to (low, median, high), V
+        """
+        tails = 100.0 * (1.0 - coverage) / 2.0
+        out = {}
+        for name, v in self.nodes.items():
+            v = v[np.isfinite(v)]
+            out[name] = tuple(float(x) for x in np.percentile(v, [tails, 50.0, 100.0 - tails])) \
+                if v.size else (float("nan"),) * 3
+        return out
+
+
+def summary(values):
+    """Mean, standard deviation, median and the middle 95 % of the finite values, as a dict."""
+    v = np.asarray(values)[np.isfinite(values)]
+    if v.size == 0:
+        return dict.fromkeys(("mean", "sigma", "low", "median", "high"), float("nan"))
+    low, median, high = np.percentile(v, [2.5, 50.0, 97.5])
+    return {"mean": float(v.mean()), "sigma": float(v.std()), "low": float(low),
+            "median": float(median), "high": float(high)}
+
+
+def measure(circuit, scale, drive_upper=0.02, drive_lower=0.02):
+    """Judge the builds that `scale` describes (see `network.solve_many`).
+
+    The half cycles of the upper drive are unequal by (v(+) + v(-)) / (v(+) - v(-)), the lower
+    input resting at its positive peak, and the other way round.
+
+    Returns
+    -------
+    values, nodes : dicts as in `Spread`
+    """
+    a = float(as_quantity("drive_upper", drive_upper, "V", low=0.0, low_open=True))
+    b = float(as_quantity("drive_lower", drive_lower, "V", low=0.0, low_open=True))
+    rest = network.solve_many(circuit, scale, [0.0], [0.0])
+    peaks = network.solve_many(circuit, scale, [a, a, -a, -a], [b, -b, b, -b], gains=False)
+    pp, pm, mp, mm = np.moveaxis(peaks.v_out, 1, 0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        k = (pp - pm - mp + mm) / (4.0 * a * b)
+        values = {
+            "offset": rest.v_out[:, 0], "feed_upper": rest.gain_upper[:, 0],
+            "feed_lower": rest.gain_lower[:, 0], "offset_lower": rest.gain_upper[:, 0] / k,
+            "offset_upper": rest.gain_lower[:, 0] / k, "uneven_upper": (pp + mp) / (pp - mp),
+            "uneven_lower": (pp + pm) / (pp - pm), "product_gain": k}
+    return values, {n: v[:, 0] for n, v in rest.nodes.items()}
+
+
+def monte_carlo(circuit, tolerances=None, builds=1000, seed=1, chunk=100, drive_upper=0.02,
+                drive_lower=0.02):
+    """Solve many builds a chunk at a time.
+
+    Parameters
+    ----------
+    circuit : Circuit
+    tolerances : Tolerances, optional
+    builds, seed, chunk : int
+        A caller stops by leaving the iteration; the builds do not depend on `chunk`.
+    drive_upper, drive_lower : float
+        Peaks at which half cycles and product gain are judged, V, above zero.
+
+    Yields
+    ------
+    Spread
+        All builds so far, after each chunk.
+
+    Raises
+    ------
+    QuantityError
+        For values out of range, when called (not at the first chunk).
+    """
+    scale = draw(circuit, tolerances or Tolerances(), builds, seed)
+    if chunk != int(chunk) or chunk < 1:
+        raise QuantityError(f"chunk is {chunk!r}; allowed is a whole number from 1.")
+    for name, value in (("drive_upper", drive_upper), ("drive_lower", drive_lower)):
+        as_quantity(name, value, "V", low=0.0, low_open=True)
+
+    def run():
+        values, nodes = {}, {}
+        for start in range(0, int(builds), int(chunk)):
+            part = {k: a[start:start + int(chunk)] for k, a in scale.items()}
+            new = measure(circuit, part, drive_upper, drive_lower)
+            for store, fresh in zip((values, nodes), new):
+                for k, a in fresh.items():
+                    store[k] = np.concatenate([store[k], a]) if k in store else a
+            yield Spread(len(values["offset"]), int(builds), dict(values), dict(nodes))
+    return run()
+
+
+def solve_trims(circuit, scale, names=tuple(TRIMS), rounds=8):
+    """Trim settings that null each build: Newton steps with slopes from differences of solutions.
+
+    `trim_lower` nulls the slope of the output over v_upper at rest, `trim_upper` that over
+    v_lower, `trim_balance` the output at rest; all named ones at once.
+
+    Parameters
+    ----------
+    circuit : Circuit
+    scale : dict
+        As `network.solve_many`; {} for the circuit itself.
+    names : sequence of str
+        Trims that may move, keys of `TRIMS`.
+    rounds : int
+        Newton steps.
+
+    Returns
+    -------
+    settings : dict of trim to array (builds,)
+    before, after : dict of measure ("offset", "feed_upper", "feed_lower") to array (builds,)
+        After: as solved again with the settings; what the trims cannot reach stays.
+
+    Raises
+    ------
+    QuantityError
+        For an unknown trim.
+    """
+    for name in names:
+        if name not in TRIMS:
+            raise QuantityError(f"{name!r} is not a trim; known are {', '.join(TRIMS)}.")
+    builds = max([np.size(a) for a in scale.values()], default=1)
+    steps = np.array([1e-3 if n == "trim_balance" else 1e-4 for n in names])
+    longest = np.array([0.2 if n == "trim_balance" else 0.02 for n in names])
+    limits = np.array([1.8 if n == "trim_balance" else 0.9 for n in names])
+    x = np.repeat([[getattr(circuit, n) for n in names]], builds, axis=0).astype(float)
+
+    def at(x):
+        p = network.solve_many(circuit, {**scale, **dict(zip(names, x.T))}, [0.0], [0.0])
+        found = {"feed_upper": p.gain_upper[:, 0], "feed_lower": p.gain_lower[:, 0],
+                 "offset": p.v_out[:, 0]}
+        return found, np.stack([found[TRIMS[n]] for n in names], axis=1)
+
+    before, r = at(x)
+    for _ in range(rounds):
+        slope = np.empty((builds, len(names), len(names)))
+        for j, h in enumerate(steps):
+            moved = x.copy()
+            moved[:, j] += h
+            slope[:, :, j] = (at(moved)[1] - r) / h
+        size = np.max(np.abs(slope), axis=2, keepdims=True)
+        usable = np.isfinite(slope).all(axis=(1, 2)) & (size > 0).all(axis=(1, 2))
+        usable &= np.isfinite(r).all(axis=1)
+        slope[~usable] = np.eye(len(names))
+        rhs = np.where(usable[:, None], r, 0.0)
+        try:
+            step = np.linalg.solve(slope, rhs[..., None])[..., 0]
+        except np.linalg.LinAlgError:
+            step = np.stack([np.linalg.lstsq(s, b, rcond=None)[0] for s, b in zip(slope, rhs)])
+        trial = np.clip(x - np.clip(step, -longest, longest), -limits, limits)
+        _, r_new = at(trial)
+        # a build that would lose its solution stays where it is
+        keep = np.isfinite(r_new).all(axis=1)
+        x[keep], r[keep] = trial[keep], r_new[keep]
+        if np.all(np.abs(step) < 1e-9):
+            break
+    after, _ = at(x)
+    return dict(zip(names, x.T)), before, after
+
+
+def null_trims(circuit, names=tuple(TRIMS), rounds=8):
+    """`solve_trims` for one circuit: (settings as floats, circuit with them set)."""
+    settings, _, _ = solve_trims(circuit, {}, names, rounds)
+    change = {n: float(v[0]) for n, v in settings.items()}
+    return change, replace(circuit, **change)

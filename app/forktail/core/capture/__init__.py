@@ -1,0 +1,1 @@
+"""A scope capture: read, aligned, fitted, and what explains its difference from a prediction."""

@@ -1,0 +1,578 @@
+"""What every use has in common: settings that describe themselves, the cell, and the answer.
+
+A page or a command can build its controls from `setting_fields`, read typed entries with
+`settings_from`, and draw any `UseResult` without knowing which use it came from.
+"""
+
+import math
+from dataclasses import MISSING, dataclass, field, fields, replace
+from functools import partial
+
+import numpy as np
+
+from forktail.core.cell import pair
+from forktail.core.cell.law import CellSettings, solve_cell
+from forktail.core.checks import QuantityError, as_quantity
+from forktail.core.quantities import format_quantity, parse_quantity
+from forktail.core.thermal import T_NOMINAL
+from forktail.core.waves.sound import sound_from_record
+from forktail.core.waves.spectrum import LabelledSpectrum, hard_drive_limit, small_drive_limit
+
+# ---------------------------------------------------------------- settings
+
+
+def setting(default, label, unit="", low=None, high=None, step=None, help="", choices=None):
+    """A dataclass field of a `Settings` class with what a control needs to know about it.
+
+    Parameters
+    ----------
+    default : float or str
+    label : str
+        As shown beside the control.
+    unit : str
+        A key of `quantities.UNITS`.
+    low, high, step : float
+        Bounds (inclusive, enforced) and step of a slider, in `unit`.
+    help : str
+        One sentence.
+    choices : dict, optional
+        Key -> what is shown, for a setting that is one of a few.
+    """
+    return field(default=default, metadata={
+        "label": label, "unit": unit, "low": low, "high": high, "step": step, "help": help,
+        "choices": dict(choices) if choices else None})
+
+
+@dataclass(frozen=True)
+class SettingField:
+    """One setting as a control needs it; see `setting`."""
+
+    name: str
+    default: object
+    label: str
+    unit: str
+    low: float
+    high: float
+    step: float
+    help: str
+    choices: dict
+
+
+def setting_fields(cls):
+    """The settings of a class (or of one of its instances), in order: tuple of SettingField."""
+    return tuple(SettingField(f.name, f.default, **f.metadata) for f in fields(cls)
+                 if f.default is not MISSING and "label" in f.metadata)
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Base of all settings: `checked` holds every value against its own bounds."""
+
+    def checked(self):
+        """Return the same settings with plain floats, or raise QuantityError."""
+        values = {}
+        for f in setting_fields(self):
+            value = getattr(self, f.name)
+            if f.choices is not None:
+                if value not in f.choices:
+                    raise QuantityError(
+                        f"{f.name} is {value!r}; allowed are {', '.join(f.choices)}.")
+                values[f.name] = value
+            else:
+                number = as_quantity(f.name, value, f.unit, f.low, f.high)
+                if number.ndim:
+                    raise QuantityError(
+                        f"{f.name} has the shape {number.shape}; allowed is one number.")
+                values[f.name] = float(number)
+        return type(self)(**values)
+
+
+def settings_from(cls, entries):
+    """Settings from typed entries.
+
+    Parameters
+    ----------
+    cls : type
+        A `Settings` class.
+    entries : mapping
+        Name -> engineering value (`10mV`, `45kHz`), a number, or the key of a choice. What is
+        not given keeps its default.
+
+    Returns
+    -------
+    cls
+
+    Raises
+    ------
+    QuantityError
+        For an unknown name, or a value that cannot be read, has the wrong unit or is out of
+        bounds.
+    """
+    known = {f.name: f for f in setting_fields(cls)}
+    values = {}
+    for name, text in dict(entries).items():
+        if name not in known:
+            raise QuantityError(f"'{name}' is not a setting here; there are {', '.join(known)}.")
+        f = known[name]
+        values[name] = str(text).strip() if f.choices is not None else parse_quantity(
+            text, f.unit, name, f.low, f.high)
+    return cls(**values).checked()
+
+
+# ---------------------------------------------------------------- the cell in use
+
+
+@dataclass(frozen=True)
+class TextbookCell(Settings):
+    """The textbook cell as a solver: calling it with two inputs gives an OperatingPoint.
+
+    It also carries the label, unit and bounds of each of its quantities, as `Settings` do.
+    """
+
+    i_tail: float = setting(2e-3, "Tail current", "A", 1e-5, 2e-2, 1e-5)
+    r_load: float = setting(1e3, "Load resistor", "ohm", 10.0, 1e5, 10.0)
+    temperature: float = setting(T_NOMINAL, "Temperature", "K", 233.15, 398.15, 1.0)
+    v_supply: float = setting(12.0, "Supply", "V", 1.0, 60.0, 0.5)
+    offset_left: float = setting(0.0, "Offset of the left upper pair", "V", -0.02, 0.02, 1e-4)
+    offset_right: float = setting(0.0, "Offset of the right upper pair", "V", -0.02, 0.02, 1e-4)
+    offset_lower: float = setting(0.0, "Offset of the lower pair", "V", -0.02, 0.02, 1e-4)
+    r_emitter_upper: float = setting(0.0, "Emitter resistors, upper", "ohm", 0.0, 1e4, 1.0)
+    r_emitter_lower: float = setting(0.0, "Emitter resistors, lower", "ohm", 0.0, 1e4, 1.0)
+
+    def __call__(self, v_upper, v_lower):
+        """`cell.solve_cell` with the quantities of this cell."""
+        c = self.checked()
+        return solve_cell(v_upper, v_lower, c.i_tail, CellSettings(
+            r_load=c.r_load, temperature=c.temperature, v_supply=c.v_supply,
+            offset_left=c.offset_left, offset_right=c.offset_right,
+            offset_lower=c.offset_lower, r_emitter_upper=c.r_emitter_upper,
+            r_emitter_lower=c.r_emitter_lower))
+
+
+@dataclass(frozen=True)
+class Bench:
+    """The quantities of a cell that the textbook relations need, read off its answer at rest.
+
+    `i_tail` A, `r_load` ohm, `temperature` K, `v_t` V, `full_scale` = i_tail r_load V,
+    `gain` = gm r_load = full_scale/(2 v_t), `model`; `r_emitter_upper` and `r_emitter_lower`
+    ohm, as far as the solver tells them.
+    """
+
+    i_tail: float
+    r_load: float
+    temperature: float
+    v_t: float
+    full_scale: float
+    gain: float
+    model: str
+    r_emitter_upper: float = 0.0
+    r_emitter_lower: float = 0.0
+
+    def emitter_drop(self, side, share=0.5):
+        """Voltage over one emitter resistor of a pair that is fully steered, V.
+
+        An upper pair carries `share` of the tail current: a half at balance.
+        """
+        upper = side == "upper"
+        return self.i_tail * (share * self.r_emitter_upper if upper else self.r_emitter_lower)
+
+    def plain(self, side):
+        """Whether the laws in gm and kT/q hold to 1 % in spite of the emitter resistors."""
+        return self.emitter_drop(side) <= 0.02 * self.v_t
+
+    def linear(self, side, error=0.01):
+        """Input at which a pair is short of its tangent by `error`, V (`pair.linear_range`)."""
+        drop = self.emitter_drop(side)
+        return float(pair.linear_range(error, drop, self.temperature, 1.0))
+
+    def stretch(self, side, error=0.01):
+        """How many times emitter resistors widen that range; 1 without them."""
+        return self.linear(side, error) / float(
+            pair.linear_range(error, temperature=self.temperature))
+
+    def soft_end(self, side, shortfall):
+        """Peak of a sine up to which the small-drive law holds, V.
+
+        The limit without resistors, widened as the linear range is: exact for small shortfalls
+        and drops, and up to an eighth too large for drops of many volts.
+        """
+        return 2.0 * self.v_t * small_drive_limit(shortfall) * self.stretch(side, shortfall)
+
+    def hard_start(self, side, share=0.5):
+        """Peak of a sine from which a pair switches hard, to 1 dB, V.
+
+        What the junctions need and, added to it, 1.31 times the drop in a resistor: a sine
+        clipped at 1/1.31 of its peak has a fundamental 1 dB under that of a square wave. The sum
+        is within 1 % of the exact value.
+        """
+        return (2.0 * self.v_t * hard_drive_limit(ONE_DB)
+                + 1.31 * self.emitter_drop(side, share))
+
+
+#: One decibel as a part of the whole.
+ONE_DB = 1.0 - 10.0 ** -0.05
+
+
+def bench(solve):
+    """Read tail current, load and thermal voltage off a solver: returns Bench.
+
+    Raises
+    ------
+    QuantityError
+        If the cell carries no current or has no load: no use works then.
+    """
+    point = answer(solve, 0.0, 0.0)
+    i, r, kelvin, v_t = (float(np.ravel(a)[0]) for a in (
+        point.i_tail, point.r_load, point.temperature, point.thermal_voltage))
+    if not i * r > 0.0:
+        raise QuantityError(
+            f"the cell has a tail current of {i:g} A and a load of {r:g} ohm; "
+            "allowed is above 0 for both, or there is no gain to speak of.")
+    resistors = (float(getattr(solve, f"r_emitter_{side}", 0.0)) for side in ("upper", "lower"))
+    return Bench(i, r, kelvin, v_t, i * r, i * r / (2.0 * v_t), point.model, *resistors)
+
+
+def answer(solve, v_upper, v_lower):
+    """Solve, and refuse an answer that did not converge.
+
+    Raises
+    ------
+    QuantityError
+        If the solver reports samples without a solution.
+    """
+    point = solve(v_upper, v_lower)
+    converged = np.asarray(point.converged)
+    if not converged.all():
+        missed = int(np.sum(~converged))
+        raise QuantityError(
+            f"the cell has no solution at {missed} of {converged.size} samples; "
+            "allowed are drives for which every sample has one: try a smaller drive.")
+    return point
+
+
+# ---------------------------------------------------------------- the answer
+
+#: Full level of a sound is the full scale of the cell divided by this; what is louder is limited.
+LOUD = 10.0
+
+
+@dataclass(frozen=True)
+class Trace:
+    """One line of a plot: `x` and `y` of shape (n,), with their units and a label.
+
+    `role` is `result` (from the core), `relation` (the textbook law beside it), `second`
+    (another result) or `guide` (a limit or an envelope).
+    """
+
+    x: np.ndarray
+    y: np.ndarray
+    x_unit: str
+    y_unit: str
+    label: str
+    role: str = "result"
+
+
+@dataclass(frozen=True)
+class Curve:
+    """A characteristic: several traces over one x axis, and where the scene stands on it.
+
+    `point` is (x, y) or None; `text` is one sentence on how to read it.
+    """
+
+    title: str
+    x_label: str
+    x_unit: str
+    y_label: str
+    y_unit: str
+    traces: tuple
+    point: tuple = None
+    text: str = ""
+
+
+@dataclass(frozen=True)
+class Merit:
+    """One figure of merit with the textbook relation beside it.
+
+    Attributes
+    ----------
+    key, name : str
+    value : float
+        From the core, in `unit` (dB, deg, %, or SI).
+    unit : str
+    relation : str
+        The textbook relation in words and symbols ("" if there is none).
+    relation_value : float or None
+        What it gives for this scene, in `unit`.
+    limit : float or None
+        The computed limit, in `limit_unit`, at which the relation stops holding.
+    limit_unit : str
+    holds : bool
+        Whether the scene is inside the limit.
+    stops : str
+        "It stops holding when ..." with the limit in it.
+    """
+
+    key: str
+    name: str
+    value: float
+    unit: str
+    relation: str = ""
+    relation_value: float = None
+    limit: float = None
+    limit_unit: str = ""
+    holds: bool = True
+    stops: str = ""
+
+    @property
+    def reading(self):
+        """The value as shown, such as `14.2 dB`."""
+        return show(self.value, self.unit)
+
+    @property
+    def relation_reading(self):
+        """The value of the relation as shown ("" if there is none)."""
+        return "" if self.relation_value is None else show(self.relation_value, self.unit)
+
+
+@dataclass(frozen=True)
+class Listen:
+    """What can be heard of a result: a record (V, whole periods of `duration` s), the volts
+    that count as full level, and the shift and slowing (see `sound.sound_from_record`) that
+    bring it into hearing."""
+
+    record: np.ndarray
+    duration: float
+    full_scale: float
+    shift: float = 0.0
+    slow_by: float = 1.0
+
+    def sound(self, seconds=2.0, rate=48000):
+        """`sound.sound_from_record` of it: returns Sound, limited in level."""
+        return sound_from_record(self.record, self.duration, self.full_scale, seconds, rate,
+                                 self.shift, self.slow_by)
+
+
+@dataclass(frozen=True)
+class UseResult:
+    """Everything that one use shows.
+
+    Attributes
+    ----------
+    key, title, model : str
+    settings : Settings
+    sentence : str
+        What is happening now, from the numbers.
+    records : dict of str to Trace
+        Time records by name, x in s.
+    spectrum : LabelledSpectrum or None
+    curves : tuple of Curve
+        Empty if detail was not asked for.
+    merits : tuple of Merit
+    window : str
+        How the window was chosen, in words.
+    listen : Listen or None
+    notes : tuple of str
+        Warnings and what is invented.
+    """
+
+    key: str
+    title: str
+    model: str
+    settings: Settings
+    sentence: str
+    records: dict
+    spectrum: LabelledSpectrum
+    curves: tuple
+    merits: tuple
+    window: str = ""
+    listen: Listen = None
+    notes: tuple = ()
+
+    def merit(self, key):
+        """The figure of merit with this key, or QuantityError that lists them."""
+        for m in self.merits:
+            if m.key == key:
+                return m
+        raise QuantityError(
+            f"'{key}' is not a figure here; there are {', '.join(m.key for m in self.merits)}.")
+
+
+def first_departure(x, y, part):
+    """The first x at which y is off its first value by `part` of it; the last x if it never is.
+
+    Between samples by the square of x, with which a gain begins to bend.
+
+    Parameters
+    ----------
+    x, y : numpy.ndarray, shape (n,)
+    part : float
+    """
+    off, allowed = np.abs(y - y[0]), part * abs(y[0])
+    past = np.flatnonzero(off > allowed)
+    if not past.size:
+        return float(x[-1])
+    k = past[0]
+    return float(np.sqrt(np.interp(allowed, off[k - 1:k + 1], x[k - 1:k + 1] ** 2)))
+
+
+def departures(solve):
+    """The offsets and emitter resistors of a `TextbookCell` that are not zero: name -> value."""
+    if not isinstance(solve, TextbookCell):
+        return {}
+    return {f.name: getattr(solve, f.name) for f in setting_fields(solve)
+            if f.name.startswith(("offset", "r_emitter")) and getattr(solve, f.name) != 0.0}
+
+
+#: By how much a textbook cell may move a figure before its relation is given up: in dB and in
+#: degrees for such units, else as a part of the relation.
+MOVED = {"dB": 0.2, "deg": 0.5, "part": 0.02}
+#: The same of a built cell, whose parts keep their values no better (resistors of 5 %: common
+#: practice, no source).
+MOVED_BUILT = {"dB": 0.5, "deg": 2.0, "part": 0.05}
+
+
+def held_against_matched(run, settings, solve, detail=True):
+    """Run a use; what spoils a relation is named beside it.
+
+    The relations are those of matched pairs without emitter resistors, so the same use is run on
+    such a cell too. Where the given cell takes a figure further from its relation than that, by
+    more than `MOVED` or, if it is built, `MOVED_BUILT`, the relation does not hold.
+
+    Parameters
+    ----------
+    run : callable
+        (settings, solve, detail) -> UseResult.
+    settings : Settings or None
+    solve : callable or None
+    detail : bool
+
+    Returns
+    -------
+    UseResult
+
+    Raises
+    ------
+    QuantityError
+        As `run`.
+    """
+    result = run(settings, solve, detail)
+    spoilt, moved = departures(solve), MOVED
+    if spoilt:
+        matched = replace(solve, **dict.fromkeys(spoilt, 0.0))
+        because = ("the relation is that of matched pairs without emitter resistors; "
+                   f"set here: {_in_a_sentence(solve, spoilt)}.")
+    elif result.model == "built":
+        b, moved = bench(solve), MOVED_BUILT
+        matched = partial(solve_cell, i_tail=b.i_tail, settings=CellSettings(
+            r_load=b.r_load, temperature=b.temperature))
+        ohms = {"upper": b.r_emitter_upper, "lower": b.r_emitter_lower}
+        has = "".join(f"{side} emitter resistors of {format_quantity(r, 'ohm')}, "
+                      for side, r in ohms.items() if r)
+        because = (f"this built cell has {has}finite current gain, loading and bias of its own, "
+                   "which the relation leaves out.")
+    else:
+        return result
+    plain = run(settings, matched, False)
+
+    def told(merit):
+        to = "" if spoilt else f" to {_allowed_text(merit, moved)}"
+        return replace(merit, holds=False,
+                       stops=f"{merit.stops} Now it does not hold{to}: {because}")
+
+    return replace(result, merits=tuple(
+        told(m) if m.holds and _taken_away(m, other.value, moved) else m
+        for m, other in zip(result.merits, plain.merits)))
+
+
+def _allowed_text(merit, moved):
+    unit = merit.unit if merit.unit in moved else "part"
+    return f"{100 * moved[unit]:g} %" if unit == "part" else show(moved[unit], unit)
+
+
+def _in_a_sentence(solve, names):
+    """Settings of a cell as words: `upper emitter resistors 100 ohm and ...`."""
+    # "Emitter resistors, upper" is read in a sentence as "upper emitter resistors"
+    labels = {f.name: (" ".join(reversed(f.label.lower().split(", "))), f.unit)
+              for f in setting_fields(solve)}
+    *most, last = (f"{labels[n][0]} {format_quantity(v, labels[n][1])}"
+                   for n, v in names.items())
+    return f"{', '.join(most)} and {last}" if most else last
+
+
+def _taken_away(merit, matched, moved):
+    """Whether a figure is further from its relation than that of a matched cell."""
+    law = merit.relation_value
+    if law is None or law == 0.0 or not math.isfinite(law):
+        return False  # nothing to compare, or a zero that has its own limit
+    allowed = moved.get(merit.unit, moved["part"] * abs(law))
+    return not abs(merit.value - law) <= abs(matched - law) + allowed
+
+
+def show(value, unit):
+    """A figure as text; levels at the floor of +-200 dB and beyond say so."""
+    if math.isinf(value):
+        return "no limit" if value > 0 else "none"
+    if unit == "dB":
+        if value >= 200.0:
+            return "beyond 200 dB"
+        if value <= -200.0:
+            return "under \u2212200 dB"
+    # what is left of a zero after rounding is shown as the zero it is
+    if abs(value) < {"dB": 5e-4, "%": 1e-9, "deg": 1e-9}.get(unit, 1e-15):
+        value = 0.0
+    return format_quantity(value, unit)
+
+
+def time_trace(x, y, label, y_unit="V", role="result"):
+    """A time record as a Trace (x in s)."""
+    return Trace(x, np.asarray(y, dtype=float), "s", y_unit, label, role)
+
+
+def as_json(result, arrays=False):
+    """Plain data of a result, ready for `json.dumps`.
+
+    Parameters
+    ----------
+    result : UseResult
+    arrays : bool
+        Whether records and curves are included.
+
+    Returns
+    -------
+    dict
+        Keys use, title, model, settings, sentence, window, figures, lines, notes, and with
+        `arrays` records and curves. What is not finite is None.
+    """
+    def plain(x):
+        if isinstance(x, (str, bool)) or x is None:
+            return x
+        x = float(x)
+        return x if math.isfinite(x) else None
+
+    def trace(t):
+        return {"x": [plain(v) for v in t.x], "y": [plain(v) for v in t.y], "x_unit": t.x_unit,
+                "y_unit": t.y_unit, "label": t.label, "role": t.role}
+
+    data = {
+        "use": result.key, "title": result.title, "model": result.model,
+        "settings": {f.name: plain(getattr(result.settings, f.name))
+                     for f in setting_fields(result.settings)},
+        "sentence": result.sentence, "window": result.window,
+        "figures": {m.key: {
+            "name": m.name, "value": plain(m.value), "unit": m.unit, "relation": m.relation,
+            "relation_value": plain(m.relation_value), "limit": plain(m.limit),
+            "limit_unit": m.limit_unit, "holds": bool(m.holds), "stops": m.stops,
+        } for m in result.merits},
+        "lines": [] if result.spectrum is None else [{
+            "frequency": ln.frequency, "peak": ln.peak, "db": ln.db, "origin": ln.origin,
+            "label": ln.label, "orders": list(ln.orders), "also": list(ln.also),
+        } for ln in result.spectrum.lines],
+        "notes": list(result.notes),
+    }
+    if arrays:
+        data["records"] = {k: trace(t) for k, t in result.records.items()}
+        data["curves"] = [{"title": c.title, "x_label": c.x_label, "x_unit": c.x_unit,
+                           "y_label": c.y_label, "y_unit": c.y_unit, "text": c.text,
+                           "point": list(map(plain, c.point)) if c.point else None,
+                           "traces": [trace(t) for t in c.traces]} for c in result.curves]
+    return data

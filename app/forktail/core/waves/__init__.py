@@ -1,0 +1,1 @@
+"""Drives, spectra and sound."""

@@ -1,0 +1,583 @@
+"""Drives, the coherent window that holds them, the two corners, invented bat calls.
+
+A drive is a recipe; `sample` turns it into volts on any time axis. A window holds whole periods
+of every drive, so that its spectrum has lines and no leakage between them. The coupling corner
+and the load pole act on such a periodic record line by line, which is exact in steady state.
+"""
+
+import math
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from functools import lru_cache
+
+import numpy as np
+
+from forktail.core.checks import QuantityError, as_quantity
+from forktail.core.quantities import format_quantity
+
+# sound lives in a module of its own; pages reach drives and sound through this one
+from forktail.core.waves.sound import (  # noqa: F401
+    HEARING,
+    HEARING_CAUTION,
+    SOUND_PEAK,
+    Sound,
+    limit_level,
+    sound_from_record,
+    sound_from_samples,
+)
+
+#: Kind of drive -> (title, the fields of `Drive` that it uses besides `offset`).
+DRIVE_KINDS = {
+    "dc": ("DC", ()),
+    "sine": ("Sine", ("amplitude", "frequency", "phase")),
+    "dc_sine": ("DC + sine", ("amplitude", "frequency", "phase")),
+    "square": ("Square", ("amplitude", "frequency", "phase")),
+    "triangle": ("Triangle", ("amplitude", "frequency", "phase")),
+    "two_tone": ("Two-tone", ("amplitude", "frequency", "phase", "second_amplitude",
+                              "second_frequency")),
+    "burst": ("Burst", ("amplitude", "frequency", "phase", "repeat_frequency", "on_fraction")),
+    "am": ("Amplitude-modulated", ("amplitude", "frequency", "phase", "repeat_frequency",
+                                   "depth")),
+    "call": ("Bat call (invented)", ("amplitude", "frequency", "second_frequency",
+                                     "repeat_frequency", "on_fraction")),
+}
+#: Highest amplitude, V, and frequency, Hz, that a drive may have.
+MAX_AMPLITUDE, MAX_FREQUENCY = 10.0, 1e7
+#: Band of the invented calls, Hz.
+CALL_BAND = (20e3, 110e3)
+
+
+@dataclass(frozen=True)
+class Drive:
+    """What one input is driven with.
+
+    Attributes
+    ----------
+    kind : str
+        A key of `DRIVE_KINDS`, which also says which fields count.
+    amplitude, second_amplitude : V peak, 0 to 10.
+    frequency, second_frequency : Hz. Of a call: where the sweep starts and where it ends.
+    phase : degrees, of the first tone; a sine of phase 0 starts at 0 V and rises.
+    offset : V, added to every kind; the whole of `dc`.
+    repeat_frequency : Hz, repetition of bursts and calls, modulating frequency of `am`.
+    on_fraction : part of the repetition period that a burst or a call lasts, above 0 to 1.
+    depth : modulation depth of `am`, 0 to 2 (above 1 the wave is over-modulated).
+    """
+
+    kind: str = "sine"
+    amplitude: float = 0.01
+    frequency: float = 45e3
+    phase: float = 0.0
+    offset: float = 0.0
+    second_amplitude: float = 0.01
+    second_frequency: float = 46e3
+    repeat_frequency: float = 1e3
+    on_fraction: float = 0.3
+    depth: float = 0.5
+
+    def checked(self):
+        """Return the same drive with plain floats, or raise QuantityError."""
+        if self.kind not in DRIVE_KINDS:
+            raise QuantityError(
+                f"kind is {self.kind!r}; allowed are {', '.join(DRIVE_KINDS)}.")
+        number = lambda *a, **k: float(as_quantity(*a, **k))  # noqa: E731
+        d = Drive(
+            kind=self.kind,
+            amplitude=number("amplitude", self.amplitude, "V", 0.0, MAX_AMPLITUDE),
+            frequency=number("frequency", self.frequency, "Hz", 0.0, MAX_FREQUENCY,
+                             low_open=True),
+            phase=number("phase", self.phase, "deg"),
+            offset=number("offset", self.offset, "V", -MAX_AMPLITUDE, MAX_AMPLITUDE),
+            second_amplitude=number("second_amplitude", self.second_amplitude, "V", 0.0,
+                                    MAX_AMPLITUDE),
+            second_frequency=number("second_frequency", self.second_frequency, "Hz", 0.0,
+                                    MAX_FREQUENCY, low_open=True),
+            repeat_frequency=number("repeat_frequency", self.repeat_frequency, "Hz", 0.0,
+                                    MAX_FREQUENCY, low_open=True),
+            on_fraction=number("on_fraction", self.on_fraction, "", 0.0, 1.0, low_open=True),
+            depth=number("depth", self.depth, "", 0.0, 2.0),
+        )
+        slowest = min(d.frequency, d.second_frequency) if d.kind == "call" else d.frequency
+        if d.kind in ("burst", "am", "call") and d.repeat_frequency >= slowest:
+            raise QuantityError(
+                f"repeat_frequency is {d.repeat_frequency:g} Hz; "
+                f"allowed is below the tone of {slowest:g} Hz that it shapes.")
+        if d.kind == "call" and not (CALL_BAND[0] <= slowest and max(
+                d.frequency, d.second_frequency) <= CALL_BAND[1]):
+            raise QuantityError(
+                f"the call sweeps from {d.frequency:g} to {d.second_frequency:g} Hz; "
+                f"allowed is {CALL_BAND[0]:g} to {CALL_BAND[1]:g} Hz.")
+        return d
+
+    @property
+    def tones(self):
+        """Frequencies, Hz, of which a window must hold whole periods."""
+        return {
+            "dc": (), "two_tone": (self.frequency, self.second_frequency),
+            "burst": (self.frequency, self.repeat_frequency),
+            "am": (self.frequency, self.repeat_frequency),
+            "call": (self.repeat_frequency,),
+        }.get(self.kind, (self.frequency,))
+
+    @property
+    def highest(self):
+        """Highest frequency that the samples must follow, Hz (0 for DC)."""
+        if self.kind == "call":
+            return max(self.frequency, self.second_frequency)
+        return max(self.tones, default=0.0)
+
+    def describe(self):
+        """One phrase: `sine, 10 mV peak at 45 kHz`."""
+        title = DRIVE_KINDS[self.kind][0]
+        if self.kind == "dc":
+            return f"DC, {format_quantity(self.offset, 'V')}"
+        text = f"{title}, {format_quantity(self.amplitude, 'V')} peak at "
+        text += format_quantity(self.frequency, "Hz", 4)
+        if self.kind == "two_tone":
+            text += (f" and {format_quantity(self.second_amplitude, 'V')} at "
+                     f"{format_quantity(self.second_frequency, 'Hz', 4)}")
+        if self.kind == "call":
+            text += f" falling or rising to {format_quantity(self.second_frequency, 'Hz', 4)}"
+        if self.offset:
+            text += f", on {format_quantity(self.offset, 'V')} DC"
+        return text
+
+
+def _cycle(frequency, t, phase=0.0):
+    """Position within the cycle, 0 to 1, with rounding of t kept from flipping an edge."""
+    turns = np.round(frequency * t + phase / 360.0, 9)
+    return turns - np.floor(turns)
+
+
+def sample(drive, t):
+    """Volts of a drive at the given times.
+
+    Parameters
+    ----------
+    drive : Drive
+    t : array_like
+        s, any shape.
+
+    Returns
+    -------
+    numpy.ndarray
+        V, same shape. At the edges of a square wave the value is the mean of both levels.
+
+    Raises
+    ------
+    QuantityError
+        For a drive or times that cannot be used.
+    """
+    d = drive.checked()
+    t = as_quantity("t", t, "s")
+    if d.kind == "dc":
+        return np.full(t.shape, d.offset)
+    angle = lambda f, phase=0.0: 2.0 * np.pi * (f * t + phase / 360.0)  # noqa: E731
+    if d.kind == "square":
+        c = _cycle(d.frequency, t, d.phase)
+        wave = np.where(c < 0.5, 1.0, -1.0)
+        wave[(c == 0.0) | (c == 0.5)] = 0.0
+    elif d.kind == "triangle":
+        c = _cycle(d.frequency, t, d.phase + 90.0)
+        wave = 1.0 - 4.0 * np.abs(c - 0.5)
+    elif d.kind == "call":
+        c = (d.repeat_frequency * t) % 1.0  # the hump is zero at its edges: no rounding needed
+        wave = _sweep(c / d.repeat_frequency, d.on_fraction / d.repeat_frequency,
+                      d.frequency, d.second_frequency, 1.0)
+    else:
+        wave = np.sin(angle(d.frequency, d.phase))
+    if d.kind == "burst":
+        wave = wave * (_cycle(d.repeat_frequency, t) < d.on_fraction)
+    if d.kind == "am":
+        wave = wave * (1.0 + d.depth * np.sin(angle(d.repeat_frequency)))
+    wave = d.amplitude * wave + d.offset
+    if d.kind == "two_tone":
+        wave = wave + d.second_amplitude * np.sin(angle(d.second_frequency))
+    return wave
+
+
+# ---------------------------------------------------------------- coherent window
+
+#: A frequency may be moved by this fraction without a longer window being tried.
+CLOSE_ENOUGH = 1e-4
+
+@dataclass(frozen=True)
+class Window:
+    """A stretch of time that holds whole cycles of every tone.
+
+    `duration` in s; `samples` is a power of two; `cycles[k]` whole cycles of tone k, whose
+    frequency is `used[k]` Hz where `requested[k]` was asked for. `exact` says that none had to
+    be moved. `text` says all of it in words.
+    """
+
+    duration: float
+    samples: int
+    cycles: tuple
+    requested: tuple
+    used: tuple
+    exact: bool
+    text: str
+
+    @property
+    def time(self):
+        """Sample times, s, shape (samples,); the end point belongs to the next period."""
+        return np.arange(self.samples) * (self.duration / self.samples)
+
+    @property
+    def line_spacing(self):
+        """Distance between spectral lines, Hz."""
+        return 1.0 / self.duration
+
+    @property
+    def sample_rate(self):
+        """Samples per second, Hz."""
+        return self.samples / self.duration
+
+    def cycles_of(self, frequency):
+        """Whole cycles of a frequency that was requested or is used.
+
+        Raises
+        ------
+        QuantityError
+            If the window was not made for it.
+        """
+        for k, cycles in enumerate(self.cycles):
+            if frequency in (self.requested[k], self.used[k]):
+                return cycles
+        raise QuantityError(
+            f"frequency is {frequency:g} Hz; the window holds "
+            f"{', '.join(f'{f:g} Hz' for f in self.used) or 'no tone'}.")
+
+
+def _power_of_two(n):
+    return 1 << max(0, math.ceil(math.log2(n) - 1e-9))
+
+
+def _common_step(tones):
+    """Greatest common divisor of frequencies given to a thousandth of a hertz, or None."""
+    parts = []
+    for f in tones:
+        part = Fraction(f).limit_denominator(1000)
+        if abs(float(part) - f) > 1e-9 * f:
+            return None
+        parts.append(part)
+    common = math.lcm(*(p.denominator for p in parts))
+    return Fraction(math.gcd(*(int(p * common) for p in parts)), common)
+
+
+def _nearest_cycles(tones, limit):
+    """Cycle counts, anchored on the fastest tone, that come closest within `limit` cycles."""
+    f = np.array(tones)
+    anchor = f.max()
+    first = max(1, math.ceil(anchor / f.min() - 1e-9))
+    if first > limit:
+        return None
+    turns = np.arange(first, limit + 1)
+    cycles = np.maximum(1, np.rint(turns[:, None] * (f / anchor))).astype(int)
+    # f rises; two tones that fall on the same count are kept one cycle apart
+    for k in range(len(f) - 2, -1, -1):
+        cycles[:, k] = np.minimum(cycles[:, k], cycles[:, k + 1] - 1)
+    error = np.max(np.abs(cycles * (anchor / turns)[:, None] / f - 1.0), axis=1)
+    error[cycles[:, 0] < 1] = np.inf
+    good = np.flatnonzero(error <= CLOSE_ENOUGH)
+    best = good[0] if good.size else int(np.argmin(error))
+    if not np.isfinite(error[best]):
+        return None
+    return float(error[best]), turns[best] / anchor, tuple(int(c) for c in cycles[best])
+
+
+@lru_cache(maxsize=256)
+def _window(tones, highest, min_cycles, min_samples, max_samples):
+    distinct = tuple(sorted(set(tones)))
+    listed = " and ".join(format_quantity(f, "Hz", 5) for f in distinct)
+    step = _common_step(distinct)
+    found = None
+    if step is not None:
+        repeats = max(1, math.ceil(min_cycles * step / Fraction(distinct[0])))
+        duration = float(repeats / step)
+        if 16 * highest * duration <= max_samples:
+            found = duration, tuple(round(f * duration) for f in distinct)
+    exact = found is not None
+    if not exact:
+        tried = []
+        for per_cycle in (32, 16, 8):
+            room = int(max_samples / per_cycle * distinct[-1] / highest)
+            near = _nearest_cycles(distinct, room)
+            tried += [near] if near else []
+            if near and near[0] <= CLOSE_ENOUGH:
+                break
+        found = min(tried)[1:] if tried else None
+    if found is None:
+        raise QuantityError(
+            f"the frequencies {listed} need more than {max_samples} samples for one whole "
+            f"period of each; allowed is a ratio of at most about {max_samples // 8}.")
+    duration, cycles = found
+    used = {f: f if exact else c / duration for f, c in zip(distinct, cycles)}
+    samples = min(max(_power_of_two(32 * highest * duration), min_samples),
+                  _power_of_two(max_samples))
+    counts = " and ".join(f"{c} of {format_quantity(used[f], 'Hz', 5)}"
+                          for f, c in zip(distinct, cycles))
+    text = (f"The window of {format_quantity(duration, 's', 4)} holds whole cycles: {counts}; "
+            f"{samples} samples, lines every {format_quantity(1 / duration, 'Hz', 4)}.")
+    if not exact:
+        text = (f"{listed} have no short common period, so the nearest frequencies that do "
+                f"are used: {' and '.join(format_quantity(used[f], 'Hz', 6) for f in distinct)}. "
+                + text)
+    by_tone = dict(zip(distinct, cycles))
+    return Window(duration, samples, tuple(by_tone[f] for f in tones), tones,
+                  tuple(used[f] for f in tones), exact, text)
+
+
+def coherent_window(frequencies, highest=None, min_cycles=1, min_samples=1024,
+                    max_samples=16384):
+    """Choose a window that holds whole periods of every frequency.
+
+    Frequencies with a common period short enough are kept exactly. Otherwise the highest one is
+    kept and the others are moved to the nearest that fits (to 1 part in 10 000 where the record
+    is long enough); the text of the window says so.
+
+    Parameters
+    ----------
+    frequencies : sequence of float
+        Hz, above 0; empty for DC alone, which gives 1 ms.
+    highest : float, optional
+        Hz: highest frequency that the samples must follow, if above the listed ones.
+    min_cycles : int
+        At least so many cycles of the slowest tone, where they fit.
+    min_samples, max_samples : int
+        The record length is a power of two between these, aiming at 32 samples in the fastest
+        cycle and never fewer than 8.
+
+    Returns
+    -------
+    Window
+
+    Raises
+    ------
+    QuantityError
+        For a frequency out of range, or frequencies too far apart for the record.
+    """
+    tones = tuple(float(as_quantity("frequency", f, "Hz", 0.0, MAX_FREQUENCY, low_open=True))
+                  for f in frequencies)
+    top = max(tones, default=0.0)
+    if highest is not None:
+        top = max(top, float(as_quantity("highest", highest, "Hz", 0.0, MAX_FREQUENCY)))
+    if not tones:
+        duration = 1e-3
+        n = min(max(min_samples, _power_of_two(max(1.0, 32 * top * duration))), max_samples)
+        return Window(duration, n, (), (), (), True,
+                      f"Nothing repeats: a window of 1 ms, {n} samples.")
+    return _window(tones, top, int(min_cycles), int(min_samples), int(max_samples))
+
+
+def window_for(*drives, min_cycles=1, min_samples=1024, max_samples=16384):
+    """A window for drives, and the same drives with the frequencies that it uses.
+
+    Returns
+    -------
+    window : Window
+        Its tones are those of each drive in turn.
+    drives : tuple of Drive
+
+    Raises
+    ------
+    QuantityError
+        As `coherent_window`.
+    """
+    drives = tuple(d.checked() for d in drives)
+    tones = [f for d in drives for f in d.tones]
+    window = coherent_window(tones, max((d.highest for d in drives), default=0.0) or None,
+                             min_cycles, min_samples, max_samples)
+    if window.exact:
+        return window, drives
+    moved = dict(zip(window.requested, window.used))
+    return window, tuple(
+        replace(d, **{name: moved[getattr(d, name)]
+                      for name in ("frequency", "second_frequency", "repeat_frequency")
+                      if getattr(d, name) in d.tones}) for d in drives)
+
+
+# ---------------------------------------------------------------- corners
+
+
+def corner_frequency(resistance, capacitance):
+    """Corner of one resistor and one capacitor, 1/(2 pi R C), Hz.
+
+    Parameters
+    ----------
+    resistance, capacitance : array_like
+        ohm and F, above 0.
+
+    Raises
+    ------
+    QuantityError
+        For values out of range.
+    """
+    r = as_quantity("resistance", resistance, "ohm", 0.0, low_open=True)
+    c = as_quantity("capacitance", capacitance, "F", 0.0, low_open=True)
+    return 1.0 / (2.0 * np.pi * r * c)
+
+
+def coupling_response(frequency, corner):
+    """Response of a coupling capacitor, jf/fc / (1 + jf/fc): a single-pole high-pass.
+
+    Parameters
+    ----------
+    frequency : array_like
+        Hz.
+    corner : float
+        Hz, at least 0; 0 lets everything pass, DC included.
+
+    Returns
+    -------
+    numpy.ndarray
+        Complex; 1/sqrt(2) (-3.01 dB) and +45 degrees at the corner (any circuits text).
+    """
+    f = as_quantity("frequency", frequency, "Hz")
+    corner = float(as_quantity("corner", corner, "Hz", 0.0))
+    if corner == 0.0:
+        return np.ones(f.shape, dtype=complex)
+    return 1j * f / (corner + 1j * f)
+
+
+def load_response(frequency, corner):
+    """Response of a load with its capacitance, 1/(1 + jf/fc): a single-pole low-pass.
+
+    Parameters as `coupling_response`, `corner` above 0 (infinity lets everything pass).
+    1/sqrt(2) (-3.01 dB) and -45 degrees at the corner (any circuits text).
+    """
+    f = as_quantity("frequency", frequency, "Hz")
+    if np.isscalar(corner) and corner == math.inf:
+        return np.ones(f.shape, dtype=complex)
+    corner = float(as_quantity("corner", corner, "Hz", 0.0, low_open=True))
+    return 1.0 / (1.0 + 1j * f / corner)
+
+
+def filter_periodic(record, duration, response):
+    """Apply a response to a periodic record, line by line.
+
+    Exact in steady state for every line below half the sample rate: the record is one period
+    of a wave that has gone on for ever, so nothing starts and nothing settles.
+
+    Parameters
+    ----------
+    record : array_like, shape (..., n)
+        V, whole periods.
+    duration : float
+        s, of the record.
+    response : callable
+        Frequency in Hz (array) to a complex factor.
+
+    Returns
+    -------
+    numpy.ndarray, shape (..., n)
+    """
+    record = as_quantity("record", record, "V")
+    n = record.shape[-1]
+    frequency = np.arange(n // 2 + 1) / duration
+    return np.fft.irfft(np.fft.rfft(record) * response(frequency), n)
+
+
+def couple(record, duration, corner):
+    """A periodic record after a coupling capacitor of the given corner, Hz (0 passes all)."""
+    if corner == 0:
+        return as_quantity("record", record, "V")
+    return filter_periodic(record, duration, lambda f: coupling_response(f, corner))
+
+
+def load_pole(record, duration, corner):
+    """A periodic record after a load pole of the given corner, Hz (None or inf passes all)."""
+    if corner is None or corner == math.inf:
+        return as_quantity("record", record, "V")
+    return filter_periodic(record, duration, lambda f: load_response(f, corner))
+
+
+# ---------------------------------------------------------------- invented bat calls
+
+
+@dataclass(frozen=True)
+class BatCall:
+    """An INVENTED ultrasonic call; no recording and no species stands behind it.
+
+    Attributes
+    ----------
+    title : what the sweep looks like.
+    f_start, f_end : Hz, 20 to 110 kHz.
+    duration : s.
+    bend : exponent of the sweep: 1 falls evenly, above 1 fast at first and flat at the end.
+    """
+
+    title: str = "Falling sweep"
+    f_start: float = 80e3
+    f_end: float = 43e3
+    duration: float = 5e-3
+    bend: float = 2.0
+
+    def checked(self):
+        """Return the same call with plain floats, or raise QuantityError."""
+        number = lambda *a, **k: float(as_quantity(*a, **k))  # noqa: E731
+        return BatCall(
+            self.title,
+            number("f_start", self.f_start, "Hz", *CALL_BAND),
+            number("f_end", self.f_end, "Hz", *CALL_BAND),
+            number("duration", self.duration, "s", 1e-4, 0.1),
+            number("bend", self.bend, "", 0.2, 10.0))
+
+
+#: Invented calls for demonstrations.
+CALLS = {
+    "falling": BatCall(),
+    "flat_end": BatCall("Sweep with a flat end", 70e3, 45e3, 8e-3, 5.0),
+    "steady": BatCall("Nearly steady tone", 46e3, 45e3, 20e-3, 1.0),
+    "steep": BatCall("Short steep sweep", 110e3, 40e3, 2e-3, 1.2),
+    "low": BatCall("Low slow sweep", 28e3, 21e3, 14e-3, 1.5),
+}
+
+
+def _sweep(tau, duration, f_start, f_end, bend):
+    """Sweep f_end + (f_start - f_end)(1 - tau/duration)^bend under a sin^2 hump; 0 outside."""
+    inside = (tau >= 0.0) & (tau < duration)
+    x = np.where(inside, tau / duration, 0.0)
+    turns = duration * (f_end * x
+                        + (f_start - f_end) * (1.0 - (1.0 - x) ** (bend + 1.0)) / (bend + 1.0))
+    return np.where(inside, np.sin(np.pi * x) ** 2 * np.sin(2.0 * np.pi * turns), 0.0)
+
+
+def call_frequency(call, t):
+    """Frequency of an invented call at times `t` s after its start, Hz (NaN outside)."""
+    c = call.checked()
+    x = as_quantity("t", t, "s") / c.duration
+    with np.errstate(invalid="ignore"):
+        f = c.f_end + (c.f_start - c.f_end) * np.clip(1.0 - x, 0.0, 1.0) ** c.bend
+    return np.where((x >= 0.0) & (x <= 1.0), f, np.nan)
+
+
+def call_samples(call, amplitude=1.0, sample_rate=500e3, silence=1e-3):
+    """Samples of an INVENTED bat call, synthesised here from its recipe.
+
+    Parameters
+    ----------
+    call : BatCall
+    amplitude : float
+        V peak.
+    sample_rate : float
+        Hz, at least 250 kHz so that 110 kHz is followed.
+    silence : float
+        s before and after the call.
+
+    Returns
+    -------
+    t, v : numpy.ndarray, shape (n,)
+        s and V.
+
+    Raises
+    ------
+    QuantityError
+        For values out of range.
+    """
+    c = call.checked()
+    amplitude = float(as_quantity("amplitude", amplitude, "V", 0.0, MAX_AMPLITUDE))
+    rate = float(as_quantity("sample_rate", sample_rate, "Hz", 250e3, 4e6))
+    silence = float(as_quantity("silence", silence, "s", 0.0, 0.1))
+    t = np.arange(round((c.duration + 2 * silence) * rate)) / rate
+    return t, amplitude * _sweep(t - silence, c.duration, c.f_start, c.f_end, c.bend)

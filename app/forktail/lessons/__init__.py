@@ -1,0 +1,1 @@
+"""Lessons: their files, their questions and tasks, their page and their worksheets."""

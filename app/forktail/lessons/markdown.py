@@ -1,0 +1,155 @@
+"""Markdown of lessons to HTML: raw HTML off, figures from the scene, formulas as MathML.
+
+markdown-it-py and mdit-py-plugins come with Panel.
+"""
+
+import re
+from html import escape
+
+from markdown_it import MarkdownIt
+from mdit_py_plugins.dollarmath import dollarmath_plugin
+
+from forktail.core.checks import QuantityError
+from forktail.lessons.formula import to_mathml
+from forktail.lessons.run import fill, placeholder
+
+_HOLE = re.compile(r"\{([^{}\n]{1,220})\}")
+_LINKS = {"glossary": "lessons?read=glossary#", "lesson": "lesson?id=", "assumptions":
+          "lessons?read=assumptions"}
+
+
+def _figure_rule(state, silent):
+    """Inline rule for `{...}`; an escaped brace never reaches it."""
+    match = _HOLE.match(state.src, state.pos)
+    if not match:
+        return False
+    if not silent:
+        token = state.push("figure", "span", 0)
+        token.content = match[1]
+    state.pos = match.end()
+    return True
+
+
+def _formula(text, options):
+    try:
+        return to_mathml(text.strip(), options.get("display_mode", False))
+    except QuantityError:
+        return f"<code>{escape(text)}</code>"
+
+
+def _markdown():
+    md = MarkdownIt("commonmark", {"html": False, "linkify": False}).enable("table")
+    md.disable(["image", "html_block", "html_inline"])
+    dollarmath_plugin(md, allow_labels=False, renderer=_formula, allow_space=True)
+    md.inline.ruler.before("link", "figure", _figure_rule)
+    md.add_render_rule("figure", _render_figure)
+    md.add_render_rule("link_open", _render_link)
+    # headings of a text lie below that of the step
+    md.add_render_rule("heading_open", lambda r, t, k, o, e: f"<h{_level(t[k])}>")
+    md.add_render_rule("heading_close", lambda r, t, k, o, e: f"</h{_level(t[k])}>")
+    return md
+
+
+def _level(token):
+    return min(int(token.tag[1]) + 1, 6)
+
+
+def _render_figure(self, tokens, k, options, env):
+    return env["figures"](tokens[k].content)
+
+
+def _render_link(self, tokens, k, options, env):
+    target = str(tokens[k].attrGet("href") or "")
+    kind, _, rest = target.partition(":")
+    if kind in _LINKS:
+        extra = f' data-term="{escape(rest, quote=True)}"' if kind == "glossary" else ""
+        env.setdefault("terms", set()).add(rest) if kind == "glossary" else None
+        return f'<a href="{_LINKS[kind]}{escape(rest, quote=True)}"{extra}>'
+    if kind in ("http", "https"):
+        return f'<a href="{escape(target, quote=True)}" target="_blank" rel="noopener">'
+    return "<a>"
+
+
+_MD = _markdown()
+
+
+class Rendering:
+    """Renders the texts of one scene and remembers what follows it live.
+
+    Parameters
+    ----------
+    known : mapping
+        Names for the figures; see `lessons_run`.
+    prefix : str
+        Distinguishes the ids of live figures of several renderings on a page.
+    still : mapping, optional
+        Names for `{now....}` where nothing moves, as in print.
+
+    Attributes
+    ----------
+    live : dict of str to str
+        data-id -> placeholder, for figures that begin with `now.`.
+    terms : set of str
+        Glossary terms that were linked.
+    """
+
+    def __init__(self, known, prefix="f", still=None):
+        self.known, self.prefix, self.still = known, prefix, still
+        self.live, self.terms = {}, set()
+
+    def _figure(self, inner):
+        known = self.known
+        try:
+            names = placeholder(inner)[0].names
+            if any(n.startswith("now.") for n in names):
+                known = {**known, **with_now(self.still if self.still is not None else known)}
+                if self.still is None:
+                    key = f"{self.prefix}{len(self.live)}"
+                    self.live[key] = inner
+                    return f'<span class="figure" data-id="{key}">{_text(inner, known)}</span>'
+            return f'<span class="figure">{_text(inner, known)}</span>'
+        except QuantityError:
+            return f'<span class="figure">{escape("{" + inner + "}")}</span>'
+
+    def block(self, text):
+        """HTML of a `Text`."""
+        env = {"figures": self._figure, "terms": self.terms}
+        return _MD.render(text.source, env)
+
+    def line(self, text):
+        """HTML of a one-line `Text`, without a paragraph around it."""
+        env = {"figures": self._figure, "terms": self.terms}
+        return _MD.renderInline(text.source, env)
+
+
+def _text(inner, known):
+    return escape(fill(inner, known))
+
+
+def with_now(known):
+    """Names `now.NAME` of the live scene."""
+    return {f"now.{n}": v for n, v in known.items() if "." not in n}
+
+
+def live_values(live, known, now):
+    """Texts of live figures: {data-id: text}.
+
+    Parameters
+    ----------
+    live : dict
+        From `Rendering.live`.
+    known : mapping
+        Names as when it was rendered.
+    now : mapping
+        Names of the present scene.
+    """
+    if not live:
+        return {}
+    names = {**known, **with_now(now)}
+    out = {}
+    for key, inner in live.items():
+        try:
+            out[key] = fill(inner, names)
+        except QuantityError:
+            out[key] = "\u2013"  # such as a division by zero on the way
+    return out

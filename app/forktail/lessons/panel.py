@@ -1,0 +1,80 @@
+"""The text side of a lesson: one component for steps, questions, verdicts and progress."""
+
+import param
+
+from forktail.core.checks import QuantityError
+from forktail.resources import assets_dir
+from forktail.ui.component import Component
+from forktail.ui.controls import Controls
+from forktail.ui.messages import checked
+
+
+class LessonPanel(Component):
+    """Shows `spec` (the whole step) and applies `patch`; messages go to `handlers` by kind.
+
+    `spec` holds HTML made by `lesson_text` from Markdown with raw HTML off, and plain texts.
+    """
+
+    spec = param.Dict(default={}, doc="What the panel shows.")
+
+    _esm = assets_dir() / "pages/lesson/lesson.js"
+    sheets = ("assets/pages/lesson/style.css",)
+
+    def __init__(self, handlers, **params):
+        super().__init__(**params)
+        self.handlers = handlers
+        self._live = {}
+
+    def show(self, spec, live):
+        """Show a step anew; `live` are its live figures."""
+        self._live = dict(live)
+        self.spec = {**spec, "live": dict(live)}
+
+    def update(self, live, **more):
+        """Send the live figures that changed, and whatever else is given."""
+        changed = {k: v for k, v in live.items() if self._live.get(k) != v}
+        self._live.update(changed)
+        if changed or more:
+            self.patch = {"live": changed, **more}
+
+    def _handle_msg(self, message):
+        try:
+            message = checked(message)
+            if message["kind"] in self.handlers:
+                self.handlers[message["kind"]](message)
+        except QuantityError as error:
+            self.update({}, refused=str(error))
+
+
+class LessonList(Component):
+    """The list of lessons with progress from the learner's browser."""
+
+    spec = param.Dict(default={}, doc="Lessons, faults and texts to read.")
+
+    _esm = assets_dir() / "pages/lessons/lessons.js"
+    sheets = ("assets/pages/lessons/style.css",)
+
+
+class LessonControls(Controls):
+    """Controls of a scene inside a lesson: unlocked rows and Reset only, no link of their own."""
+
+    sheets = ("assets/pages/lesson/style.css",)
+
+    def __init__(self, *args, **params):
+        self.seed = "0"
+        super().__init__(*args, **params)
+
+    def draw_with(self, seed):
+        """Whose draws the scenes come from: a room that follows is told."""
+        self.seed, self._query = seed, None
+
+    def _difference(self):
+        patch = super()._difference()
+        if "query" in patch:  # for a class room that follows: whose draw it is, and the scene
+            patch["inner"] = f"seed={self.seed}&{patch.pop('query')}"
+        return patch
+
+    def rebuild(self, notice=()):
+        """Send the specification, with the one tool that a lesson keeps."""
+        super().rebuild(notice)
+        self.spec = {**self.spec, "tools": ["reset"] if self.names else []}

@@ -1,0 +1,358 @@
+"""States of the scenes that only lessons have: one use, one board, one capture to be explained.
+
+They are smaller than the states of the pages on the same subject: what a lesson does not speak of
+is left out, and every setting is a quantity with a slider or a choice, so that a step can unlock
+it.
+"""
+
+import math
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+import param
+
+from forktail.core.built import network
+from forktail.core.built.circuit import Circuit, single_faults
+from forktail.core.capture import fit as capture_fit
+from forktail.core.checks import QuantityError
+from forktail.core.thermal import T_NOMINAL, thermal_voltage
+from forktail.core.uses import USES, run_use
+from forktail.core.uses.result import TextbookCell, setting_fields
+from forktail.core.waves import drives as signals
+from forktail.pages.build.state import BuildScene, shipped, textbook
+from forktail.pages.uses.state import TIME_VIEWS, UsesScene, setting_parameters
+from forktail.ui.state import PageState, Quantity
+
+# ---------------------------------------------------------------- one use
+
+
+#: Sliders finer than those of the Uses page, where a lesson asks for a steady hand.
+_SLIDERS = {"dsb": {"trim": ((-2e-3, 2e-3), 1e-5)}}
+
+
+@lru_cache(maxsize=128)
+def _run(use, settings, solve, detail):
+    try:
+        return run_use(use, settings, solve, detail), ""
+    except QuantityError as error:
+        return None, str(error)
+
+
+class _UseLook(PageState):
+    """What a scene of a use shows of its result; no physics."""
+
+    use = ""
+
+    time = param.Selector(default="whole", objects=["whole", "start", "settled"],
+                          label="Time plot", doc="What the time plot shows.")
+    band = param.Selector(default="near", objects=["near", "all"], label="Spectrum",
+                          doc="How much of the spectrum is shown.")
+    curve = param.Selector(default="1", objects=["1", "2", "3"], label="Curve",
+                           doc="Which characteristic is shown.")
+    readings = param.String(default="", label="Readings",
+                            doc="Keys of the figures on the card, with spaces between.")
+
+    def settings(self):
+        """Settings of the use as the core wants them."""
+        cls = USES[self.use].settings
+        return cls(**{f.name: getattr(self, f.name) for f in setting_fields(cls)})
+
+    def solver(self):
+        """The textbook cell of the scene."""
+        return TextbookCell(**{f.name: getattr(self, f"cell_{f.name}")
+                               for f in setting_fields(TextbookCell)})
+
+    def scene(self, detail=False):
+        """Run the use: one `UsesScene`, kept for equal settings."""
+        result, error = _run(self.use, self.settings(), self.solver(), detail)
+        time = self.time if self.time in TIME_VIEWS[self.use] else "whole"
+        return UsesScene(self.use, result, error, detail, time, self.band, int(self.curve), "",
+                         {}, "")
+
+
+def use_state(use):
+    """Class of the state of one use: its settings by their own names, those of the cell as
+    cell_NAME.
+
+    Parameters
+    ----------
+    use : str
+        Key of `core.uses.USES`.
+
+    Returns
+    -------
+    type
+        A `PageState`.
+    """
+    own = {n.removeprefix(f"{use}__"): p
+           for n, p in setting_parameters(use, USES[use].settings).items()}
+    for name, (span, step) in _SLIDERS.get(use, {}).items():
+        own[name].slider, own[name].step = span, step
+    of_cell = {n.replace("__", "_"): p
+               for n, p in setting_parameters("cell", TextbookCell).items()}
+    return type(f"Lesson{use.title().replace('_', '')}State", (_UseLook,), {
+        **own, **of_cell, "use": use, "page": use, "__module__": __name__,
+        "__doc__": f"One scene of the use '{USES[use].title}'."})
+
+
+# ---------------------------------------------------------------- one board
+
+#: Shipped circuit that the boards of lessons are built after.
+BOARD = "bat-call-mixer"
+
+
+@lru_cache(maxsize=1)
+def board_circuit():
+    """The bat-call mixer as it was designed."""
+    return shipped()[BOARD][0] if BOARD in shipped() else Circuit()
+
+
+def unbalanced(circuit, left=0.0, right=0.0, lower=0.0):
+    """The circuit with transistors of unequal size, given as offsets of the pairs at 25 degC, V.
+
+    An area ratio A makes an offset of VT ln A (Gray, Hurst, Lewis, Meyer, chapter 3), so that
+    the offset grows with absolute temperature.
+    """
+    v_t = float(thermal_voltage(T_NOMINAL))
+    area = list(circuit.area)
+    for first, second, offset in ((0, 1, left), (3, 2, right), (4, 5, lower)):
+        half = math.exp(offset / (2.0 * v_t))
+        area[first] *= half
+        area[second] /= half
+    return replace(circuit, area=tuple(area))
+
+
+@lru_cache(maxsize=128)
+def _inspected(circuit, v_upper, v_lower):
+    return network.inspect(circuit, v_upper, v_lower, gains=True)
+
+
+@lru_cache(maxsize=128)
+def _current(circuit):
+    return network.supply_current(circuit)
+
+
+def _volt(default, span, step, label, doc, bound=1.0):
+    return Quantity(default, bounds=(-bound, bound), slider=(-span, span), step=step, unit="V",
+                    label=label, doc=doc)
+
+
+def _part(field, low, high, step, label):
+    return Quantity(getattr(board_circuit(), field), bounds=(max(low / 10.0, 0.0), 1e6),
+                    slider=(low, high), step=step, unit="ohm", label=label, doc="ohm.")
+
+
+class BoardState(PageState):
+    """The bat-call mixer as a board: the parts that lessons turn, its mismatch and its trims."""
+
+    page = "built"
+
+    v_upper = _volt(0.0, 0.1, 1e-3, "Upper input", "V.", 10.0)
+    v_lower = _volt(0.0, 0.1, 1e-3, "Lower input", "V.", 10.0)
+    v_supply = Quantity(12.0, bounds=(1.0, 30.0), slider=(3.0, 18.0), step=0.5, unit="V",
+                        label="Supply", doc="V.")
+    r_load = _part("r_load_left", 500.0, 12e3, 100.0, "Load resistors")
+    r_string_top = _part("r_string_top", 1e3, 20e3, 100.0, "String, top (R1)")
+    r_tail_emitter = _part("r_tail_emitter", 200.0, 5e3, 50.0, "Emitter of Q7 (R10)")
+    r_emitter_lower = Quantity(100.0, bounds=(0.0, 1e4), slider=(0.0, 500.0), step=5.0,
+                               unit="ohm", label="Emitter resistors, lower", doc="ohm.")
+    temperature = Quantity(298.15, bounds=(233.15, 398.15), slider=(233.15, 398.15), step=1.0,
+                           unit="K", label="Temperature", doc="Junctions, K.")
+    offset_left = _volt(0.0, 0.01, 1e-4, "Offset, left pair", "Of Q1-Q2, V.", 0.02)
+    offset_right = _volt(0.0, 0.01, 1e-4, "Offset, right pair", "Of Q4-Q3, V.", 0.02)
+    offset_lower = _volt(0.0, 0.01, 1e-4, "Offset, lower pair", "Of Q5-Q6, V.", 0.02)
+    load_mismatch = Quantity(0.0, bounds=(-50.0, 50.0), slider=(-5.0, 5.0), step=0.1, unit="%",
+                             label="Left load over right", doc="Per cent.")
+    trim_upper = _volt(0.0, 0.01, 5e-5, "Trim, upper input", "V.")
+    trim_lower = _volt(0.0, 0.01, 5e-5, "Trim, lower input", "V.")
+    trim_balance = Quantity(0.0, bounds=(-1.0, 1.0), slider=(-0.1, 0.1), step=5e-4, unit="",
+                            label="Load balance", doc="Left over right load.")
+    fault = param.Selector(
+        default="none", label="Fault", doc="What is wrong with the board.",
+        objects={"nothing": "none",
+                 **{f.text.rstrip("."): f.key for f in single_faults(board_circuit())}})
+    model = param.Selector(default="built", label="Model", doc="Which answer is drawn.",
+                           objects={"Built": "built", "Built over textbook": "overlay"})
+    readings = param.String(default="", label="Readings",
+                            doc="Names of the figures on the card, with spaces between.")
+
+    def circuit(self):
+        """The board as a `Circuit`."""
+        half = 0.005 * self.load_mismatch
+        made = replace(
+            board_circuit(), v_supply=self.v_supply, r_load_left=self.r_load * (1.0 + half),
+            r_load_right=self.r_load * (1.0 - half), r_string_top=self.r_string_top,
+            r_tail_emitter=self.r_tail_emitter, r_emitter_lower=self.r_emitter_lower,
+            temperature=self.temperature, trim_upper=self.trim_upper,
+            trim_lower=self.trim_lower, trim_balance=self.trim_balance)
+        made = unbalanced(made, self.offset_left, self.offset_right, self.offset_lower)
+        return made if self.fault == "none" else replace(made, faults=(self.fault,))
+
+    def scene(self):
+        """The board at its point: a `BuildScene`."""
+        circuit = self.circuit()
+        return BuildScene(circuit, self.model, self.v_upper, self.v_lower,
+                          _inspected(circuit, self.v_upper, self.v_lower),
+                          textbook(circuit, self.v_upper, self.v_lower))
+
+    def rest(self):
+        """The board with both inputs at zero: `network.Inspection`."""
+        return _inspected(self.circuit(), 0.0, 0.0)
+
+    def supply_current(self):
+        """What the board draws at rest, A."""
+        return _current(self.circuit())
+
+    def curve(self, name, count=61):
+        """Output over one input, the other as set: x, built, textbook or None, all V."""
+        circuit = self.circuit()
+        low, high = self.param[name].slider
+        while high < abs(getattr(self, name)):
+            low, high = 2.5 * low, 2.5 * high
+        return _curve(circuit, name, self.v_lower if name == "v_upper" else self.v_upper, low,
+                      high, count, self.model == "overlay")
+
+
+@lru_cache(maxsize=64)
+def _curve(circuit, name, other, low, high, count, beside):
+    x = np.linspace(low, high, count)
+    inputs = (x, other) if name == "v_upper" else (other, x)
+    built = network.solve_built(circuit, *inputs, gains=False).v_out
+    point = textbook(circuit, *inputs) if beside else None
+    return x, built, None if point is None else point.v_out
+
+
+# ---------------------------------------------------------------- one capture
+
+#: Boards of the capture scene: key -> what is wrong with the board. All are computed.
+BOARDS = {
+    "none": "as designed",
+    "lower_offset": "Q5 larger than Q6: lower pair off balance",
+    "upper_offset": "Q1 and Q4 larger: upper pairs off balance",
+    "load_unequal": "left load larger than the right one",
+    "load_small": "both loads too small",
+    "tail_small": "tail current too small",
+    "pair_reversed": "right upper pair reversed",
+    "output_turned": "lower pair reversed",
+    "lower_open": "lower drive not connected",
+    "slow_load": "far too much capacitance at the collectors",
+    "supply_low": "supply far too low",
+}
+#: Samples of a capture, and its length in s: whole cycles of both drives.
+SAMPLES, DURATION = 400, 0.2e-3
+
+
+@dataclass(frozen=True)
+class CaptureScene:
+    """A capture of a board beside the prediction; arrays of shape (SAMPLES,), SI.
+
+    `fitted` is the four-term fit of the capture behind the load pole of the design, `found` and
+    `expected` are the fits (`ProductFit`) of capture and prediction. `delay` s, capture behind
+    prediction (NaN where they have nothing in common). `meter` holds pairs (board, design) of V
+    at rest by node.
+    """
+
+    time: np.ndarray
+    v_upper: np.ndarray
+    v_lower: np.ndarray
+    measured: np.ndarray
+    predicted: np.ndarray
+    fitted: np.ndarray
+    residual: np.ndarray
+    found: capture_fit.ProductFit
+    expected: capture_fit.ProductFit
+    delay: float
+    noise: float
+    meter: dict
+
+
+@lru_cache(maxsize=64)
+def _board(key, size):
+    """The board with a fault; `size` scales the ones that have a size."""
+    c = board_circuit()
+    if key == "lower_offset":
+        return unbalanced(c, lower=3e-3 * size)
+    if key == "upper_offset":
+        return unbalanced(c, left=3e-3 * size, right=3e-3 * size)
+    if key == "load_unequal":
+        return replace(c, r_load_left=c.r_load_left * (1.0 + 0.02 * size))
+    if key == "load_small":
+        return replace(c, r_load_left=c.r_load_left * (1.0 - 0.15 * size),
+                       r_load_right=c.r_load_right * (1.0 - 0.15 * size))
+    if key == "tail_small":
+        return replace(c, r_tail_emitter=c.r_tail_emitter / (1.0 - 0.15 * size))
+    if key == "slow_load":
+        return replace(c, c_load=c.c_load * (1.0 + 4.0 * size))
+    if key == "supply_low":
+        return replace(c, v_supply=c.v_supply * (1.0 - 0.5 * size))
+    faults = {"pair_reversed": "swapped:pair_right", "output_turned": "swapped:pair_lower",
+              "lower_open": "open:drive_lower"}
+    return replace(c, faults=(faults[key],)) if key in faults else c
+
+
+@lru_cache(maxsize=128)
+def _output(circuit, peak_upper, peak_lower):
+    """Time, both inputs at the drives, and both collectors behind the load pole."""
+    time = np.arange(SAMPLES) * (DURATION / SAMPLES)
+    upper = peak_upper * np.sin(2.0 * np.pi * 50e3 * time)
+    lower = peak_lower * np.sin(2.0 * np.pi * 45e3 * time)
+    # what is not connected reaches no base
+    reaches = 0.0 if "open:drive_lower" in circuit.faults else 1.0
+    point = network.solve_built(circuit, upper, reaches * lower, gains=False)
+    pole = network.corners(circuit)["load_pole"]
+    left, right = (signals.load_pole(v, DURATION, pole) for v in (point.v_left, point.v_right))
+    return time, upper, lower, left, right
+
+
+@lru_cache(maxsize=64)
+def _captured(board, size, prediction, peak_upper, peak_lower, noise, seed):
+    made, meant = _board(board, size), _board(prediction, size)
+    time, upper, lower, left, right = _output(made, peak_upper, peak_lower)
+    _, _, _, ideal_left, ideal_right = _output(meant, peak_upper, peak_lower)
+    rng = np.random.default_rng(seed)
+    measured = right - left + noise * rng.normal(size=time.size)
+    predicted = ideal_right - ideal_left
+    pole = network.corners(board_circuit())["load_pole"]
+    memory = lambda record: signals.load_pole(record, DURATION, pole)  # noqa: E731
+    found = capture_fit.fit_product(upper, lower, measured, memory)
+    expected = capture_fit.fit_product(upper, lower, predicted, memory)
+    try:
+        delay = capture_fit.find_delay(predicted, measured, DURATION / SAMPLES, 5e-6).seconds
+    except QuantityError:
+        delay = math.nan
+    here, there = network.solve_bias(made).nodes, network.solve_bias(board_circuit()).nodes
+    meter = {k: (float(here[k]), float(there[k])) for k in there if k in here}
+    return CaptureScene(time, upper, lower, measured, predicted,
+                        memory(found.value(upper, lower)), measured - predicted, found, expected,
+                        delay, noise, meter)
+
+
+class CaptureState(PageState):
+    """A capture of a board with a fault that is not told, and a prediction to lay beside it.
+
+    A 50 kHz oscillator on the upper input, a 45 kHz test tone on the lower one. Nothing is
+    measured: the board is the bat-call mixer with one thing wrong, solved in full, with noise.
+    """
+
+    page = "capture"
+
+    board = param.Selector(default="none", objects={t: k for k, t in BOARDS.items()},
+                           label="Board", doc="What is wrong with the captured board.")
+    prediction = param.Selector(default="none", objects={t: k for k, t in BOARDS.items()},
+                                label="Predict a board", doc="Board that is predicted.")
+    size = Quantity(100.0, bounds=(10.0, 200.0), slider=(50.0, 150.0), step=5.0, unit="%",
+                    label="Size of the fault", doc="Per cent.")
+    peak_upper = Quantity(0.04, bounds=(1e-3, 0.3), slider=(0.005, 0.1), step=1e-3, unit="V",
+                          label="Upper drive, peak", doc="V.")
+    peak_lower = Quantity(0.02, bounds=(1e-3, 0.3), slider=(0.005, 0.1), step=1e-3, unit="V",
+                          label="Lower drive, peak", doc="V.")
+    noise = Quantity(1e-3, bounds=(1e-5, 0.1), slider=(0.0, 0.01), step=1e-4, unit="V",
+                     label="Noise, rms", doc="Of the capture, V.")
+    readings = param.String(default="", label="Readings",
+                            doc="Names of the figures on the card, with spaces between.")
+
+    def scene(self):
+        """Capture, prediction and what a fit says: `CaptureScene`, kept for equal settings."""
+        return _captured(self.board, self.size / 100.0, self.prediction, self.peak_upper,
+                         self.peak_lower, self.noise, 7)

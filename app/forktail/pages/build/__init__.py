@@ -1,0 +1,1 @@
+"""Build: a circuit of real parts, its voltages, findings, faults and mismatch."""

@@ -1,0 +1,426 @@
+"""The Build page: parts, schematic, findings and side panels over one `BuildState`."""
+
+import math
+
+import numpy as np
+import panel as pn
+
+from forktail.core.checks import QuantityError
+from forktail.pages.build.findings import FindingsView
+from forktail.pages.build.mismatch_panel import RunPanel, SpreadTable, TrimPanel, spread_csv
+from forktail.pages.build.mismatch_plots import HISTOGRAMS, Histogram
+from forktail.pages.build.parts_table import SETTINGS, PartsTable
+from forktail.pages.build.schematic import BuiltSchematic
+from forktail.pages.build.state import (
+    LABELS,
+    TABS,
+    TRIM_QUANTITIES,
+    BuildState,
+    assess,
+    compare,
+    run_builds,
+    shipped,
+)
+from forktail.pages.build.transfer_curves import TransferCurve
+from forktail.pages.build.what_if import FaultsView, ValuesView
+from forktail.pages.build.words import BuiltSentence, FiguresView, NumbersTable, ValuesTable
+from forktail.ui.controls import Controls, group, row
+from forktail.ui.html import STYLES, button, request
+from forktail.ui.later import Later
+from forktail.ui.markup import MarkupView
+from forktail.ui.shell import Page, page, query_of_session
+
+#: Builds solved between two looks at the progress.
+CHUNK = 25
+_RUN_SETTINGS = ("spread_v_be", "spread_resistor", "spread_beta", "builds", "seed")
+
+
+def _solve_builds(key, stale, say):
+    """Work of a Monte Carlo run: reports each chunk, leaves early when nobody waits for it."""
+    spread = None
+    for spread in run_builds(key, CHUNK):
+        if stale():
+            return None
+        say(spread)
+    return spread
+
+
+def _assess(key, stale, say):
+    return key, assess(*key)
+
+
+def _what_if(question, stale, say):
+    return question, compare(*question)
+
+
+class Toolbar(MarkupView):
+    """What acts on the whole: at rest, undo, how far off the shipped circuit, where to go on."""
+
+    def __init__(self, **params):
+        super().__init__(stylesheets=STYLES, **params)
+        self.rebuild(f'<div class="line toolbar">{button("At rest", kind="rest")}'
+                     f'{button("Undo", data_id="undo", kind="undo")}'
+                     '<span class="soft" data-id="off"></span></div>'
+                     '<div class="line toolbar"><a class="act" data-id="plan" target="_blank" '
+                     'rel="noopener">Bench plan</a><a class="act" data-id="compare">Compare a '
+                     "capture</a></div>", {})
+
+    def show(self, state):
+        """Show what can be undone and what is off the shipped circuit."""
+        off, query = len(state.off_base()), state.query()
+        tail = f"?{query}" if query else ""
+        self.update({
+            "plan": {"href": f"plan{tail}"}, "compare": {"href": f"compare{tail}"},
+            "undo": {"disabled": None if state.can_undo else ""},
+            "off": {"#": "as shipped" if not off else
+                    f"{off} value{'' if off == 1 else 's'} changed \u2022"}})
+
+
+class Tabs(MarkupView):
+    """Buttons that choose the side panel; the page's main element follows."""
+
+    def __init__(self, **params):
+        super().__init__(stylesheets=STYLES, **params)
+        self.rebuild('<div class="side-tabs" role="group" aria-label="Side panel">' + "".join(
+            f'<button type="button" data-id="tab-{key}" {request(kind="tab", value=key)}>'
+            f"{text}</button>" for key, text in TABS.items()) + "</div>", {})
+
+    def show(self, tab, model):
+        """Mark the chosen panel."""
+        out = {f"tab-{key}": {"aria-pressed": "true" if key == tab else "false"} for key in TABS}
+        out["main"] = {"data-tab": tab, "data-model": model}
+        self.update(out)
+
+
+class BuildPage(Page):
+    """One session of the Build page."""
+
+    def __init__(self, document=None):
+        self.state = BuildState()
+        self.schematic, self.sentence = BuiltSchematic(), BuiltSentence()
+        self.parts, self.toolbar, self.tabs = PartsTable(), Toolbar(), Tabs()
+        self.findings, self.figures = FindingsView(), FiguresView()
+        self.side_by_side, self.numbers = ValuesTable(), NumbersTable()
+        self.values, self.faults = ValuesView(), FaultsView()
+        self.run_panel, self.trims, self.spread = RunPanel(), TrimPanel(), SpreadTable()
+        self.curves = {"v_upper": TransferCurve("over_upper", "v_upper"),
+                       "v_lower": TransferCurve("over_lower", "v_lower")}
+        self.histograms = {name: Histogram(name) for name in HISTOGRAMS}
+        self.plots = (*self.curves.values(), *self.histograms.values())
+        self.controls = Controls(
+            self.state, self._groups, presets=self.state.presets,
+            play=lambda: ("v_upper", "v_lower"), stylesheets=STYLES,
+            handlers={
+                "theme": self.set_theme, "csv": self._csv, "choose": self._choose,
+                "edit": self._edit, "drag": self._drag, "apply": self._apply,
+                "undo": lambda m: self.state.undo(), "repair": self._repair,
+                "rest": lambda m: self.state.param.update(v_upper=0.0, v_lower=0.0),
+                "tab": lambda m: self._set("tab", m.get("value")),
+                "round": lambda m: self.state.set_circuit(self.state.rounded()[0]),
+                "break": self._break, "run": self._run, "cancel": self._cancel,
+                "null": self._null, "untrim": self._untrim, "load": self._load,
+                "reset": self._reset, "preset": self._preset})
+        self._scene = self._assessed = self._spread = self._run_key = None
+        self._note = ""
+        self._seen = {}
+        self._assessing = Later(document, _assess, self._assessed_now)
+        self._comparing = Later(document, _what_if, self._compared_now, wait=120)
+        self._running = Later(document, _solve_builds, self._run_done, self._run_progress, wait=20)
+
+    def stop(self):
+        """The session has ended: drop all work."""
+        for later in (self._assessing, self._comparing, self._running):
+            later.cancel()
+
+    # ---- controls
+
+    def _groups(self):
+        rows = lambda *names: [row(self.state, n) for n in names]  # noqa: E731
+        circuit = row(self.state, "shipped")
+        circuit["options"] = [[key, c.title or key] for key, (c, _) in shipped().items()]
+        return [group("", [circuit, row(self.state, "model", "tabs")]),
+                group("", rows("v_upper", "v_lower"))]
+
+    def _set(self, name, value):
+        if value in self.state.param[name].objects:
+            self.state.param.update(**{name: value})
+
+    def _choose(self, message):
+        name, value = message.get("name"), message.get("value")
+        if name == "shipped":
+            self.parts.forget()
+            self.state.choose_shipped(value)
+        elif name == "model":
+            self._set(name, value)
+
+    def _load(self, message):
+        problems = self.state.apply_file(str(message.get("text", "")))
+        self.parts.forget()
+        self.parts.show(self.state)
+        if problems:
+            self.controls.say(["The file was loaded, except for:", *problems])
+
+    def _reset(self, message):
+        self.parts.forget()
+        self.state.reset()
+        self._update()  # also where nothing changed: what could not be read goes
+
+    def _preset(self, message):
+        if message.get("name") in self.state.presets():
+            self.parts.forget()
+            self.state.apply_preset(message["name"])
+
+    def _drag(self, message):
+        view, x = message.get("view"), message.get("x")
+        if not isinstance(x, (int, float)) or not math.isfinite(x):
+            return
+        if view in TRIM_QUANTITIES:
+            spec = TRIM_QUANTITIES[view]
+            self.trims.accept(view)
+            self.state.set_trim(view, spec.at_step(min(max(int(x), 0), spec.steps())))
+            return
+        for name, curve in self.curves.items():
+            if view == curve.name:
+                low, high = self.state.reach(name)
+                value = min(max(x / curve.factor, low), high)
+                self.state.param.update(**{name: float(f"{value:.3g}")})
+
+    def _panel_of(self, name):
+        if name == "unit":
+            return self.trims
+        return self.run_panel if name in _RUN_SETTINGS else self.parts
+
+    def _edit(self, message):
+        name, text = str(message.get("name", "")), str(message.get("text", ""))[:2000]
+        panel = self._panel_of(name)
+        knob = name.removeprefix("knob_") if name.startswith("knob_") else ""
+        if knob:  # a trim: of the circuit, or of the build looked at
+            name, panel = knob, self.trims
+        try:
+            if name == "fault":
+                if text and text not in {f.key for f in self.state.faults()}:
+                    return
+                self.state.fault = text
+                return
+            if name == "series":
+                self._set("series", text)
+                return
+            if knob in TRIM_QUANTITIES:
+                panel.accept(knob)
+                self.state.set_trims({knob: TRIM_QUANTITIES[knob].read(text)})
+            elif name in SETTINGS or name in _RUN_SETTINGS or name == "unit":
+                panel.accept(name)
+                self.state.read_setting(name, text)
+            elif name in LABELS or name.startswith("area"):
+                panel.accept(name)
+                self.state.edit(name, text)
+            else:
+                return
+        except QuantityError as error:
+            panel.refuse(name, text, str(error))
+        self._update()  # also where nothing changed: the entry is written anew
+
+    # ---- changes of the circuit
+
+    def _apply(self, message):
+        if self._assessed is None or self._assessed[0] != self.state.assessment():
+            self.controls.say(["The list is being worked out anew; apply once it is ready."])
+            return
+        found, n = self._assessed[1].findings, message.get("n")
+        if isinstance(n, int) and 0 <= n < len(found):
+            self.state.apply_finding(found[n])
+
+    def _repair(self, message):
+        rest = tuple(k for k in self.state.circuit.faults if k != message.get("key"))
+        self.state.edit("faults", ";".join(rest))
+
+    def _break(self, message):
+        if self.state.fault:
+            self.state.set_circuit(self.state.with_fault(), fault="")
+
+    def _null(self, message):
+        name = message.get("name")
+        names = (name,) if name in TRIM_QUANTITIES else tuple(TRIM_QUANTITIES)
+        for n in names:
+            self.trims.accept(n)
+        self.state.null(names)
+
+    def _untrim(self, message):
+        self.state.set_trims(dict.fromkeys(TRIM_QUANTITIES, 0.0))
+
+    # ---- the run
+
+    def _run(self, message):
+        self._spread, self._note = None, ""
+        self._run_key = self.state.run_key()
+        self._running.ask(self._run_key)
+        self._show_run()
+
+    def _cancel(self, message):
+        if self._running.busy:
+            self._running.cancel()
+            done = self._spread.done if self._spread else 0
+            self._note = f"cancelled after {done} of {self.state.builds} builds"
+            self._show_run()
+
+    def _run_progress(self, spread):
+        # every picture costs more than a chunk: a new one for each tenth of the run
+        last = self._spread.done if self._spread else 0
+        if spread.done - last >= spread.total / 10 or spread.done == spread.total:
+            self._spread = spread
+            self._show_run()
+
+    def _run_done(self, spread, error):
+        if error is not None:
+            self._note = str(error)
+        elif spread is not None:
+            self._spread = spread
+        self._show_run()
+
+    def _follow_run(self):
+        """A change while running cancels it; a change afterwards makes its result stale."""
+        if self._run_key is None or self.state.run_key() == self._run_key:
+            return
+        if self._running.busy:
+            self._running.cancel()
+            self._note = "cancelled, as the circuit or a setting changed"
+        else:
+            self._note = "the circuit or a setting has changed since: run again"
+        self._spread = self._run_key = None
+
+    def _show_run(self):
+        if self.state.tab != "mismatch":
+            return
+        self.run_panel.show(self.state, self._spread, self._running.busy, self._note)
+        self.spread.show(self._spread)
+        now = self._seen.get("judged", (None, {}))[1]
+        for histogram in self.histograms.values():
+            values = self._spread.values[histogram.measure] if self._spread else np.array([])
+            histogram.show(values, now.get(histogram.measure, math.nan))
+
+    # ---- what takes longer
+
+    def _assessed_now(self, answer, error):
+        if error is not None:
+            self.findings.fail(f"The findings could not be worked out: {error}")
+            return
+        self._assessed = answer
+        self.findings.show(answer[0][0], answer[1].findings)
+        if self.state.tab == "figures":
+            self.figures.show(answer[0][0], answer[1].figures)
+
+    def _assess_again(self):
+        key = self.state.assessment()
+        if self._seen.get("assess") != key:
+            self._seen["assess"] = key
+            self.findings.wait()
+            self._assessing.ask(key)
+        elif self._assessed and self._assessed[0] == key and self.state.tab == "figures":
+            self.figures.show(key[0], self._assessed[1].figures)
+
+    def _compare_again(self):
+        state = self.state
+        if state.tab == "values":
+            other, self._rounded = state.rounded()
+        elif state.tab == "faults":
+            if not state.fault:
+                self.faults.show(state.circuit, state.faults(), "", None)
+                return
+            other = state.with_fault()
+        else:
+            return
+        question = (state.circuit, other, state.v_upper, state.v_lower)
+        key = (state.tab, state.series if state.tab == "values" else state.fault, question)
+        if self._seen.get("compare") != key:
+            self._seen["compare"] = key
+            self._comparing.ask(question)
+
+    def _compared_now(self, answer, error):
+        if error is not None:
+            self.controls.say([f"The comparison could not be worked out: {error}"])
+            return
+        _, comparison = answer
+        state = self.state
+        if state.tab == "values":
+            self.values.show(state.series, self._rounded, comparison)
+        elif state.tab == "faults" and state.fault:
+            self.faults.show(state.circuit, state.faults(), state.fault, comparison)
+
+    # ---- drawing
+
+    def refresh(self):
+        """Solve once and hand the result to every view that is seen."""
+        state = self.state
+        scene = self._scene = state.scene()
+        self.schematic.show(scene)
+        self.sentence.show(scene)
+        self.toolbar.show(state)
+        self.tabs.show(state.tab, state.model)
+        settings = (state.circuit, state.drive_upper, state.drive_lower, state.shipped,
+                    tuple(self.parts._bad.items()))
+        if self._seen.get("parts") != settings:
+            self._seen["parts"] = settings
+            self.parts.show(state)
+        self.numbers.show(scene)
+        if state.tab == "curves":
+            self._show_curves(scene)
+            self.side_by_side.show(scene)
+        self._assess_again()
+        self._compare_again()
+        self._follow_run()
+        if state.tab == "mismatch":
+            judged = (state.circuit, state.one_build_key())
+            if self._seen.get("judged", (None,))[0] != judged:
+                now, untrimmed = state.judge()
+                self._seen["judged"] = (judged, now)
+                self._seen["untrimmed"] = untrimmed
+            self.trims.show(state, self._seen["judged"][1], self._seen["untrimmed"])
+            self._show_run()
+
+    def _show_curves(self, scene):
+        out = float(scene.point.v_out) if scene.point is not None else None
+        curves = self.state.curves()
+        peak = max([float(np.nanmax(np.abs(y))) for _, *ys in curves.values() for y in ys
+                    if y is not None and np.isfinite(y).any()] + [1e-6])
+        # round steps, so that the axis rests while a slider moves a little
+        full = next(m * 10.0 ** d for d in range(-6, 9) for m in (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
+                    if m * 10.0 ** d >= peak)
+        for name, (x, built, ideal) in curves.items():
+            self.curves[name].show(x, built, ideal, (getattr(self.state, name), out), full)
+
+    def _csv(self, message):
+        plot = message.get("plot")
+        known = {c.name: c for c in (*self.curves.values(), *self.histograms.values())}
+        if plot in known:
+            text = known[plot].csv()
+        elif plot == "figures":
+            if self._assessed is None:
+                return
+            text = self.figures.csv(self._assessed[0][0], self._assessed[1].figures)
+        elif plot == "spread":
+            if self._spread is None:
+                self.controls.say(["There is no run to save yet."])
+                return
+            text = spread_csv(self._spread)
+        else:
+            plot, text = "built", self.numbers.csv(self._scene)
+        self.controls.download(f"forktail-{plot}.csv", text, "text/csv")
+
+
+def build():
+    """Build the page for a new session."""
+    session = BuildPage(pn.state.curdoc)
+    session.start(query_of_session())
+    session.state.forget_undo()
+    session.toolbar.show(session.state)
+    if pn.state.curdoc is not None and pn.state.curdoc.session_context is not None:
+        pn.state.on_session_destroyed(lambda context: session.stop())
+    page("build", "Build", {
+        "controls": session.controls, "toolbar": session.toolbar, "parts": session.parts,
+        "built": session.schematic, "sentence": session.sentence, "tabs": session.tabs,
+        "findings": session.findings, "figures": session.figures,
+        "side_by_side": session.side_by_side, "values": session.values,
+        "faults": session.faults, "run": session.run_panel, "trims": session.trims,
+        "spread": session.spread,
+        "numbers": session.numbers,
+        **{p.name: p for p in session.plots}})

@@ -1,0 +1,182 @@
+"""The parts of the circuit as a list of entries: reference, what it is, value with unit."""
+
+from html import escape
+
+from forktail.core.built.circuit import single_faults, unit_of
+from forktail.core.built.references import references
+from forktail.core.quantities import UNITS
+from forktail.pages.build.state import CHOICES, LABELS, show_value
+from forktail.ui.html import STYLES, request
+from forktail.ui.markup import MarkupView
+
+#: Page settings that stand among the parts, as they belong to the drives.
+SETTINGS = ("drive_upper", "drive_lower")
+
+_SECTIONS = (
+    ("Supply", ("v_supply", "temperature")),
+    ("Divider string", ("r_string_top", "r_string_middle", "r_string_bottom", "c_bypass_upper",
+                        "c_bypass_lower")),
+    ("Bias of the base lines", ("r_bias_upper_pos", "r_bias_upper_neg", "r_bias_lower_pos",
+                                "r_bias_lower_neg")),
+    ("Upper drive", ("upper_mode", "drive_upper", "r_source_upper", "r_termination_upper",
+                     "c_coupling_upper", "c_ground_upper")),
+    ("Lower drive", ("lower_mode", "drive_lower", "r_source_lower", "r_termination_lower",
+                     "c_coupling_lower", "c_ground_lower")),
+    ("Emitter resistors", ("r_emitter_upper", "r_emitter_lower")),
+    ("Loads", ("r_load_left", "r_load_right", "c_load")),
+    ("Tail", ("tail_kind", "i_tail", "r_tail", "r_tail_emitter", "r_tail_base_top",
+              "r_tail_base_bottom")),
+    ("Transistors", ("i_s", "beta_forward", "beta_reverse", "v_early", "area", "g_leak")),
+    ("Trims", ("trim_upper", "trim_lower", "trim_balance")),
+    ("Name", ("title", "note")),
+)
+
+
+def rows(circuit):
+    """Sections of (title, names) with the entries that this circuit has."""
+    hidden = {f"c_ground_{s}" for s in ("upper", "lower")
+              if getattr(circuit, f"{s}_mode") == "balanced"}
+    hidden |= {"ideal": {"r_tail", "r_tail_emitter", "r_tail_base_top", "r_tail_base_bottom"},
+               "resistor": {"i_tail", "r_tail_emitter", "r_tail_base_top", "r_tail_base_bottom"},
+               "transistor": {"i_tail", "r_tail"}}[circuit.tail_kind]
+    for title, names in _SECTIONS:
+        out = []
+        for name in names:
+            if name == "area":
+                count = 7 if circuit.tail_kind == "transistor" else 6
+                out += [f"area{k}" for k in range(1, count + 1)]
+            elif name not in hidden:
+                out.append(name)
+        yield title, out
+
+
+def _span(refs):
+    """R15, R16, R17, R18 as R15–18."""
+    return refs[0] if len(refs) == 1 else f"{refs[0]}\u2013{refs[-1][1:]}" if refs else ""
+
+
+def _label(name):
+    if name.startswith("area"):
+        return "Relative area"
+    if name in SETTINGS:
+        return "Peak drive"
+    return LABELS[name]
+
+
+def _hint(name):
+    if name in SETTINGS:
+        return "a voltage, such as 100 mV"
+    if name.startswith("area"):
+        return "a plain number, 1 for equal"
+    unit = unit_of(name)
+    if name == "temperature":
+        return "degrees Celsius, such as 25"
+    if unit in UNITS and unit:
+        return f"{UNITS[unit][1]}, such as {UNITS[unit][2]}"
+    return "text" if name in ("title", "note") else "a plain number"
+
+
+class PartsTable(MarkupView):
+    """Entries for every value of a `BuildState`; each reports an `edit` message.
+
+    An entry that could not be read keeps its text, with the sentence below it, until it is put
+    right; the circuit keeps the value it had.
+    """
+
+    def __init__(self, **params):
+        super().__init__(stylesheets=STYLES, **params)
+        self._shape = None
+        self._bad = {}
+
+    def refuse(self, name, text, sentence):
+        """Show why an entry cannot be used, beside what was typed."""
+        self._bad[name] = (str(text)[:200], sentence)
+        self._sent.get(f"in-{name}", {}).pop("value", None)
+        self.update({f"in-{name}": {"aria-invalid": "true", "value": self._bad[name][0]},
+                     f"err-{name}": {"#": sentence, "hidden": None}})
+
+    def accept(self, name):
+        """An entry was read: write its value anew, as it may be spelled otherwise."""
+        self._bad.pop(name, None)
+        self._sent.get(f"in-{name}", {}).pop("value", None)
+
+    def forget(self):
+        """Another circuit was loaded: what could not be read of the old one goes with it."""
+        self._bad.clear()
+
+    def show(self, state):
+        """Show the circuit of the state."""
+        shape = tuple((t, tuple(n)) for t, n in rows(state.circuit)), state.circuit.faults, \
+            tuple(references(state.circuit).items())
+        values = self._values(state)
+        if shape != self._shape:
+            self._shape = shape
+            self.rebuild(_draw(state.circuit), values)
+        else:
+            self.update(values)
+
+    def _values(self, state):
+        circuit, base = state.circuit, state.base()
+        out = {}
+        for _, names in rows(circuit):
+            for name in names:
+                if name in SETTINGS:
+                    spec = state.param[name]
+                    text = spec.show(getattr(state, name))
+                    was = state.defaults()[name]
+                    off, before = getattr(state, name) != was, spec.show(was)
+                elif name.startswith("area"):
+                    k = int(name[4:]) - 1
+                    text, before = f"{circuit.area[k]:.6g}", f"{base.area[k]:.6g}"
+                    off = circuit.area[k] != base.area[k]
+                else:
+                    value, was = getattr(circuit, name), getattr(base, name)
+                    text, before, off = show_value(name, value), show_value(name, was), \
+                        value != was
+                    if name in CHOICES:
+                        text, before = value, CHOICES[name][was]
+                bad = self._bad.get(name)
+                out[f"in-{name}"] = {"value": bad[0] if bad else text,
+                                     "aria-invalid": "true" if bad else None}
+                out[f"err-{name}"] = {"#": bad[1] if bad else "", "hidden": None if bad else ""}
+                out[f"off-{name}"] = {"#": "\u2022" if off else "",
+                                      "title": f"shipped: {before}" if off else None}
+        return out
+
+
+def _draw(circuit):
+    refs = references(circuit)
+    out = ['<div class="parts" role="group" aria-label="Parts and values">']
+    if circuit.faults:
+        texts = {f.key: f.text for f in single_faults(circuit)}
+        out.append('<h2 class="part">Faults built in</h2>')
+        out += [f'<p class="fault-line">{escape(texts[key])} '
+                f'<button type="button" {request(kind="repair", key=key)}>Put right</button></p>'
+                for key in circuit.faults]
+    for title, names in rows(circuit):
+        out.append(f'<h2 class="part">{title}</h2>')
+        for name in names:
+            ref = f"Q{name[4:]}" if name.startswith("area") else _span(refs.get(name, ()))
+            if name in SETTINGS:
+                ref = "G1" if name == "drive_upper" else "G2"
+            out.append(_row(name, ref, _label(name)))
+    out.append("</div>")
+    return "".join(out)
+
+
+def _row(name, ref, label):
+    spoken = escape(f"{ref} {label}".strip())
+    if name in CHOICES:
+        options = "".join(f'<option value="{k}">{escape(t)}</option>'
+                          for k, t in CHOICES[name].items())
+        field = (f'<select data-id="in-{name}" data-entry="{name}" aria-label="{spoken}">'
+                 f"{options}</select>")
+    else:
+        wide = ' class="wide"' if name in ("title", "note") else ""
+        field = (f'<input type="text" data-id="in-{name}" data-entry="{name}" size="9"{wide} '
+                 f'autocomplete="off" spellcheck="false" title="{escape(_hint(name))}" '
+                 f'aria-label="{spoken}" aria-describedby="err-{name}">')
+    return (f'<div class="entry-row"><span class="ref">{ref}</span><span class="what">'
+            f'{escape(label)}</span><span class="off" data-id="off-{name}"></span>{field}'
+            f'<p class="entry-error" id="err-{name}" data-id="err-{name}" role="alert" hidden></p>'
+            "</div>")

@@ -1,0 +1,1 @@
+"""Compare: a scope capture beside the prediction."""

@@ -1,0 +1,101 @@
+"""Capture on prediction, and what is left, over one stretch of time."""
+
+import numpy as np
+from bokeh.models import BasicTicker, Line, Segment
+
+from forktail.ui.plots import Plot, axis_unit, float_source, replace
+from forktail.ui.static_chart import thinned
+
+#: Most points drawn of one line.
+DRAWN = 1600
+
+
+def stretch(time, start, span):
+    """Slice of the samples from `start` per cent over `span` per cent of the record."""
+    n = len(time)
+    first = int(n * start / 100.0)
+    return slice(min(first, n - 2), max(min(n, first + int(np.ceil(n * span / 100.0))),
+                                        min(first, n - 2) + 2))
+
+
+class TimePlot(Plot):
+    """Lines over time, in V and s, thinned to what a screen shows."""
+
+    def __init__(self, name, lines, theme="light"):
+        super().__init__(name, theme)
+        self.zero = float_source(x0=[0], y0=[0], x1=[0], y1=[0])
+        zero = self.add(Segment, "x0", "y0", "x1", "y1", source=self.zero, line_width=1)
+        self.paint(zero.glyph, line_color="rule")
+        self.sources = {}
+        for key, colour, width, dash in lines:
+            self.sources[key] = float_source(x=[], y=[])
+            line = self.add(Line, "x", "y", source=self.sources[key], line_width=width,
+                            line_dash=dash)
+            self.paint(line.glyph, line_color=colour)
+        self.figure.yaxis[0].ticker = BasicTicker(desired_num_ticks=5)
+
+    def show(self, time, lines, cut, label):
+        """Draw.
+
+        Parameters
+        ----------
+        time : numpy.ndarray, shape (n,), s
+        lines : dict of key to numpy.ndarray, shape (n,), V
+        cut : slice
+        label : str
+        """
+        t = time[cut]
+        parts = {k: y[cut] for k, y in lines.items()}
+        finite = [y[np.isfinite(y)] for y in parts.values()]
+        low = min((float(y.min()) for y in finite if y.size), default=-1e-3)
+        high = max((float(y.max()) for y in finite if y.size), default=1e-3)
+        pad = 0.06 * (high - low) or 1e-6
+        low, high = low - pad, high + pad
+        fx, ux = axis_unit(t[0], t[-1], "s")
+        fy, uy = axis_unit(low, high, "V")
+        self.set_range("x", t[0] * fx, t[-1] * fx)
+        self.set_range("y", low * fy, high * fy)
+        self.set_label("x", f"Time ({ux})")
+        self.set_label("y", f"{label} ({uy})")
+        replace(self.zero, x0=[t[0] * fx], y0=[0], x1=[t[-1] * fx], y1=[0])
+        for key, y in parts.items():
+            x, v = thinned(t, y, DRAWN)
+            replace(self.sources[key], x=x * fx, y=v * fy)
+
+
+class Overlay(TimePlot):
+    """Output as captured over the prediction and the best fit."""
+
+    def __init__(self, theme="light"):
+        super().__init__("overlay", (
+            ("predicted", "right", 2.2, [6, 4]), ("fitted", "soft", 1.2, [1, 3]),
+            ("measured", "left", 1.6, [])), theme)
+
+    def draw(self, comparison, cut):
+        """Draw a comparison."""
+        c = comparison
+        self.show(c.time, {"predicted": c.predicted, "fitted": c.fitted, "measured": c.measured},
+                  cut, "Output")
+
+
+class Residual(TimePlot):
+    """Captured less predicted, and captured less the best fit."""
+
+    def __init__(self, theme="light"):
+        super().__init__("residual", (
+            ("residual", "accent", 1.6, []), ("fit", "soft", 1.0, [])), theme)
+
+    def draw(self, comparison, cut):
+        """Draw a comparison."""
+        c = comparison
+        self.show(c.time, {"residual": c.residual, "fit": c.measured - c.fitted}, cut,
+                  "Difference")
+
+
+def overlay_csv(comparison):
+    """Comma-separated text of all compared samples, SI."""
+    c = comparison
+    columns = (c.time, c.measured, c.predicted, c.fitted, c.residual, c.v_upper, c.v_lower)
+    head = "time_s,captured_V,predicted_V,fitted_V,residual_V,v_upper_V,v_lower_V"
+    rows = (",".join("" if np.isnan(v) else f"{v:.9g}" for v in row) for row in zip(*columns))
+    return "\n".join([head, *rows]) + "\n"

@@ -1,0 +1,293 @@
+"""State of the Compare page: which circuit, what each column of a capture is, and the answer."""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+import param
+
+from forktail.core.built.circuit import Circuit
+from forktail.core.built.file import read_file, write_circuit
+from forktail.core.capture.circuit import compare_circuit, fill_inputs
+from forktail.core.capture.compare import ROLES, map_columns, read_table
+from forktail.core.checks import QuantityError
+from forktail.pages.build.state import LABELS, BuildState, first_shipped, shipped
+from forktail.resources import assets_dir
+from forktail.ui.state import MAX_FILE, PageState, Quantity
+
+#: The invented capture that "Open the invented example" opens, and its circuit.
+EXAMPLE = "bat-call-mixer-board-invented.csv"
+EXAMPLE_CIRCUIT = "bat-call-mixer"
+#: Role in `capture.ROLES` -> parameter of the state, and its label.
+COLUMNS = {"time": ("column_time", "Time"), "v_upper": ("column_upper", "Upper input"),
+           "v_lower": ("column_lower", "Lower input"), "v_left": ("column_left", "Left output"),
+           "v_right": ("column_right", "Right output"),
+           "v_out": ("column_out", "Output, right \u2212 left")}
+#: Role -> parameter of the factor of its channel.
+PROBES = {"v_upper": "probe_upper", "v_lower": "probe_lower", "v_out": "probe_out"}
+FACTORS = {"as recorded": 1.0, "times 10": 10.0, "divided by 10": 0.1, "turned over": -1.0}
+
+__all__ = ["COLUMNS", "EXAMPLE", "FACTORS", "CompareState", "Question", "answer",
+           "example_bytes", "read_job"]
+
+
+@dataclass(frozen=True)
+class Question:
+    """All that a comparison depends on, apart from the rows of the file.
+
+    `upper` and `lower` are (peak in V, frequency in Hz) of a sine that was not captured, or None.
+    """
+
+    circuit: Circuit
+    roles: tuple
+    factors: tuple
+    interval: float
+    no_mean: bool
+    upper: tuple | None = None
+    lower: tuple | None = None
+
+
+def read_job(data, name, tell):
+    """Read a file in a process of its own; see `capture.read_table`."""
+    tell(0.1, f"reading {name}")
+    return read_table(data, name)
+
+
+def answer(table, question, tell=None):
+    """Map the columns of a table and compare.
+
+    Parameters
+    ----------
+    table : CaptureTable
+    question : Question
+    tell : callable, optional
+        `tell(share, text)`.
+
+    Returns
+    -------
+    comparison : Comparison
+    notes : tuple of str
+        What was taken for granted on the way.
+
+    Raises
+    ------
+    QuantityError
+    """
+    tell = tell or (lambda share, text: None)
+    tell(0.2, "checking columns and time")
+    capture = map_columns(table, dict(question.roles), dict(question.factors),
+                          question.interval or None)
+    if question.no_mean:
+        taken = {n: getattr(capture, n) - np.mean(getattr(capture, n))
+                 for n in ("v_upper", "v_lower") if getattr(capture, n) is not None}
+        capture = replace(capture, **taken, notes=(
+            *capture.notes, "The means of the inputs were taken off, so an offset of the drives "
+            "themselves is not seen."))
+    tell(0.3, "solving, aligning and fitting")
+    capture = fill_inputs(capture, question.circuit, question.upper, question.lower)
+    return compare_circuit(capture, question.circuit), capture.notes
+
+
+def example_bytes():
+    """The invented capture."""
+    return (assets_dir() / "captures" / EXAMPLE).read_bytes()
+
+
+def _column(label):
+    # the numbers are those of columns; their names come with the file
+    return param.Selector(default="none", objects=["none", *map(str, range(1, 17))], label=label)
+
+
+def _probe(label):
+    return param.Selector(default="as recorded", objects=list(FACTORS), label=label)
+
+
+class CompareState(PageState):
+    """The Compare page. The capture itself is no part of a link, except for the example."""
+
+    page = "compare"
+    _private = ("circuit", "column_time", "column_upper", "column_lower", "column_left",
+                "column_right", "column_out")
+
+    example = param.Boolean(default=False, label="Invented example",
+                            doc="Whether the invented example is open.")
+    shipped = param.Selector(objects=list(shipped()), default=first_shipped(), label="Circuit",
+                             doc="Shipped circuit that this one started from.")
+    circuit = param.ClassSelector(class_=Circuit, doc="What the capture is compared with.")
+    column_time = _column("Time")
+    column_upper = _column("Upper input")
+    column_lower = _column("Lower input")
+    column_left = _column("Left output")
+    column_right = _column("Right output")
+    column_out = _column("Output, right \u2212 left")
+    probe_upper = _probe("Upper input is")
+    probe_lower = _probe("Lower input is")
+    probe_out = _probe("Outputs are")
+    no_mean = param.Boolean(default=False, label="Take the mean off both inputs",
+                            doc="For inputs captured with their bias level.")
+    interval = Quantity(0.0, bounds=(0.0, 10.0), slider=(0.0, 1e-5), step=1e-8, unit="s",
+                        label="Sample interval", symbol="", doc="0: from the file, s.")
+    peak_upper = Quantity(0.1, bounds=(1e-6, 10.0), slider=(0.0, 0.3), step=0.001, unit="V",
+                          label="Upper drive, peak", symbol="", doc="If not captured, V.")
+    frequency_upper = Quantity(50e3, bounds=(0.01, 1e9), slider=(0.0, 200e3), step=100.0,
+                               unit="Hz", label="Upper drive, frequency", symbol="",
+                               doc="If not captured, Hz.")
+    peak_lower = Quantity(0.01, bounds=(1e-6, 10.0), slider=(0.0, 0.3), step=0.001, unit="V",
+                          label="Lower drive, peak", symbol="", doc="If not captured, V.")
+    frequency_lower = Quantity(45e3, bounds=(0.01, 1e9), slider=(0.0, 200e3), step=100.0,
+                               unit="Hz", label="Lower drive, frequency", symbol="",
+                               doc="If not captured, Hz.")
+    start = Quantity(0.0, bounds=(0.0, 99.0), slider=(0.0, 99.0), step=0.5, unit="%",
+                     label="Shown from", symbol="", doc="Start of the drawn stretch, %.")
+    span = Quantity(100.0, bounds=(0.1, 100.0), slider=(1.0, 100.0), step=0.5, unit="%",
+                    label="Shown length", symbol="", doc="Length of the drawn stretch, %.")
+
+    #: What changes the comparison; the other parameters only the drawing.
+    asks = ("circuit", *(p for p, _ in COLUMNS.values()), "probe_upper", "probe_lower",
+            "probe_out", "no_mean", "interval", "peak_upper", "frequency_upper", "peak_lower",
+            "frequency_lower")
+
+    def __init__(self, **params):
+        super().__init__(**params)
+        self.table = None
+        if self.circuit is None:
+            self.circuit = shipped()[self.shipped][0]
+
+    def watched(self):
+        """Everything: columns and circuit are not in links, but do change the page."""
+        return [n for n in self.param if n != "name"]
+
+    # The capture
+
+    def take(self, table, whole=True):
+        """Take a table in the place of the one before, with the guess of its columns.
+
+        `whole` shows all of it; else the stretch that is set (by a link).
+        """
+        self.table = table
+        names = ["none", *(self.column_names())]
+        values = {}
+        for role, (name, _) in COLUMNS.items():
+            self.param[name].objects = dict(zip(
+                names, ["none", *(str(k + 1) for k in range(table.data.shape[1]))]))
+            column = table.roles.get(role)
+            values[name] = "none" if column is None else str(column + 1)
+        if values["column_time"] == "none" and "index" in table.roles:
+            values["column_time"] = str(table.roles["index"] + 1)
+        if whole:
+            values |= {"start": 0.0, "span": 100.0}
+        self.param.update(**values)
+
+    def column_names(self):
+        """Name of each column with its number and unit: `2: upper (V)`."""
+        t = self.table
+        return [f"{k + 1}: {t.names[k] or 'no name'}" + (f" ({t.units[k]})" if t.units[k] else "")
+                for k in range(t.data.shape[1])]
+
+    def missing(self):
+        """Inputs that no column holds: a list of "upper" and "lower"."""
+        return [side for side in ("upper", "lower") if getattr(self, f"column_{side}") == "none"]
+
+    def question(self):
+        """What is asked of the present capture."""
+        roles, factors = [], []
+        for role in ROLES:
+            column = getattr(self, COLUMNS[role][0])
+            if column == "none":
+                continue
+            place = int(column) - 1
+            if role == "time" and "time" not in self.table.roles and \
+                    self.table.roles.get("index") == place:
+                role = "index"
+            roles.append((role, place))
+            probe = PROBES.get(role, "probe_out")
+            if role not in ("time", "index"):
+                factors.append((role, FACTORS[getattr(self, probe)]))
+        drives = {side: (getattr(self, f"peak_{side}"), getattr(self, f"frequency_{side}"))
+                  for side in self.missing()}
+        return Question(self.circuit, tuple(roles), tuple(factors), self.interval, self.no_mean,
+                        **drives)
+
+    # The circuit
+
+    def choose_shipped(self, key):
+        """Compare with a shipped circuit."""
+        if key in shipped():
+            self.param.update(shipped=key, circuit=shipped()[key][0])
+
+    def build_query(self, **fields):
+        """Query of the Build page for the present circuit, some fields replaced."""
+        build = BuildState()
+        build.apply_texts({"circuit": self.shipped})
+        build.set_circuit(replace(self.circuit, **fields))
+        return build.query()
+
+    def board_fields(self, comparison):
+        """Fields of the circuit that make it like the measured board, as far as was found."""
+        c, s = self.circuit, comparison.scale_error.value
+        scale = 1.0 + s if math.isfinite(s) and -0.9 < s < 9.0 else 1.0
+        tidy = lambda v, digits: float(f"{v:.{digits}g}")  # noqa: E731
+        fields = {"r_load_left": tidy(c.r_load_left * scale, 4),
+                  "r_load_right": tidy(c.r_load_right * scale, 4)}
+        for side in ("upper", "lower"):
+            found = getattr(comparison, f"offset_{side}").value
+            if math.isfinite(found) and abs(found) < 0.5:
+                fields[f"trim_{side}"] = tidy(getattr(c, f"trim_{side}") + found, 3)
+        return fields
+
+    # Links and files: a link of the Build page is understood, so that it leads here
+
+    def texts(self, changed_only=True):
+        """Settings of the page, and the circuit as the Build page writes it."""
+        own = super().texts(changed_only)
+        own.pop("shipped", None)
+        build = BuildState()
+        build.apply_texts({"circuit": self.shipped})
+        build.set_circuit(self.circuit)
+        of_circuit = {n: t for n, t in build.texts().items() if n in LABELS or n == "circuit"}
+        return {**of_circuit, **own}
+
+    def apply_texts(self, texts):
+        """Set settings and circuit; what only the Build page knows is let pass."""
+        texts = dict(texts)
+        own = {n: texts.pop(n) for n in list(texts) if n in self.fields() and n != "shipped"}
+        build = BuildState()
+        problems = build.apply_texts(texts)
+        problems += super().apply_texts(own)
+        self.param.update(shipped=build.shipped, circuit=build.circuit)
+        return problems
+
+    def _defaults(self):
+        out = super()._defaults()
+        out.pop("shipped", None)
+        return out
+
+    def reset(self):
+        """Settings back to their defaults and columns to their guess; the capture stays."""
+        example = self.example
+        super().reset()
+        self.param.update(example=example, circuit=shipped()[self.shipped][0])
+        if self.table is not None:
+            self.take(self.table)
+
+    def to_file(self):
+        """Circuit file with the page settings in its [scene] table."""
+        scene = {"page": self.page}
+        scene |= {n: t for n, t in self.texts().items() if n not in LABELS}
+        return write_circuit(self.circuit, scene)
+
+    def apply_file(self, text):
+        """Load a circuit file; see `PageState.apply_file`."""
+        if len(text) > MAX_FILE:
+            raise QuantityError(f"the file holds {len(text)} characters; at most {MAX_FILE} "
+                                "are read.")
+        circuit, scene = read_file(text)
+        key = scene.get("circuit", self.shipped)
+        known = {n: str(t) for n, t in scene.items() if n in self.fields()
+                 and n not in ("shipped", "example")}
+        problems = []
+        if scene.get("page") == self.page:
+            problems = PageState.apply_texts(self, {**known, "example": "yes" if self.example
+                                                    else "no"})
+        self.param.update(circuit=circuit, shipped=key if key in shipped() else self.shipped)
+        return problems

@@ -1,0 +1,1 @@
+"""Signals: two drives and what the cell makes of them."""

@@ -1,0 +1,50 @@
+"""The path of both inputs over the four-quadrant map, with the cursor on it."""
+
+import numpy as np
+from bokeh.models import Line
+
+from forktail.ui.output_map import OutputMap
+from forktail.ui.plots import float_source, replace
+
+#: Points of the path drawn, at most.
+POINTS = 2000
+
+
+class TrajectoryMap(OutputMap):
+    """The map of the Steer page with the path that the drives take over it."""
+
+    def __init__(self, theme="light"):
+        super().__init__(theme)
+        self.path = float_source(x=[], y=[])
+        line = self.add(Line, "x", "y", source=self.path, line_width=1.5, line_join="round")
+        self.paint(line.glyph, line_color="ink")
+        self._path_key = None
+
+    def _contours(self, xs, ys, z):
+        super()._contours(xs, ys, z)
+        # a label at the very edge would be cut off
+        inner = lambda v, axis: 0.12 < (v - axis[0]) / (axis[-1] - axis[0]) < 0.88  # noqa: E731
+        self._spots = [s for s in self._spots if inner(s[0], xs) and inner(s[1], ys)]
+
+    def show_path(self, state, scene):
+        """Draw the map of a `SignalsState`, the path of the time shown and the cursor."""
+        self.show(state)
+        key = (id(scene.run), scene.start, scene.end, self.factors)
+        if key == self._path_key:
+            return
+        self._path_key, self._scene = key, scene
+        run = scene.run
+        inside = (run.time >= scene.start) & (run.time <= scene.end)
+        x, y = run.v_upper[inside] * self.factors[0], run.v_lower[inside] * self.factors[1]
+        if inside.all():  # the record repeats: close the path
+            x, y = np.append(x, x[0]), np.append(y, y[0])
+        step = -(-len(x) // POINTS)
+        replace(self.path, x=x[::step], y=y[::step])
+
+    def csv(self, scene):
+        """Comma-separated text of the path: every sample of the window, SI units."""
+        run = scene.run
+        rows = ["time_s,v_upper_V,v_lower_V,v_out_V"]
+        rows += [",".join(f"{v:.9g}" for v in row)
+                 for row in zip(run.time, run.v_upper, run.v_lower, run.point.v_out)]
+        return "\n".join(rows) + "\n"

@@ -1,0 +1,1 @@
+"""Steer: where the tail current goes."""

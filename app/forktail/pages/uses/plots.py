@@ -1,0 +1,567 @@
+"""Plots of the Uses page: time records in lanes, the labelled spectrum, characteristics.
+
+Each has a fixed pool of glyphs, so that an event sends columns and never a new figure.
+"""
+
+import math
+import re
+
+import numpy as np
+from bokeh.core.properties import value
+from bokeh.models import (
+    BasicTicker,
+    ColumnDataSource,
+    FixedTicker,
+    HoverTool,
+    Legend,
+    LegendItem,
+    Line,
+    Scatter,
+    Segment,
+    Text,
+)
+
+from forktail.core.quantities import format_quantity
+from forktail.ui.plots import FONT, Plot, axis_unit, float_source, replace
+
+#: Most points of one line that are sent before the browser tells the width of the plot.
+MOST_POINTS = 900
+LEGEND = dict(orientation="horizontal", ncols=2, location="top_left", border_line_color=None,
+              background_fill_color=None, label_text_font=FONT, label_text_font_size="0.8rem",
+              padding=0, margin=2, spacing=8, label_height=14, glyph_height=16)
+#: Records that share a lane, from the top, for each use and time view.
+LANES = {
+    "variable_gain": (("input",), ("output",)),
+    "gain_control_loop": (("signal",), ("level", "detected", "wanted"), ("control",)),
+    "gain_control_loop settled": (("settled_input",), ("settled_output",), ("settled_ripple",)),
+    "am": (("modulating",), ("output", "envelope", "envelope_below")),
+    "dsb": (("modulating",), ("output", "envelope", "envelope_below")),
+    "ssb": (("tone", "tone_shifted"), ("first", "second"), ("output",)),
+    "mixer": (("oscillator",), ("signal",), ("output", "wanted")),
+    "mixer call": (("call",), ("output",), ("heard",)),
+    "phase_detector": (("upper", "lower"), ("output", "mean")),
+    "squarer": (("upper", "lower"), ("output",)),
+}
+#: Records that drive the cell: drawn in the colour of inputs.
+_INPUTS = ("input", "signal", "settled_input", "modulating", "oscillator", "tone", "upper",
+           "lower", "tone_shifted", "call")
+_NOT_LABELLED = ("envelope_below",)
+_LANE_POOL, _TRACE_POOL = 3, 5
+
+#: How the roles of `uses_result.Trace` look: theme colour, width, dash, opacity.
+STYLES = {
+    "input": ("left", 1.8, "solid"), "input2": ("right", 1.8, "dashed"),
+    "result": ("accent", 2.2, "solid"), "second": ("right", 2.2, "solid"),
+    "third": ("left", 2.0, "dotdash"), "relation": ("ink", 1.7, "dashed"),
+    "guide": ("soft", 1.6, "dotted"),
+}
+
+
+_SIGNS = ((r"\bpi\b", "\u03c0"), (r" x ", " \u00d7 "), (r"\^2\b", "\u00b2"), (r"sqrt\(", "\u221a("),
+          (r"log10", "log\u2081\u2080"))
+
+
+def formula(text):
+    """A relation as it is printed: pi, powers and roots as signs."""
+    for pattern, sign in _SIGNS:
+        text = re.sub(pattern, sign, text)
+    return text
+
+
+def thin(x, y, most=MOST_POINTS):
+    """Fewer points with the same look: the least and the largest of each stretch, in order.
+
+    Parameters
+    ----------
+    x, y : numpy.ndarray, shape (n,)
+    most : int
+
+    Returns
+    -------
+    x, y : numpy.ndarray, shape (at most about `most`,)
+    """
+    n = len(x)
+    if n <= most:
+        return x, y
+    size = math.ceil(2 * n / most)
+    whole = n // size * size
+    rows = y[:whole].reshape(-1, size)
+    start = np.arange(rows.shape[0]) * size
+    both = np.sort(np.stack([start + rows.argmin(axis=1), start + rows.argmax(axis=1)]), axis=0)
+    keep = np.unique(np.concatenate([[0], both.T.ravel(), np.arange(whole, n), [n - 1]]))
+    return x[keep], y[keep]
+
+
+def round_up(v):
+    """The next of 1, 1.5, 2, 3, 5, 7 times a power of ten at or above `v`."""
+    if not v > 0.0 or not math.isfinite(v):
+        return 1.0
+    power = 10.0 ** math.floor(math.log10(v))
+    for step in (1.0, 1.5, 2.0, 3.0, 5.0, 7.0, 10.0):
+        if v <= step * power * 1.0000001:
+            return float(f"{step * power:.3g}")
+    return 10.0 * power
+
+
+class _Lines:
+    """A pool of line glyphs with their sources."""
+
+    def __init__(self, plot, count):
+        self.plot = plot
+        self.sources = [float_source(x=[], y=[]) for _ in range(count)]
+        self.lines = [plot.add(Line, "x", "y", source=s, line_width=2, line_join="round")
+                      for s in self.sources]
+        self.styles = [None] * count
+        for line in self.lines:
+            plot.paint(line.glyph, line_color="ink")
+
+    def draw(self, k, x, y, style):
+        replace(self.sources[k], x=x, y=y)
+        if self.styles[k] != style:
+            self.styles[k] = style
+            colour, width, dash = STYLES[style]
+            glyph = self.lines[k].glyph
+            glyph.update(line_width=width, line_dash=dash)
+            self.plot.repaint(glyph, line_color=colour)
+
+    def clear(self, start):
+        for source in self.sources[start:]:
+            replace(source, x=[], y=[])
+
+
+class UsePlot(Plot):
+    """What the plots of this page share."""
+
+    def __init__(self, name, theme="light"):
+        super().__init__(name, theme)
+        self.data = []
+
+    def repaint(self, model, **keys):
+        """Change the theme colours that a painted model follows."""
+        self._themed = [(m, k) for m, k in self._themed if m is not model]
+        self.paint(model, **keys)
+
+    def set_ticks(self, which, ticks, labels):
+        """Fixed ticks with texts of our own."""
+        axis = self.figure.xaxis[0] if which == "x" else self.figure.yaxis[0]
+        ticks = [float(t) for t in ticks]
+        if not isinstance(axis.ticker, FixedTicker):
+            axis.ticker = FixedTicker(ticks=ticks)
+        elif list(axis.ticker.ticks) != ticks:
+            axis.ticker.ticks = ticks
+        # the whole number is looked up by its integer form in the browser
+        named = {int(t) if t == int(t) else t: s for t, s in zip(ticks, labels)}
+        if axis.major_label_overrides != named:
+            axis.major_label_overrides = named
+
+    def free_ticks(self, which, count):
+        """Ticks chosen by the plot itself."""
+        axis = self.figure.xaxis[0] if which == "x" else self.figure.yaxis[0]
+        if isinstance(axis.ticker, FixedTicker):
+            axis.ticker = BasicTicker(desired_num_ticks=count)
+            axis.major_label_overrides = {}
+
+    def csv(self):
+        """Comma-separated text of what is drawn, SI units, one pair of columns a line."""
+        heads, columns = [], []
+        for label, x_unit, y_unit, x, y in self.data:
+            name = label.replace(",", ";")
+            if not (columns and len(columns[0]) == len(x) and np.array_equal(columns[0], x)):
+                heads.append(f"x_{x_unit or '1'}" if not columns else
+                             f"x_{x_unit or '1'} of {name}")
+                columns.append(np.asarray(x, dtype=float))
+            heads.append(f"{name}_{y_unit or '1'}")
+            columns.append(np.asarray(y, dtype=float))
+        rows = max((len(c) for c in columns), default=0)
+        out = [",".join(heads)]
+        for n in range(rows):
+            out.append(",".join(f"{c[n]:.9g}" if n < len(c) else "" for c in columns))
+        return "\n".join(out) + "\n"
+
+
+class TimePlot(UsePlot):
+    """Time records in lanes over one time axis, each lane with a scale of its own."""
+
+    def __init__(self, theme="light"):
+        super().__init__("time", theme)
+        self.zero = ColumnDataSource(dict(x0=[], x1=[], y=[]))
+        zero = self.add(Segment, "x0", "y", "x1", "y", source=self.zero, line_width=1)
+        self.paint(zero.glyph, line_color="rule")
+        self.lines = _Lines(self, _TRACE_POOL)
+        self.labels = []
+        for key in ("left", "right", "accent", "soft"):
+            source = ColumnDataSource(dict(x=[], y=[], text=[], shift=[]))
+            text = self.add(Text, "x", "y", "text", source=source, x_offset="shift", y_offset=2,
+                            text_baseline="top", text_font_size="0.8rem", text_font=value(FONT),
+                            text_font_style="bold", level="annotation")
+            self.paint(text.glyph, text_color=key)
+            self.labels.append((key, source))
+        self.set_range("y", 0.0, 1.0)
+        self._lanes, self._most, self._type, self._scene = {}, MOST_POINTS, 1.0, None
+        self.watch_frame(self._fit)
+
+    def _fit(self, width, height, scale):
+        """Send about two points a pixel: what can be seen, and no more."""
+        most = min(max(2 * int(width), 300), 3000)
+        if abs(most - self._most) > 0.25 * self._most or scale != self._type:
+            self._most, self._type = most, scale
+            if self._scene is not None:
+                self.show(self._scene)
+
+    def show(self, scene):
+        """Draw the records of a `UsesScene` for its time view."""
+        self._scene = scene
+        result = scene.result
+        records = scene.call if scene.time == "call" and scene.call else result.records
+        lanes = LANES.get(f"{scene.use} {scene.time}", LANES[scene.use])
+        first = records[lanes[0][0]].x
+        low, high = 0.0, float(first[-1] + (first[1] - first[0]))
+        if scene.time == "start":
+            levels = result.spectrum
+            fastest = max(t.cycles for t in levels.tones)
+            high = min(high, 12.0 * high / fastest)
+        factor, unit = axis_unit(low, high, "s")
+        self.set_range("x", low * factor, high * factor)
+        self.set_label("x", f"time ({unit})")
+        self._draw(scene, records, lanes, low, high, factor)
+
+    def _draw(self, scene, records, lanes, low, high, factor):
+        count = len(lanes)
+        self.set_range("y", 0.0, float(count))
+        self.data, used = [], 0
+        ticks, names = [], []
+        zero = {"x0": [], "x1": [], "y": []}
+        texts = {key: [] for key, _ in self.labels}
+        for n, keys in enumerate(lanes):
+            traces = [records[k] for k in keys]
+            base = count - 1 - n
+            bottom, top = self._scale(scene, n, traces)
+            place = self._place(base, bottom, top)
+            shift = 6.0
+            for key, trace in zip(keys, traces):
+                inside = trace.x <= high
+                x, y = thin(trace.x[inside], trace.y[inside], self._most)
+                style = self._style(key, trace, keys)
+                self.lines.draw(used, x * factor, place(y), style)
+                used += 1
+                self.data.append((trace.label, "s", trace.y_unit, trace.x, trace.y))
+                if key in _NOT_LABELLED:
+                    continue
+                colour = STYLES[style][0]
+                sign = {"dashed": " (dashed)", "dotted": " (dotted)"}.get(STYLES[style][2], "")
+                text = trace.label + sign
+                texts[colour if colour in texts else "soft"].append(
+                    (low * factor, base + 1.0, text, shift))
+                shift += (6.7 * len(text) + 14) * self._type
+            half = top / 2.0
+            places = (-half, half) if count > 2 else (-half, 0.0, half)
+            for v in places if bottom < 0 else (0.0, half):
+                ticks.append(place(v))
+                names.append(format_quantity(v, traces[0].y_unit, 2))
+            zero["x0"].append(low * factor)
+            zero["x1"].append(high * factor)
+            zero["y"].append(place(0.0))
+        self.lines.clear(used)
+        self.set_ticks("y", ticks, names)
+        if self.zero.data != zero:
+            self.zero.data = zero
+        for key, source in self.labels:
+            rows = texts[key]
+            data = dict(x=[r[0] for r in rows], y=[r[1] for r in rows],
+                        text=[r[2] for r in rows], shift=[r[3] for r in rows])
+            if source.data != data:
+                source.data = data
+
+    @staticmethod
+    def _place(base, bottom, top):
+        """Volts to height in a lane; its upper part is left to its name."""
+        return lambda v: base + 0.05 + 0.63 * (v - bottom) / (top - bottom)
+
+    def _style(self, key, trace, lane):
+        if key in _INPUTS:
+            return "input" if key == lane[0] else "input2"
+        return trace.role if trace.role in STYLES else "result"
+
+    def _scale(self, scene, lane, traces):
+        """Low and high end of a lane: round numbers that hold still while a slider moves."""
+        low = min(float(t.y.min()) for t in traces)
+        high = max(float(t.y.max()) for t in traces)
+        size = max(abs(low), abs(high))
+        key = (scene.use, scene.time, lane)
+        held = self._lanes.get(key)
+        top = held[1] if held and 0.35 * held[1] < size <= held[1] else round_up(size)
+        if size < 1e-12:
+            top = 1e-3
+        bottom = -top if low < -1e-9 * top else 0.0
+        self._lanes[key] = (bottom, top)
+        return bottom, top
+
+
+#: Kinds of lines in a spectrum: origins, colour, marker, name in the legend.
+_KINDS = (
+    (("sum", "difference"), "accent", "circle", "sum, difference"),
+    (("upper leak", "lower leak"), "right", "square", "an input, let through"),
+    (("harmonic", "product", "dc"), "left", "triangle", "harmonics, products"),
+    (("third-order",), "ink", "diamond", "third order"),
+)
+#: Lowest level drawn and the room for names above 0 dB.
+FLOOR, HEAD = -100.0, 34.0
+
+
+def plain_name(label):
+    """Name of a line in words: `f_carrier - f_tone` becomes `carrier - tone`."""
+    return label.replace("f_", "")
+
+
+class SpectrumPlot(UsePlot):
+    """Lines over frequency in dB below the largest, named by where they come from."""
+
+    def __init__(self, theme="light"):
+        super().__init__("spectrum", theme)
+        f = self.figure
+        self.items, self.pools = [], []
+        for _, colour, marker, name in _KINDS:
+            source = ColumnDataSource(dict(x=[], y=[], low=[], name=[], level=[], at=[]))
+            stem = self.add(Segment, "x", "low", "x", "y", source=source, line_width=2.4)
+            mark = self.add(Scatter, "x", "y", source=source, marker=marker, size=8)
+            self.paint(stem.glyph, line_color=colour)
+            self.paint(mark.glyph, line_color=colour, fill_color=colour)
+            self.items.append(LegendItem(label=value(name), renderers=[mark]))
+            self.pools.append((source, mark))
+        self.names = ColumnDataSource(dict(x=[], y=[], text=[]))
+        text = self.add(Text, "x", "y", "text", source=self.names, text_align="center",
+                        text_baseline="bottom", text_font_size="0.77rem", text_font=value(FONT),
+                        y_offset=-6)
+        self.paint(text.glyph, text_color="ink")
+        self.legend = Legend(items=self.items, **LEGEND)
+        self.paint(self.legend, label_text_color="soft")
+        f.add_layout(self.legend, "above")
+        f.add_tools(HoverTool(renderers=[m for _, m in self.pools], mode="mouse", tooltips=[
+            ("", "@name"), ("frequency", "@at"), ("level", "@level")]))
+        self.set_range("y", FLOOR, HEAD)
+        self.set_ticks("y", (-100, -80, -60, -40, -20, 0),
+                       [str(v).replace("-", "\u2212") for v in (-100, -80, -60, -40, -20, 0)])
+        self.set_label("y", "level (dB, largest line = 0)")
+        self._shown = None
+        # px at usual type; the browser reports the size, and the names are placed again to fit it
+        self._size = (260, 130)
+        self.watch_frame(self._fit)
+
+    def show(self, scene):
+        """Draw the spectrum of a `UsesScene`."""
+        spectrum = scene.result.spectrum
+        if spectrum is None:
+            return
+        low, high = self._stretch(scene, spectrum)
+        factor, unit = axis_unit(low, high, "Hz")
+        self.set_range("x", low * factor, high * factor)
+        self.set_label("x", f"frequency ({unit})")
+        shown = [ln for ln in spectrum.lines if low <= ln.frequency <= high and ln.db > FLOOR]
+        for (origins, *_), (source, _), item in zip(_KINDS, self.pools, self.items):
+            lines = [ln for ln in shown if ln.origin in origins]
+            data = dict(
+                x=np.array([ln.frequency * factor for ln in lines], dtype=np.float32),
+                y=np.array([ln.db for ln in lines], dtype=np.float32),
+                low=np.full(len(lines), FLOOR, dtype=np.float32),
+                name=[plain_name(ln.label) for ln in lines],
+                level=[f"{format_quantity(ln.peak, 'V')} ({ln.db:.1f} dB)" for ln in lines],
+                at=[format_quantity(ln.frequency, "Hz", 5) for ln in lines])
+            if any(not np.array_equal(source.data[k], v) for k, v in data.items()):
+                source.data = data
+            if item.visible != bool(lines):
+                item.visible = bool(lines)
+        self._shown = (shown, low, high, factor)
+        self._place_names()
+        s = spectrum.spectrum
+        self.data = [("peak", "Hz", "V", s.frequency, s.peak),
+                     ("level", "Hz", "dB", s.frequency, s.db)]
+
+    def _stretch(self, scene, spectrum):
+        """Frequencies shown: all lines that matter, or the stretch around the wanted ones."""
+        cycles = {t.name: t.cycles for t in spectrum.tones}
+        df = spectrum.spectrum.spacing
+        if scene.band == "near":
+            if "f_carrier" in cycles:
+                width = 4.6 * cycles["f_tone"] * df
+                return cycles["f_carrier"] * df - width, cycles["f_carrier"] * df + width
+            if scene.use == "mixer":
+                lo, f = cycles["f_oscillator"], cycles["f_signal"]
+                wanted = (abs(lo - f) if scene.result.settings.wanted == "down" else lo + f) * df
+                width = max(4e3, 0.1 * wanted)
+                return max(-0.02 * width, wanted - width), wanted + width
+        top = max([ln.frequency for ln in spectrum.lines if ln.db > -80.0] or [df])
+        top = max(top, 2.2 * df * max(cycles.values()))
+        return -0.02 * top, 1.08 * top
+
+    def _fit(self, width, height, scale):
+        size = (width / scale, height / scale)
+        if max(abs(a - b) for a, b in zip(size, self._size)) > 20:
+            self._size = size
+            self._place_names()
+
+    def _place_names(self):
+        """Name the largest lines, in up to three rows, leaving out what would overlap."""
+        if self._shown is None:
+            return
+        shown, low, high, factor = self._shown
+        # in characters of the axis; before the browser tells, that of a narrow plot
+        chars = max(self._size[0] / 6.0, 20.0)
+        step = 14.0 * (HEAD - FLOOR) / max(self._size[1], 60)
+        per_hz = chars / (high - low)
+        taken, out = [], {"x": [], "y": [], "text": []}
+        for line in sorted(shown, key=lambda ln: -ln.db)[:9]:
+            if line.db < -88.0 or line.label == "higher order":
+                continue
+            text = plain_name(line.label)
+            half = (len(text) + 2) / 2.0
+            at = (line.frequency - low) * per_hz
+            at = min(max(at, half), chars - half)
+            # a name far above a short line would no longer seem to belong to it
+            for row in range(3 if line.db > -12.0 else 2):
+                y = line.db + step * row
+                if y + 1.4 * step > HEAD:
+                    break
+                if all(abs(at - a) >= half + h or abs(y - b) >= 0.95 * step for a, b, h in taken):
+                    # stems of other lines may not run through the name
+                    if any(o is not line and o.db > y + 1.0
+                           and abs((o.frequency - low) * per_hz - at) < half for o in shown):
+                        continue
+                    taken.append((at, y, half))
+                    out["x"].append((low + at / per_hz) * factor)
+                    out["y"].append(y)
+                    out["text"].append(text)
+                    break
+        if self.names.data != out:
+            self.names.data = out
+
+    def csv(self):
+        """Comma-separated text of every line of the spectrum."""
+        _, _, _, f, peak = self.data[0]
+        db = self.data[1][4]
+        return "frequency_Hz,peak_V,level_dB\n" + "".join(
+            f"{a:.9g},{b:.9g},{c:.4f}\n" for a, b, c in zip(f, peak, db))
+
+
+class _Scale:
+    """How one axis of a curve is drawn: as it is in a readable unit, or by decades."""
+
+    def __init__(self, values, unit, log):
+        self.log, self.unit = log, unit
+        self.low, self.high = float(np.min(values)), float(np.max(values))
+        self.factor, self.shown = (1.0, "") if log else axis_unit(self.low, self.high, unit)
+
+    def __call__(self, v):
+        if self.log:
+            return np.log10(np.maximum(v, 1e-300))
+        return np.asarray(v) * self.factor
+
+    def label(self, text):
+        unit = "" if self.log else self.shown
+        return f"{text} ({unit})" if unit else text
+
+    def ticks(self):
+        """Places and texts of decade ticks, with 2 and 5 where there is room."""
+        decades = math.log10(self.high / self.low)
+        steps = (1, 2, 5) if decades < 1.3 else (1, 3) if decades < 2.6 else (1,)
+        out = []
+        for k in range(math.floor(math.log10(self.low)) - 1, math.ceil(math.log10(self.high)) + 1):
+            for m in steps:
+                v = m * 10.0 ** k
+                if self.low * 0.999 <= v <= self.high * 1.001:
+                    out.append((math.log10(v), format_quantity(v, self.unit, 1)))
+        return out
+
+
+def _spans_decades(values, ratio):
+    return float(np.min(values)) > 0.0 and float(np.max(values) / np.min(values)) > ratio
+
+
+class CurvePlot(UsePlot):
+    """A characteristic: result, textbook relation and guides, with the scene as a point."""
+
+    def __init__(self, theme="light"):
+        super().__init__("curve", theme)
+        f = self.figure
+        self.zero = ColumnDataSource(dict(x0=[], x1=[], y=[]))
+        zero = self.add(Segment, "x0", "y", "x1", "y", source=self.zero, line_width=1)
+        self.paint(zero.glyph, line_color="rule")
+        self.lines = _Lines(self, 4)
+        self.point = float_source(x=[], y=[])
+        mark = self.add(Scatter, "x", "y", source=self.point, size=15, line_width=3,
+                        level="overlay")
+        self.paint(mark.glyph, line_color="panel", fill_color="ink")
+        self.items = [LegendItem(label=value(""), renderers=[line], visible=False)
+                      for line in self.lines.lines]
+        self.legend = Legend(items=self.items, **LEGEND)
+        self.paint(self.legend, label_text_color="soft")
+        f.add_layout(self.legend, "above")
+        f.xaxis[0].ticker = BasicTicker(desired_num_ticks=6)
+
+    def show(self, curve):
+        """Draw a `Curve`, or nothing if it is None."""
+        if curve is None:
+            self.lines.clear(0)
+            replace(self.point, x=[], y=[])
+            self.data = []
+            self._name([])
+            return
+        traces = curve.traces
+        xs = np.concatenate([t.x for t in traces])
+        seen = [t for t in traces if t.role in ("result", "second")] or list(traces)
+        ys = np.concatenate([t.y[np.isfinite(t.y)] for t in seen]
+                            + ([[curve.point[1]]] if curve.point else []))
+        ys = np.concatenate([ys] + [t.y for t in traces if t.role == "guide"])
+        x_axis = _Scale(xs, curve.x_unit, _spans_decades(xs, 30.0))
+        y_axis = _Scale(ys, curve.y_unit,
+                        curve.y_unit not in ("dB", "%", "deg", "") and _spans_decades(ys, 300.0))
+        self._axis("x", x_axis, curve.x_label, 0.0)
+        low, high = self._axis("y", y_axis, curve.y_label, 0.08)
+        left, right = self.figure.x_range.start, self.figure.x_range.end
+        zero = dict(x0=[], x1=[], y=[])
+        if not y_axis.log and low < 0.0 < high:
+            zero = dict(x0=[left], x1=[right], y=[0.0])
+        if self.zero.data != zero:
+            self.zero.data = zero
+        self.data, names, seconds = [], [], 0
+        for k, trace in enumerate(traces[:4]):
+            style = trace.role
+            if style == "result" and any(t.role == "result" for t in traces[:k]):
+                style = "second"
+            if style == "second":
+                seconds += 1
+                style = "second" if seconds == 1 else "third"
+            x, y = x_axis(trace.x), y_axis(trace.y)
+            self.lines.draw(k, x, np.where(np.isfinite(y), y, np.nan), style)
+            self.data.append((trace.label, trace.x_unit, trace.y_unit, trace.x, trace.y))
+            names.append(formula(trace.label))
+        self.lines.clear(len(traces))
+        self._name(names)
+        if curve.point and all(map(math.isfinite, curve.point)):
+            replace(self.point, x=[float(x_axis(curve.point[0]))],
+                    y=[float(y_axis(curve.point[1]))])
+        else:
+            replace(self.point, x=[], y=[])
+
+    def hide_point(self):
+        """Take the point away while the curve waits to be computed anew."""
+        replace(self.point, x=[], y=[])
+
+    def _name(self, names):
+        for item, name in zip(self.items, [*names, "", "", "", ""]):
+            if item.label != value(name):
+                item.label = value(name)
+            if item.visible != bool(name):
+                item.visible = bool(name)
+
+    def _axis(self, which, scale, label, margin):
+        low, high = float(scale(scale.low)), float(scale(scale.high))
+        if scale.log:
+            ticks = scale.ticks()
+            self.set_ticks(which, [t for t, _ in ticks], [s for _, s in ticks])
+        else:
+            self.free_ticks(which, 6)
+        pad = margin * ((high - low) or 1.0)
+        low, high = low - pad, high + pad
+        self.set_range(which, low, high)
+        self.set_label(which, scale.label(label))
+        return low, high

@@ -1,0 +1,1 @@
+"""The server: addresses, refusals, sockets."""

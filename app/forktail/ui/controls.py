@@ -1,0 +1,190 @@
+"""The controls of a page: one component that shows parameters and reports what the user did."""
+
+import logging
+import time
+
+import param
+
+from forktail.core.checks import QuantityError
+from forktail.limits import Bucket
+from forktail.resources import assets_dir
+from forktail.ui.component import Component
+from forktail.ui.messages import checked
+from forktail.ui.state import Quantity
+
+log = logging.getLogger("forktail")
+
+#: Messages a second and at once that a page may send.
+EVENTS = 120.0, 240
+
+
+def group(title, rows, fold=False, open=True, tight=False):
+    """One block of rows; `fold` makes it one that opens and closes, `tight` one line a row."""
+    return {"title": title, "rows": rows, "fold": fold, "open": open, "tight": tight}
+
+
+class Controls(Component):
+    """Sliders with typed entries, choices, flags and buttons over one `PageState`.
+
+    Parameters
+    ----------
+    state : PageState
+    groups : callable
+        Returns the present list of `group(...)` with rows from `row`.
+    presets, play : callable
+        Return the preset names; the names of the quantities that Play can move.
+    handlers : dict
+        Message kind -> function of the message, for what a page adds (drag, csv, theme ...).
+    """
+
+    spec = param.Dict(default={"groups": [], "presets": [], "play": []})
+
+    _esm = assets_dir() / "ui/controls.js"
+
+    def __init__(self, state, groups, presets=list, play=list, handlers=None, **params):
+        super().__init__(**params)
+        self.state = state
+        self._groups, self._presets, self._play = groups, presets, play
+        self.handlers = dict(handlers or {})
+        self.on_change = lambda: None
+        self.bucket = Bucket(*EVENTS, time.monotonic)
+        self._shown, self._ack, self._query = {}, None, None
+        self.rebuild()
+
+    def rebuild(self, notice=()):
+        """Send the whole specification again: after a change of stage."""
+        spec = {
+            "groups": self._groups(), "presets": list(self._presets()),
+            "play": [[n, self.state.specs[n].label] for n in self._play()],
+        }
+        self.names = [r["name"] for g in spec["groups"] for r in g["rows"]]
+        self._shown = {}
+        patch = self._difference()
+        if notice:
+            patch["notice"] = list(notice)
+        # the patch goes first: the browser applies it when it builds the new rows
+        self.patch = patch
+        self.spec = spec
+
+    def _difference(self):
+        if not self._models:  # no browser yet: it will see the last patch only, so make it whole
+            self._shown, self._query = {}, None
+        values = {}
+        for name in self.names:
+            now = shown(self.state, name)
+            if self._shown.get(name) != now:
+                values[name] = self._shown[name] = now
+        patch = {"values": values}
+        query = self.state.query()
+        if query != self._query:
+            patch["query"] = self._query = query
+        if self._ack is not None:
+            patch["ack"], self._ack = self._ack, None
+        return patch
+
+    def refresh(self):
+        """Send the values that changed, the link, and the answer to the message under way."""
+        patch = self._difference()
+        if len(patch) > 1 or patch["values"]:
+            self.patch = patch
+
+    def say(self, lines):
+        """Show sentences to the user."""
+        self.patch = {**self._difference(), "notice": list(lines)}
+
+    def download(self, name, text, kind="text/plain"):
+        """Hand the browser a file to save."""
+        self.patch = {"download": {"name": name, "text": text, "type": kind}}
+
+    def _handle_msg(self, message):
+        if not self.bucket.take():  # the page itself waits for each answer, and never comes here
+            if self.bucket.refused == 1:
+                self.say([f"That was too much at once: {EVENTS[0]:g} events a second are taken. "
+                          "Move the handle again."])
+            return
+        try:
+            message = checked(message)
+            self._ack = message.get("seq")
+            self._act(message)
+        except QuantityError as error:
+            if isinstance(message, dict) and message.get("kind") == "entry" and message.get(
+                    "name") in self.names:
+                self.patch = {"errors": {message["name"]: str(error)}}
+            else:
+                self.say([str(error)])
+        except Exception:  # noqa: BLE001 - a fault of our own must not lock the page
+            log.exception("not handled: %.300r", message)
+            self.say(["That could not be done, by a fault of Forktail itself; the terminal of the "
+                      "server says more. Your scene is kept: set another value, or press Reset."])
+        if self._ack is not None:  # nothing changed, but the browser waits for an answer
+            self.refresh()
+
+    def _act(self, message):
+        kind, name = message.get("kind"), message.get("name")
+        if kind in self.handlers:
+            self.handlers[kind](message)
+            return
+        state = self.state
+        if kind in ("slide", "step", "entry"):
+            spec = state.specs[name] if name in self.names else None
+            if not isinstance(spec, Quantity):
+                return
+            if kind == "entry":
+                value = spec.read(message["text"][:200])
+            elif kind == "slide":
+                value = spec.at_step(min(max(int(message["pos"]), 0), spec.steps()))
+            else:
+                low, high = spec.bounds
+                by = min(max(int(message["by"]), -10), 10)
+                value = float(f"{getattr(state, name) + by * spec.step:.9g}")
+                value = min(max(value, low), high)
+            if kind == "entry" and getattr(state, name) == value:
+                self.patch = {"values": {name: shown(state, name)}}
+            state.param.update(**{name: value})
+        elif kind == "choose" and name in self.names:
+            if message.get("value") in state.specs[name].objects:
+                state.param.update(**{name: message["value"]})
+        elif kind == "flag" and name in self.names:
+            state.param.update(**{name: bool(message.get("value"))})
+        elif kind == "reset":
+            state.reset()
+        elif kind == "follow":  # the scene that a presenter shows
+            problems = state.apply_query(str(message.get("query", "")))
+            if problems:
+                self.say(["Not all of the presenter's scene was understood:", *problems])
+        elif kind == "preset" and name in self._presets():
+            state.apply_preset(name)
+        elif kind == "save":
+            self.download(f"forktail-{state.page}.toml", state.to_file())
+        elif kind == "load":
+            problems = state.apply_file(str(message.get("text", "")))
+            if problems:
+                self.say(["The file was loaded, except for:", *problems])
+
+
+def row(state, name, look="", short=""):
+    """Specification of one row: kind, label and what its kind needs.
+
+    `short` is what the row shows where its group already says the rest; the label stays for
+    screen readers.
+    """
+    spec = state.specs[name]
+    label = spec.label or name
+    if isinstance(spec, Quantity):
+        return {"kind": "quantity", "name": name, "label": label, "symbol": spec.symbol,
+                "steps": spec.steps(), "short": short}
+    if isinstance(spec, param.Boolean):
+        return {"kind": "flag", "name": name, "label": label}
+    names = getattr(spec, "names", None) or {str(o): o for o in spec.objects}
+    return {"kind": "choice", "name": name, "label": label, "look": look, "short": short,
+            "options": [[key, text] for text, key in names.items()]}
+
+
+def shown(state, name):
+    """What the row of a parameter shows now."""
+    spec, value = state.specs[name], getattr(state, name)
+    if isinstance(spec, Quantity):
+        low, high = spec.slider
+        return {"pos": spec.position(value), "text": spec.show(value),
+                "beyond": not low <= value <= high}
+    return {"value": value}

@@ -1,0 +1,43 @@
+"""Markup views: SVG or HTML made once here, then patched by id with only what changed."""
+
+import param
+
+from forktail.resources import assets_dir
+from forktail.ui.component import Component
+
+
+class MarkupView(Component):
+    """Shows `markup` and applies `patch` ({id: {attribute: value}}; "#" is the text).
+
+    Every text that reaches the markup goes through `html.escape` in the view that writes it.
+    """
+
+    markup = param.String(default="", doc="SVG or HTML with data-id on what changes.")
+
+    _esm = assets_dir() / "ui/markup.js"
+
+    def __init__(self, **params):
+        super().__init__(**params)
+        self._sent = {}
+
+    def rebuild(self, markup, values):
+        """Replace the whole markup, `values` being the patch that brings it up to date."""
+        self._sent = {i: dict(a) for i, a in values.items()}
+        # the patch goes first: the browser applies it when it builds the new markup
+        self.patch = values
+        self.markup = markup
+
+    def update(self, values):
+        """Send those attributes of `values` that differ from what the browser has."""
+        changed = {}
+        for node, attributes in values.items():
+            had = self._sent.setdefault(node, {})
+            new = {n: v for n, v in attributes.items() if had.get(n, self) != v}
+            if new:
+                had.update(new)
+                changed[node] = new
+        if changed and not self._models:
+            # no browser yet: it will see the last patch only, so that one is made whole
+            self.patch = {i: dict(a) for i, a in self._sent.items()}
+        elif changed:
+            self.patch = changed

@@ -1,1 +1,0 @@
-"""Views: one module a view. They draw what they are handed and compute no physics."""

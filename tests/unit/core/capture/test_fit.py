@@ -1,0 +1,263 @@
+"""Fits, delay and rails against scipy and against what was put in."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import ndimage, signal
+from scipy.optimize import least_squares
+
+from forktail.core.capture import fit as fit
+from forktail.core.checks import QuantityError
+
+# exact k and q, SI Brochure 9th edition; written out so that the core is not its own reference
+V_T = 1.380649e-23 * 298.15 / 1.602176634e-19
+DT = 1e-6
+TIME = np.arange(4000) * DT
+
+
+def drive(size=1.0):
+    upper = size * 0.05 * np.sin(2 * np.pi * 50e3 * TIME)
+    lower = size * 0.03 * np.sin(2 * np.pi * 45e3 * TIME + 0.3)
+    return upper, lower
+
+
+def noise(seed, rms=2e-3, n=4000):
+    return np.random.default_rng(seed).normal(size=n) * rms
+
+
+def values(result, names):
+    return np.array([getattr(result, n).value for n in names])
+
+
+def spreads(result, names):
+    return np.array([getattr(result, n).uncertainty for n in names])
+
+
+PRODUCT = ("gain", "feed_upper", "feed_lower", "offset")
+TANH = ("full_scale", "offset_upper", "offset_lower", "v_t", "offset")
+
+
+def test_product_fit_is_the_least_squares_solution():
+    # reference: numpy.linalg.lstsq on the unscaled columns, covariance s^2 (A'A)^-1
+    upper, lower = drive()
+    y = 300 * upper * lower + 0.01 * upper - 0.02 * lower + 3e-3 + noise(1)
+    columns = np.column_stack([upper * lower, upper, lower, np.ones_like(y)])
+    reference, squares, *_ = np.linalg.lstsq(columns, y, rcond=None)
+    white = np.sqrt(np.diag(np.linalg.inv(columns.T @ columns)) * squares[0] / (len(y) - 4))
+    found = fit.fit_product(upper, lower, y)
+    np.testing.assert_allclose(values(found, PRODUCT), reference, rtol=1e-9)
+    ratio = spreads(found, PRODUCT) / white
+    assert np.all(ratio >= 1 - 1e-9) and np.all(ratio < 1.5)
+    assert found.residual_rms == pytest.approx(math.sqrt(squares[0] / len(y)), rel=1e-9)
+    assert found.noise_rms == pytest.approx(2e-3, rel=0.1)
+    np.testing.assert_allclose(found.value(upper, lower), columns @ reference, atol=1e-12)
+
+
+def test_tanh_fit_is_the_least_squares_solution():
+    # reference: scipy.optimize.least_squares on the same form, written here
+    upper, lower = drive()
+    def form(p):
+        return p[4] + p[0] * np.tanh((upper + p[1]) / (2 * p[3])) * np.tanh(
+            (lower + p[2]) / (2 * p[3]))
+    y = form([0.9, 1e-3, -2e-3, 1.1 * V_T, 3e-3]) + noise(2)
+    reference = least_squares(lambda p: y - form(p), [1.0, 0, 0, V_T, 0], x_scale=[
+        1, 1e-3, 1e-3, 0.03, 1e-2], xtol=1e-15, ftol=1e-15, gtol=1e-15)
+    found = fit.fit_tanh(upper, lower, y, 1.0)
+    assert found.converged and found.held == ()
+    np.testing.assert_allclose(values(found, TANH), reference.x, rtol=1e-5)
+    white = np.sqrt(np.diag(np.linalg.inv(reference.jac.T @ reference.jac))
+                    * 2 * reference.cost / (len(y) - 5))
+    ratio = spreads(found, TANH) / white
+    assert np.all(ratio > 0.999) and np.all(ratio < 1.6)
+
+
+def test_stated_uncertainty_covers_what_was_put_in():
+    upper, lower = drive()
+    clean_product = 300 * upper * lower + 0.01 * upper - 0.02 * lower + 3e-3
+    clean_tanh = 3e-3 + 0.9 * np.tanh((upper + 1e-3) / (2 * V_T)) * np.tanh(
+        (lower - 2e-3) / (2 * V_T))
+    pulls = []
+    for seed in range(30):
+        p = fit.fit_product(upper, lower, clean_product + noise(seed))
+        t = fit.fit_tanh(upper, lower, clean_tanh + noise(100 + seed), 1.0)
+        pulls.append(np.concatenate([
+            (values(p, PRODUCT) - [300, 0.01, -0.02, 3e-3]) / spreads(p, PRODUCT),
+            (values(t, TANH) - [0.9, 1e-3, -2e-3, V_T, 3e-3]) / spreads(t, TANH)]))
+    pulls = np.array(pulls)
+    assert np.max(np.abs(pulls)) < 4.5
+    # neither too small nor needlessly large: the spread of the pulls is near one
+    assert 0.7 < np.sqrt(np.mean(pulls**2)) < 1.15
+
+
+def test_uncertainty_widens_when_the_noise_hangs_together():
+    upper, lower = drive()
+    slow = signal.lfilter([1], [1, -0.98], noise(5)) * 0.2
+    y = 300 * upper * lower + slow
+    found = fit.fit_product(upper, lower, y)
+    white = found.residual_rms / math.sqrt(len(y))
+    assert found.correlation > 0.9
+    # of a first-order chain the mean is (1+r)/(1-r) times less certain: here about 10 in rms
+    assert found.offset.uncertainty > 4 * white
+    assert abs(found.offset.value) < 4 * found.offset.uncertainty
+    assert found.noise_rms < 0.5 * found.residual_rms
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.floats(50, 2000), st.floats(-5e-3, 5e-3), st.floats(-5e-3, 5e-3),
+       st.floats(0.8, 1.3), st.booleans(), st.integers(0, 10**6))
+def test_injected_errors_come_back_within_their_uncertainty(scale_mv, o_u, o_l, heat, upside, seed):
+    upper, lower = drive(1.2)
+    scale = scale_mv * 1e-3 * (-1 if upside else 1)
+    y = scale * np.tanh((upper + o_u) / (2 * heat * V_T)) * np.tanh(
+        (lower + o_l) / (2 * heat * V_T)) + noise(seed, 0.002 * abs(scale))
+    found = fit.fit_tanh(upper, lower, y, 1.0)
+    pull = (values(found, TANH) - [scale, o_u, o_l, heat * V_T, 0]) / spreads(found, TANH)
+    assert found.converged and np.max(np.abs(pull)) < 6
+
+
+@pytest.mark.parametrize("start", [1.0, 0.9])
+def test_a_record_without_noise_is_fitted_exactly(start):
+    upper, lower = drive()
+    y = np.tanh(upper / (2 * V_T)) * np.tanh(lower / (2 * V_T))
+    found = fit.fit_tanh(upper, lower, y, start, V_T)
+    assert found.converged and found.held == ()
+    np.testing.assert_allclose(values(found, TANH), [1, 0, 0, V_T, 0], atol=1e-9)
+
+
+def test_small_drive_holds_the_thermal_voltage():
+    upper, lower = drive(0.02)
+    y = 1.1 * np.tanh(upper / (2 * V_T)) * np.tanh(lower / (2 * V_T)) + noise(3, 1e-5)
+    found = fit.fit_tanh(upper, lower, y, 1.0, V_T)
+    assert found.held == ("v_t",) and found.v_t.uncertainty == 0.0
+    assert found.full_scale.value == pytest.approx(1.1, rel=0.05)
+
+
+def test_switched_drive_holds_what_it_cannot_tell():
+    upper, lower = (np.sign(np.sin(2 * np.pi * f * TIME + 0.01)) * 0.9 for f in (5e3, 3.3e3))
+    found = fit.fit_tanh(upper, lower, 0.8 * np.sign(upper * lower) + noise(4, 1e-3), 1.0)
+    assert found.held == ("v_t", "offset_upper", "offset_lower")
+    assert found.full_scale.value == pytest.approx(0.8, rel=1e-3)
+
+
+@pytest.mark.parametrize("upper, lower, said", [
+    (lambda u, v: 0 * u + 0.01, lambda u, v: v, "the upper input hardly moves"),
+    (lambda u, v: 0 * u, lambda u, v: v, "the upper input hardly moves"),
+    (lambda u, v: u, lambda u, v: 0 * v, "the lower input hardly moves"),
+    (lambda u, v: 0.01 + noise(1, 1e-4), lambda u, v: v, "the upper input hardly moves"),
+    (lambda u, v: u, lambda u, v: -0.5 * u, "move together"),
+    (lambda u, v: u, lambda u, v: v * 0.05 + 1, "the lower input hardly moves"),
+    (lambda u, v: 0.1 + u, lambda u, v: 1e-3 / (0.1 + u), "too short a capture, or one input"),
+    (lambda u, v: u[:9], lambda u, v: v[:9], "has 9 usable samples; wanted is at least 16"),
+])
+def test_inputs_that_do_not_tell_the_terms_apart_are_refused(upper, lower, said):
+    u, v = drive()
+    u, v = upper(u, v), lower(u, v)
+    with pytest.raises(QuantityError, match=said):
+        fit.fit_product(u, v, 300 * u * v)
+
+
+def test_records_that_do_not_fit_together_are_refused():
+    u, v = drive()
+    with pytest.raises(QuantityError, match="do not fit together: v_upper"):
+        fit.fit_product(u, v[:-1], u)
+    with pytest.raises(QuantityError, match="v_out is nan V at position 3"):
+        fit.fit_product(u, v, np.where(np.arange(len(u)) == 3, np.nan, u))
+    with pytest.raises(QuantityError, match="full_scale is 0"):
+        fit.fit_tanh(u, v, u, 0.0)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.floats(-12, 12), st.sampled_from([1.0, -1.0]), st.floats(0.2, 5), st.integers(0, 9999))
+def test_delay_between_samples_is_found(samples, sign, scale, seed):
+    # a bat call falling from 60 to 42 kHz times an oscillator: no shift repeats
+    def record(t):
+        call = np.exp(-((t - 2e-3) / 6e-4) ** 2) * np.sin(
+            2 * np.pi * (60e3 * t - 2.25e6 * t**2))
+        return call * np.sin(2 * np.pi * 50e3 * t)
+    reference = record(TIME)
+    measured = sign * scale * record(TIME - samples * DT) + noise(seed, 0.01 * scale) + 0.3
+    found = fit.find_delay(reference, measured, DT)
+    assert abs(found.seconds - samples * DT) < max(6 * found.uncertainty, 2e-3 * DT)
+    assert found.uncertainty < 0.05 * DT
+    assert np.sign(found.scale) == sign and abs(found.correlation) > 0.98
+
+
+def test_delay_uncertainty_is_of_the_right_size():
+    upper, lower = drive()
+    product = upper * lower / 1.5e-3
+    pulls = []
+    for seed in range(30):
+        d = fit.find_delay(product, product + noise(seed, 0.05), DT)
+        pulls.append(d.samples * DT / d.uncertainty)
+    assert 0.6 < np.std(pulls) < 1.5
+
+
+def test_a_repeating_wave_says_what_else_would_fit():
+    wave = np.sin(2 * np.pi * 20e3 * TIME)
+    d = fit.find_delay(wave, np.roll(wave, 7), DT)
+    assert d.samples == pytest.approx(7, abs=0.02)
+    assert d.repeats_after == pytest.approx(50e-6, abs=1e-6)
+
+
+def test_delay_needs_waves():
+    with pytest.raises(QuantityError, match="does not move"):
+        fit.find_delay(np.ones(100), TIME[:100], DT)
+    with pytest.raises(QuantityError, match="sample_interval is 0"):
+        fit.find_delay(TIME, TIME, 0.0)
+
+
+@pytest.mark.parametrize("samples", [0, 0.25, 3, 7.6, -2.4, -11, 3999, 5000])
+def test_delayed_against_a_shifted_wave_and_scipy(samples):
+    wave = np.sin(2 * np.pi * 40e3 * TIME)
+    moved = fit.delayed(wave, samples)
+    exact = np.sin(2 * np.pi * 40e3 * (TIME - samples * DT))
+    reach = np.isfinite(moved)
+    assert reach.sum() >= len(wave) - abs(samples) - 8 and len(moved) == len(wave)
+    np.testing.assert_allclose(moved[reach], exact[reach], atol=2e-6)
+    spline = ndimage.shift(wave, samples, order=5)  # reference: scipy.ndimage
+    middle = slice(40, -40)
+    good = reach[middle]
+    np.testing.assert_allclose(moved[middle][good], spline[middle][good], atol=2e-4)
+
+
+def test_first_order_lag_against_its_transfer_function():
+    # 1/(1 + j w tau): -3.01 dB and 45 degrees at the corner; any circuits text
+    corner = 25e3
+    wave = np.sin(2 * np.pi * corner * TIME)
+    lagged = fit.first_order_lag(wave, DT, 1 / (2 * np.pi * corner))
+    expected = np.sin(2 * np.pi * corner * TIME - np.pi / 4) / np.sqrt(2)
+    good = np.isfinite(lagged)
+    np.testing.assert_allclose(lagged[good], expected[good], atol=1e-6)
+    assert np.array_equal(fit.first_order_lag(wave, DT, 0.0), wave)
+
+
+def test_noise_is_told_from_a_wave():
+    wave = np.sin(2 * np.pi * 5e3 * TIME)
+    assert fit.noise_of(wave + noise(1, 0.02)) == pytest.approx(0.02, rel=0.08)
+    assert fit.noise_of(wave) < 1e-4
+    assert fit.noise_of([1.0, 2.0]) == 0.0
+
+
+SINE = 0.3 * np.sin(2 * np.pi * 50e3 * np.arange(4000) * 1.013e-7)
+STEP = 0.004
+
+
+@pytest.mark.parametrize("record, low, high", [
+    (SINE, False, False), (np.round(SINE / STEP) * STEP, False, False),
+    (np.round((SINE + noise(1, 1e-3, 4000)) / STEP) * STEP, False, False),
+    (0.3 * np.sin(2 * np.pi * np.arange(4000) / 40), False, False),
+    (np.round(0.3 * np.sin(2 * np.pi * (np.arange(4000) + 0.5) / 40), 3), False, False),
+    (np.sign(SINE), False, False), (np.tanh(20 * SINE), False, False),
+    (np.round(np.tanh(20 * SINE) + noise(2, 0.01, 4000), 2), False, False),
+    (np.zeros(4000), False, False), (noise(3, 1, 4000), False, False),
+    (np.clip(SINE, -0.2, 0.25), True, True), (np.clip(SINE, None, 0.28), False, True),
+    (np.clip(np.round((SINE + noise(1, 1e-3, 4000)) / STEP) * STEP, -0.2, None), True, False),
+])
+def test_rails_are_told_from_rounded_tops(record, low, high):
+    rails = fit.find_rails(record)
+    assert (rails.clipped_low, rails.clipped_high) == (low, high)
+    assert (rails.share > 0) == (low or high)
+    assert rails.at_high.any() == high and rails.at_low.any() == low

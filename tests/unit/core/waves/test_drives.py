@@ -1,0 +1,236 @@
+"""Drives, windows, corners, calls and sound: behaviour, edges, refusals."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from forktail.core.checks import QuantityError
+from forktail.core.waves import drives as signals
+from forktail.core.waves import sound
+from forktail.core.waves.drives import DRIVE_KINDS, Drive
+
+
+@pytest.mark.parametrize("kind", DRIVE_KINDS)
+def test_every_kind_repeats_over_its_window_and_stays_in_bounds(kind):
+    drive = Drive(kind=kind, amplitude=0.02, offset=0.003)
+    window, (used,) = signals.window_for(drive)
+    v = signals.sample(used, window.time)
+    assert v.shape == (window.samples,)
+    np.testing.assert_allclose(signals.sample(used, window.time + window.duration), v, atol=1e-9)
+    most = {"two_tone": 0.03, "am": 0.03}.get(kind, 0.02)
+    assert np.max(np.abs(v - 0.003)) <= most + 1e-12
+    if kind != "dc":
+        assert np.ptp(v) > 0.02
+
+
+def test_dc_is_its_offset():
+    np.testing.assert_array_equal(
+        signals.sample(Drive(kind="dc", offset=-0.01), [0.0, 1.0]), [-0.01, -0.01])
+
+
+def test_phase_and_start_of_each_wave():
+    at = lambda **k: float(signals.sample(Drive(amplitude=1.0, frequency=1e3, **k), [0.0])[0])  # noqa: E731
+    assert at() == 0.0
+    assert at(phase=90.0) == pytest.approx(1.0)
+    assert at(kind="triangle") == pytest.approx(0.0)
+    assert at(kind="triangle", phase=90.0) == pytest.approx(1.0)
+    assert at(kind="square") == 0.0
+    assert at(kind="square", phase=1.0) == 1.0
+    assert at(kind="square", phase=181.0) == -1.0
+    quarter = signals.sample(Drive(kind="triangle", amplitude=1.0, frequency=1e3), [0.125e-3])
+    assert quarter[0] == pytest.approx(0.5)
+
+
+def test_burst_is_silent_between():
+    drive = Drive(kind="burst", repeat_frequency=1e3, on_fraction=0.25, amplitude=1.0)
+    t = np.linspace(0, 1e-3, 4001)[:-1]
+    v = signals.sample(drive, t)
+    assert np.all(v[t > 0.2501e-3] == 0.0)
+    assert np.max(v[t < 0.25e-3]) > 0.99
+
+
+@pytest.mark.parametrize("change, words", [
+    ({"kind": "noise"}, "kind is 'noise'"),
+    ({"amplitude": -1.0}, "amplitude is -1 V"),
+    ({"amplitude": float("nan")}, "amplitude is nan"),
+    ({"frequency": 0.0}, "frequency is 0 Hz"),
+    ({"kind": "burst", "repeat_frequency": 50e3}, "repeat_frequency is 50000 Hz"),
+    ({"kind": "burst", "on_fraction": 0.0}, "on_fraction is 0"),
+    ({"kind": "call", "frequency": 150e3}, "the call sweeps"),
+    ({"depth": 3.0}, "depth is 3"),
+    ({"amplitude": "loud"}, "not a number"),
+])
+def test_bad_drives_get_one_sentence(change, words):
+    with pytest.raises(QuantityError, match="allowed") as caught:
+        signals.sample(Drive(**change), [0.0])
+    assert words in str(caught.value)
+
+
+# ---------------------------------------------------------------- windows
+
+
+def test_exact_window_says_what_it_holds():
+    window = signals.coherent_window((45e3, 43e3))
+    assert window.exact and window.cycles == (45, 43)
+    assert window.duration == pytest.approx(1e-3)
+    assert "45 of 45.000 kHz" in window.text and str(window.samples) in window.text
+    assert window.cycles_of(43e3) == 43
+    with pytest.raises(QuantityError, match="44000"):
+        window.cycles_of(44e3)
+
+
+def test_window_without_a_short_common_period_moves_and_says_so():
+    asked = (45013.7, 43001.3)
+    window = signals.coherent_window(asked)
+    assert not window.exact
+    assert "no short common period" in window.text
+    assert window.used[0] == pytest.approx(asked[0], rel=1e-12)  # the highest one is kept
+    assert window.used[1] != asked[1]
+    assert window.used[1] == pytest.approx(asked[1], rel=1e-4)
+    _, (a, b) = signals.window_for(Drive(frequency=asked[0]), Drive(frequency=asked[1]))
+    assert (a.frequency, b.frequency) == window.used
+
+
+def test_close_tones_are_kept_apart():
+    window = signals.coherent_window((45e3, 45010.0))
+    assert window.cycles[0] == window.cycles[1] - 1
+
+
+def test_tones_too_far_apart_are_refused_with_the_reason():
+    with pytest.raises(QuantityError, match="ratio of at most"):
+        signals.coherent_window((45e3, 1.0))
+
+
+def test_equal_tones_and_dc_alone():
+    assert signals.coherent_window((45e3, 45e3)).cycles == (1, 1)
+    window, _ = signals.window_for(Drive(kind="dc"), Drive(kind="dc"))
+    assert window.cycles == () and window.duration == 1e-3
+
+
+def test_more_cycles_on_request():
+    assert signals.coherent_window((45e3,), min_cycles=4).cycles == (4,)
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.lists(st.floats(100.0, 2e5), min_size=1, max_size=3))
+def test_any_window_holds_whole_cycles(tones):
+    try:
+        window = signals.coherent_window(tones)
+    except QuantityError:
+        assert max(tones) / min(tones) > 500
+        return
+    assert window.samples & (window.samples - 1) == 0 and 1024 <= window.samples <= 16384
+    for cycles, used, asked in zip(window.cycles, window.used, window.requested):
+        assert cycles >= 1
+        assert used * window.duration == pytest.approx(cycles, rel=1e-9)
+        assert window.samples / cycles >= 7.9
+        if window.exact:
+            assert used == asked
+    # distinct tones stay distinct
+    assert len(set(window.cycles)) == len(set(window.requested))
+
+
+# ---------------------------------------------------------------- corners
+
+
+def test_coupling_takes_away_dc_and_zero_corner_changes_nothing():
+    v = 1.0 + np.sin(2 * np.pi * np.arange(64) / 64)
+    assert abs(signals.couple(v, 1e-3, 10.0).mean()) < 1e-12
+    np.testing.assert_array_equal(signals.couple(v, 1e-3, 0.0), v)
+    np.testing.assert_array_equal(signals.load_pole(v, 1e-3, None), v)
+
+
+def test_load_pole_keeps_dc_and_works_on_rows():
+    rows = np.stack([np.ones(32), np.cos(2 * np.pi * np.arange(32) / 32)])
+    out = signals.load_pole(rows, 1e-3, 1e3)
+    np.testing.assert_allclose(out[0], 1.0)
+    assert np.max(out[1]) == pytest.approx(1 / np.sqrt(2), rel=1e-2)
+
+
+@pytest.mark.parametrize("call", [
+    lambda: signals.corner_frequency(0.0, 1e-9),
+    lambda: signals.corner_frequency(1e3, -1e-9),
+    lambda: signals.coupling_response(1e3, -1.0),
+    lambda: signals.load_response(1e3, 0.0),
+    lambda: signals.load_pole(np.ones(8), 1e-3, float("nan")),
+])
+def test_bad_corners_are_refused(call):
+    with pytest.raises(QuantityError):
+        call()
+
+
+# ---------------------------------------------------------------- calls and sound
+
+
+def test_invented_calls_say_so_and_stay_in_their_band():
+    assert "INVENTED" in signals.BatCall.__doc__ and "INVENTED" in signals.call_samples.__doc__
+    for call in signals.CALLS.values():
+        t, v = signals.call_samples(call, 0.5)
+        assert v[0] == 0.0 and v[-1] == 0.0 and 0.4 < np.max(np.abs(v)) <= 0.5
+        f = signals.call_frequency(call, np.linspace(0, call.duration, 50))
+        assert f.min() >= 20e3 and f.max() <= 110e3
+    with pytest.raises(QuantityError, match="f_start is 5000"):
+        signals.call_samples(signals.BatCall(f_start=5e3))
+
+
+def tone(frequency, amplitude=1.0, n=4096, duration=10e-3):
+    return amplitude * np.cos(2 * np.pi * frequency * np.arange(n) * duration / n), duration
+
+
+def loudest(played):
+    line = np.abs(np.fft.rfft(played.samples))
+    return np.argmax(line) * played.rate / len(played.samples)
+
+
+def test_sound_keeps_an_audible_tone_and_drops_an_inaudible_one():
+    heard = sound.sound_from_record(*tone(2e3), full_scale=1.0)
+    assert heard.samples.dtype == np.float32 and len(heard.samples) == 96000
+    assert loudest(heard) == pytest.approx(2e3, abs=1)
+    assert not heard.silent and "as it is" in heard.text
+    silent = sound.sound_from_record(*tone(45e3), full_scale=1.0)
+    assert silent.silent and "Nothing audible" in silent.text
+
+
+def test_shifted_and_slowed_sound_says_so():
+    down = sound.sound_from_record(*tone(45e3), full_scale=1.0, shift=43e3)
+    assert loudest(down) == pytest.approx(2e3, abs=1) and "moved down by 43.00 kHz" in down.text
+    slow = sound.sound_from_record(*tone(45e3), full_scale=1.0, slow_by=20.0)
+    assert loudest(slow) == pytest.approx(2250, abs=1) and "divided by 20" in slow.text
+    t, v = signals.call_samples(signals.CALLS["steady"])
+    once = sound.sound_from_samples(v, 500e3, 1.0, slow_by=10.0)
+    assert 4.4e3 < loudest(once) < 4.7e3 and "10 times slower" in once.text
+    assert len(once.samples) == pytest.approx(10 * len(v) / 500e3 * once.rate, abs=1)
+
+
+def test_louder_stays_louder_until_the_limit():
+    one = sound.sound_from_record(*tone(2e3, 0.2), full_scale=1.0)
+    two = sound.sound_from_record(*tone(2e3, 0.4), full_scale=1.0)
+    loud = sound.sound_from_record(*tone(2e3, 50.0), full_scale=1.0)
+    peak = [float(np.max(np.abs(s.samples))) for s in (one, two, loud)]
+    assert peak[1] == pytest.approx(2 * peak[0], rel=1e-3)
+    assert loud.limited and not two.limited and peak[2] <= loud.peak
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=50), st.floats(1e-3, 0.5))
+def test_no_sample_passes_the_limit(values, peak):
+    out, limited = sound.limit_level(values, peak)
+    assert out.dtype == np.float32
+    assert np.max(np.abs(out)) <= np.float32(peak)
+    assert limited == (np.max(np.abs(values)) > peak)
+
+
+def test_limiting_scales_and_does_not_clip():
+    v = np.sin(np.linspace(0, 20, 500)) * 3.0
+    out, limited = sound.limit_level(v, 0.25)
+    assert limited
+    np.testing.assert_allclose(out, v * (0.25 / np.max(np.abs(v))), rtol=1e-6, atol=1e-8)
+
+
+def test_sound_limits_are_kept():
+    for bad in ({"seconds": 60.0}, {"rate": 100}, {"peak": 1.0}, {"slow_by": 0.1}):
+        with pytest.raises(QuantityError):
+            sound.sound_from_record(*tone(2e3), full_scale=1.0, **bad)
+    with pytest.raises(QuantityError, match="at most 20 s"):
+        sound.sound_from_samples(np.zeros(500_000), 500e3, 1.0, slow_by=100.0)

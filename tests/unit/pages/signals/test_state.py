@@ -1,0 +1,283 @@
+"""State and drawing data of the Signals page: one run an event, links, cursor, thinning, labels."""
+
+import itertools
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from forktail.core.waves.drives import DRIVE_KINDS
+from forktail.core.waves.sound import SOUND_PEAK
+from forktail.pages.signals.spectrum import place_labels, short_label
+from forktail.pages.signals.state import MODELS, PRESETS, SPANS, SignalsState, _round_values
+from forktail.pages.signals.waveforms import POINTS, round_up, thinned
+from forktail.ui.state import Quantity
+
+SPECS = {n: p for n, p in SignalsState.param.objects().items() if isinstance(p, Quantity)}
+
+
+def values_of(spec):
+    steps = st.integers(0, spec.steps()).map(spec.at_step)
+    return st.one_of(steps, st.floats(*spec.bounds, allow_nan=False, allow_subnormal=False))
+
+
+quantities = st.fixed_dictionaries({}, optional={n: values_of(p) for n, p in SPECS.items()})
+kinds = st.sampled_from(sorted(DRIVE_KINDS))
+
+
+def with_values(upper="sine", lower="sine", span="window", numbers=None):
+    return SignalsState(upper_kind=upper, lower_kind=lower, span=span, **(numbers or {}))
+
+
+# ---------------------------------------------------------------- links, files, entries
+
+
+@given(kinds, kinds, st.sampled_from(sorted(SPANS)), quantities)
+def test_link_and_file_bring_back_the_same_scene(upper, lower, span, numbers):
+    state = with_values(upper, lower, span, numbers)
+    for restore in (lambda s: s.apply_query(state.query()),
+                    lambda s: s.apply_file(state.to_file())):
+        other = SignalsState()
+        assert restore(other) == []
+        assert {n: getattr(other, n) for n in other.fields()} == {
+            n: getattr(state, n) for n in state.fields()}
+
+
+@settings(max_examples=60)
+@given(kinds, kinds, st.sampled_from(sorted(SPANS)), quantities)
+def test_any_settings_give_a_scene_or_say_why_not(upper, lower, span, numbers):
+    scene = with_values(upper, lower, span, numbers).scene()
+    if scene.problem:
+        assert scene.problem[0].isupper() and "allowed" in scene.problem
+    assert np.all(np.isfinite(scene.run.point.v_out))
+    assert 0.0 <= scene.start <= scene.cursor <= scene.end
+    assert scene.end <= scene.run.window.duration * (1 + 1e-12)
+    assert np.isfinite(scene.at(scene.run.point.v_out))
+
+
+@given(st.sampled_from(["upper", "lower"]), kinds, kinds,
+       st.fixed_dictionaries({}, optional={
+           f"lower_{n}": values_of(SPECS[f"lower_{n}"])
+           for n in ("frequency", "second_frequency", "repeat_frequency")}))
+def test_choosing_a_kind_says_what_it_moves(side, before, after, numbers):
+    state = SignalsState(**{f"{side}_kind": before}, **numbers)
+    old = {n: getattr(state, n) for n in state.fields()}
+    said = state.choose_kind(side, after)
+    moved = [n for n in old if getattr(state, n) != old[n] and n != f"{side}_kind"]
+    assert len(said) == len(moved) and all(n.startswith(side) for n in moved)
+    state.drive(side).checked()  # what was chosen by hand can be run
+
+
+@pytest.mark.parametrize("name", PRESETS)
+def test_every_preset_runs_and_has_a_link(name):
+    state = SignalsState()
+    state.apply_preset(name)
+    scene = state.scene()
+    assert scene.problem == "" and scene.run.spectrum is not None
+    other = SignalsState()
+    assert other.apply_query(state.query()) == []
+    assert other.texts() == state.texts()
+
+
+def test_a_scene_that_cannot_run_keeps_the_last_one():
+    state = SignalsState()
+    good = state.scene()
+    state.param.update(lower_kind="call", lower_frequency=4e3)
+    bad = state.scene()
+    assert bad.run is good.run and "20000" in bad.problem
+    state.param.update(lower_frequency=60e3, lower_second_frequency=40e3)
+    assert state.scene().problem == "" and state.scene().run is not good.run
+
+
+# ---------------------------------------------------------------- one run an event
+
+
+def test_only_what_matters_starts_a_new_run():
+    state = SignalsState()
+    run = state.scene().run
+    for name in SignalsState._shown_only:
+        spec = state.param[name]
+        if isinstance(spec, Quantity):
+            value = spec.at_step(spec.steps() // 3)
+        elif hasattr(spec, "objects"):
+            value = list(spec.objects)[-1]
+        else:
+            value = not getattr(state, name)
+        state.param.update(**{name: value})
+        assert state.scene().run is run, name
+    state.upper_amplitude = 0.02
+    assert state.scene().run is not run
+
+
+@pytest.mark.parametrize("model", MODELS)
+def test_lower_offset_lets_the_carrier_through(model):
+    """DC beside a modulating tone of A volts makes a carrier of 2 DC/A over one sideband.
+
+    Haykin, Communication Systems: each sideband of an AM wave is m/2. The built cell gets its
+    offset from an area ratio A, VT ln A (Gray, Hurst, Lewis, Meyer, chapter 3), and its base
+    lines carry less than the drive gives.
+    """
+    settings = dict(model=model, upper_amplitude=0.005, lower_amplitude=0.01)
+    run = SignalsState(offset_lower=1e-3, **settings).scene().run
+    tone, offset = 0.01, 1e-3
+    if model == "built":
+        at_bases = run.point.nodes["base_lower_pos"] - run.point.nodes["base_lower_neg"]
+        tone, offset = np.ptp(at_bases) / 2, offset + np.mean(at_bases)
+    spectrum = run.spectrum
+    assert spectrum.level(1, 0) / spectrum.level(1, 1) == pytest.approx(
+        2 * offset / tone, rel=0.03)
+    matched = SignalsState(**settings).scene().run.spectrum
+    assert matched.level(1, 0) < 1e-3 * matched.level(1, 1)
+
+
+def test_inverted_stretches_are_where_the_lower_input_is_negative():
+    state = SignalsState(lower_phase=50.0, upper_kind="square", lower_frequency=12e3)
+    scene = state.scene()
+    inside = np.zeros(scene.run.window.samples, bool)
+    for low, high in scene.inverted:
+        inside |= (scene.run.time > low) & (scene.run.time < high)
+    clear = np.abs(scene.run.v_lower) > 1e-9
+    assert np.array_equal(inside[clear], scene.run.v_lower[clear] < 0)
+    assert 1 < len(scene.inverted) < 10
+
+
+def test_product_by_slope_differs_and_error_is_the_rest():
+    state = SignalsState(upper_amplitude=0.1)
+    fitted = state.scene()
+    state.product = "slope"
+    slope = state.scene()
+    assert np.max(slope.product) > 1.5 * np.max(fitted.product)
+    for scene in (fitted, slope):
+        assert np.allclose(scene.error, scene.run.point.v_out - scene.product)
+
+
+# ---------------------------------------------------------------- cursor and time
+
+
+@given(st.sampled_from(sorted(SPANS)), st.floats(-1e-3, 1e-3), st.floats(0.0, 250e-6))
+def test_cursor_stays_in_the_time_shown(span, t, start):
+    state = SignalsState(span=span, start=start)
+    state.scene()
+    state.set_cursor(t)
+    scene = state.scene()
+    assert scene.start <= scene.cursor <= scene.end
+    if scene.start <= t <= scene.end - 1e-6:
+        assert scene.cursor == pytest.approx(t, abs=2e-3 * (scene.end - scene.start))
+
+
+def test_cursor_reads_between_samples():
+    state = SignalsState(upper_phase=0.0, cursor=100.05e-6)
+    scene = state.scene()
+    assert scene.at(scene.run.v_upper) == pytest.approx(
+        0.06 * np.sin(2 * np.pi * 40e3 * 100.05e-6), abs=2e-5)
+
+
+def test_slider_of_the_cursor_covers_the_time_shown():
+    state = SignalsState(span="4")
+    scene = state.scene()
+    spec = state.param["cursor"]
+    assert (spec.at_step(0), spec.at_step(spec.steps())) == pytest.approx(
+        (scene.start, scene.end))
+    assert scene.end - scene.start == pytest.approx(4 / 40e3)
+
+
+def test_press_on_the_map_finds_the_place_of_the_path():
+    state = SignalsState()
+    run = state.scene().run
+    k = 300
+    state.set_cursor_from_map(run.v_upper[k], run.v_lower[k])
+    scene = state.scene()
+    assert scene.at(scene.run.v_upper) == pytest.approx(run.v_upper[k], abs=2e-3)
+    assert scene.at(scene.run.v_lower) == pytest.approx(run.v_lower[k], abs=2e-3)
+    assert state.map_value("v_upper") == pytest.approx(run.v_upper[k], abs=2e-3)
+
+
+@pytest.mark.parametrize("model", MODELS)
+def test_map_agrees_with_the_run(model):
+    state = SignalsState(model=model, offset_left=1e-3)
+    run = state.scene().run
+    x, y, z = state.map_grid()
+    k = int(np.argmax(run.point.v_out))
+    i, j = np.argmin(np.abs(x - run.v_upper[k])), np.argmin(np.abs(y - run.v_lower[k]))
+    # the load pole of the built cell and the step of the grid leave a little
+    assert z[j, i] * state.map_scale() == pytest.approx(run.point.v_out[k], rel=0.06)
+
+
+# ---------------------------------------------------------------- sound
+
+
+@pytest.mark.parametrize("heard", ["as it is", "shifted", "slowed"])
+def test_sound_is_limited_and_says_what_was_moved(heard):
+    state = SignalsState(heard=heard, hear_shift=34e3, hear_slow=10.0, i_tail=2e-2,
+                         r_load=1e4)
+    sound = state.sound()
+    assert np.max(np.abs(sound.samples), initial=0.0) <= SOUND_PEAK
+    assert sound.silent == (heard == "as it is")  # 36 and 44 kHz are above hearing
+    assert ("Shifted into hearing" in sound.text) == (heard != "as it is")
+
+
+def test_shifted_sound_holds_the_lines_of_the_output_moved_down():
+    state = SignalsState(heard="shifted", hear_shift=34e3)
+    sound = state.sound()
+    level = np.abs(np.fft.rfft(sound.samples * np.hanning(len(sound.samples))))
+    found = np.argmax(level) * sound.rate / len(sound.samples)
+    assert min(abs(found - 2e3), abs(found - 10e3)) < 2.0
+
+
+# ---------------------------------------------------------------- what is drawn
+
+
+@given(st.integers(10, 40_000), st.integers(0, 2 ** 32 - 1))
+@settings(max_examples=40)
+def test_thinning_loses_no_peak(n, seed):
+    y = np.random.default_rng(seed).normal(size=n)
+    x = np.linspace(0.0, 1.0, n)
+    tx, thin = thinned(x, {"y": y})
+    assert len(tx) == len(thin["y"]) <= 1.25 * POINTS + 2
+    assert np.all(np.diff(tx) > 0) and tx[0] == 0.0 and tx[-1] == 1.0
+    used = n // -(-2 * n // POINTS) * -(-2 * n // POINTS) if n > 1.25 * POINTS else n
+    assert thin["y"].max() >= y[:used].max() and thin["y"].min() <= y[:used].min()
+
+
+@given(st.floats(1e-9, 1e6))
+def test_round_up_is_a_round_number_not_far_above(size):
+    found = round_up(size)
+    assert size * 0.999 <= found <= 1.7 * size
+
+
+@given(st.lists(st.tuples(st.floats(0, 400), st.floats(0, 180)), min_size=1, max_size=30),
+       st.data())
+def test_labels_overlap_nothing(points, data):
+    texts = data.draw(st.lists(st.text("3u+l-", min_size=1, max_size=12),
+                               max_size=min(9, len(points))))
+    placed = place_labels(points, texts, 400, 220)
+    boxes = [(x - 3.2 * len(texts[k]), x + 3.2 * len(texts[k]), y - 7.5, y + 7.5)
+             for k, x, y in placed]
+    for a, b in itertools.combinations(boxes, 2):
+        assert a[1] <= b[0] or b[1] <= a[0] or a[3] <= b[2] or b[3] <= a[2]
+    for (low, high, bottom, top), (x, y) in itertools.product(boxes, points):
+        assert not (low < x < high and bottom < y)  # no stem or marker behind a text
+        assert 0 <= low and high <= 400 and top <= 220
+
+
+def test_labels_are_placed_when_there_is_room():
+    assert [k for k, _, _ in place_labels([(100, 50), (300, 50)], ["sum", "difference"],
+                                          400, 200)] == [0, 1]
+
+
+def test_short_labels():
+    lines = SignalsState().scene().run.spectrum.lines
+    texts = {short_label(line) for line in lines}
+    assert {"sum", "difference", "3u\u2212l"} <= texts
+    two = SignalsState(lower_kind="two_tone").scene().run.spectrum.lines
+    assert {"u+l", "u+l2"} <= {short_label(line) for line in two}
+
+
+def test_slider_of_a_frequency_moves_over_round_values():
+    values = _round_values(100.0, 200e3)
+    ratios = np.diff(np.log(values))
+    assert values[0] == 100.0 and values[-1] == 200e3 and 45e3 in values and 43e3 in values
+    assert 0.005 < ratios.min() and ratios.max() < 0.026
+    spec = SignalsState.param["upper_frequency"]
+    assert all(spec.position(spec.at_step(k)) == k for k in range(spec.steps() + 1))
