@@ -31,12 +31,25 @@ def environment_python(extra=""):
         if not python.exists():
             subprocess.run([sys.executable, "-m", "venv", str(ENVIRONMENT)], check=True)
         what = f"{ROOT}[{extra}]" if extra else str(ROOT)
-        subprocess.run([str(python), "-m", "pip", "install", "--quiet",
-                        "--disable-pip-version-check", "--editable", what], check=True)
+        subprocess.run(
+            [
+                str(python),
+                "-m",
+                "pip",
+                "install",
+                "--quiet",
+                "--disable-pip-version-check",
+                "--editable",
+                what,
+            ],
+            check=True,
+        )
     except subprocess.CalledProcessError as error:
-        sys.exit(f"The set-up stopped at: {' '.join(map(str, error.cmd))}\n"
-                 "Its message stands above. On Debian and Ubuntu the virtual environment needs the "
-                 "package python3-venv; the rest needs a network to the Python package index.")
+        sys.exit(
+            f"The set-up stopped at: {' '.join(map(str, error.cmd))}\n"
+            "Its message stands above. On Debian and Ubuntu the virtual environment needs the "
+            "package python3-venv; the rest needs a network to the Python package index."
+        )
     stamp.write_text(wanted)
     return python
 

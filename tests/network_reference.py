@@ -20,7 +20,7 @@ def junction(i_s, temperature):
     vt = constants.k * temperature / constants.e
     vt0 = constants.k * T0 / constants.e
     ratio = temperature / T0
-    return vt, i_s * ratio ** EXPONENT * math.exp(GAP / vt0 * (1 - 1 / ratio))
+    return vt, i_s * ratio**EXPONENT * math.exp(GAP / vt0 * (1 - 1 / ratio))
 
 
 def transistor(c, vb, vc, ve, area):
@@ -34,8 +34,27 @@ def transistor(c, vb, vc, ve, area):
     return collector, base, collector + base
 
 
-NAMES = ("left", "right", "p5", "p6", "tail", "e1", "e2", "e3", "e4", "e5", "e6",
-         "up", "un", "lp", "ln", "lu", "ll", "b7", "e7")
+NAMES = (
+    "left",
+    "right",
+    "p5",
+    "p6",
+    "tail",
+    "e1",
+    "e2",
+    "e3",
+    "e4",
+    "e5",
+    "e6",
+    "up",
+    "un",
+    "lp",
+    "ln",
+    "lu",
+    "ll",
+    "b7",
+    "e7",
+)
 
 
 def drive_thevenin(c, side):
@@ -48,8 +67,14 @@ def equations(x, c, held=None, vu=0.0, vl=0.0):
     v = dict(zip(NAMES, x.tolist()))
     f = {}
     q, i = {}, {}
-    pins = {1: ("up", "left", "p5"), 2: ("un", "right", "p5"), 3: ("un", "left", "p6"),
-            4: ("up", "right", "p6"), 5: ("lp", "p5", "tail"), 6: ("ln", "p6", "tail")}
+    pins = {
+        1: ("up", "left", "p5"),
+        2: ("un", "right", "p5"),
+        3: ("un", "left", "p6"),
+        4: ("up", "right", "p6"),
+        5: ("lp", "p5", "tail"),
+        6: ("ln", "p6", "tail"),
+    }
     for k, (b, cc, rail) in pins.items():
         q[k] = transistor(c, v[b], v[cc], v[f"e{k}"], c.area[k - 1])
         re = c.r_emitter_upper if k < 5 else c.r_emitter_lower
@@ -71,28 +96,43 @@ def equations(x, c, held=None, vu=0.0, vl=0.0):
         f["tail"] = q7[0] - i[5] - i[6]
         f["e7"] = v["e7"] / c.r_tail_emitter - q7[2]
         if held is None:
-            f["b7"] = (q7[1] + v["b7"] / c.r_tail_base_bottom
-                       - (c.v_supply - v["b7"]) / c.r_tail_base_top)
+            f["b7"] = (
+                q7[1] + v["b7"] / c.r_tail_base_bottom - (c.v_supply - v["b7"]) / c.r_tail_base_top
+            )
         else:
             f["b7"] = (v["b7"] - held["b7"]) * 1e-3
     line = {"up": q[1][1] + q[4][1], "un": q[2][1] + q[3][1], "lp": q[5][1], "ln": q[6][1]}
     feed = {}
-    for key, tap, side, pole in (("up", "lu", "upper", "pos"), ("un", "lu", "upper", "neg"),
-                                 ("lp", "ll", "lower", "pos"), ("ln", "ll", "lower", "neg")):
+    for key, tap, side, pole in (
+        ("up", "lu", "upper", "pos"),
+        ("un", "lu", "upper", "neg"),
+        ("lp", "ll", "lower", "pos"),
+        ("ln", "ll", "lower", "neg"),
+    ):
         feed[key] = (v[tap] - v[key]) / getattr(c, f"r_bias_{side}_{pole}")
         f[key] = line[key] - feed[key]
     if held is None:
-        f["lu"] = ((v["lu"] - c.v_supply) / c.r_string_top
-                   + (v["lu"] - v["ll"]) / c.r_string_middle + feed["up"] + feed["un"])
-        f["ll"] = (v["ll"] / c.r_string_bottom + (v["ll"] - v["lu"]) / c.r_string_middle
-                   + feed["lp"] + feed["ln"])
+        f["lu"] = (
+            (v["lu"] - c.v_supply) / c.r_string_top
+            + (v["lu"] - v["ll"]) / c.r_string_middle
+            + feed["up"]
+            + feed["un"]
+        )
+        f["ll"] = (
+            v["ll"] / c.r_string_bottom
+            + (v["ll"] - v["lu"]) / c.r_string_middle
+            + feed["lp"]
+            + feed["ln"]
+        )
     else:
         f["lu"], f["ll"] = (v["lu"] - held["lu"]) * 1e-3, (v["ll"] - held["ll"]) * 1e-3
         for side, pos, neg, drive in (("upper", "up", "un", vu), ("lower", "lp", "ln", vl)):
             r = drive_thevenin(c, side)
             balanced = getattr(c, f"{side}_mode") == "balanced"
-            for key, share, ohms in ((pos, 0.5 if balanced else 1.0, r / 2 if balanced else r),
-                                     (neg, -0.5 if balanced else 0.0, r / 2 if balanced else 0)):
+            for key, share, ohms in (
+                (pos, 0.5 if balanced else 1.0, r / 2 if balanced else r),
+                (neg, -0.5 if balanced else 0.0, r / 2 if balanced else 0),
+            ):
                 source = held[key] + share * drive
                 if ohms == 0:
                     f[key] = (v[key] - source) * 1e-3
@@ -135,8 +175,12 @@ def solve_one(c, held=None, vu=0.0, vl=0.0, start=None, scale=None):
     for method in ("hybr", "lm", "hybr", "hybr"):
         options = {"xtol": 1e-14} if method == "hybr" else {"xtol": 1e-15, "ftol": 1e-15}
         with np.errstate(all="ignore"):
-            r = optimize.root(lambda z: scale * equations(z, c, held, vu, vl), best,
-                              method=method, options=options)
+            r = optimize.root(
+                lambda z: scale * equations(z, c, held, vu, vl),
+                best,
+                method=method,
+                options=options,
+            )
             error = np.max(np.abs(equations(r.x, c, held, vu, vl)))
         if error < best_error:
             best, best_error = r.x, error
@@ -146,7 +190,14 @@ def solve_one(c, held=None, vu=0.0, vl=0.0, start=None, scale=None):
 
 
 def collector_currents(c, v):
-    pins = {1: ("up", "left"), 2: ("un", "right"), 3: ("un", "left"), 4: ("up", "right"),
-            5: ("lp", "p5"), 6: ("ln", "p6")}
-    return np.array([transistor(c, v[b], v[cc], v[f"e{k}"], c.area[k - 1])[0]
-                     for k, (b, cc) in pins.items()])
+    pins = {
+        1: ("up", "left"),
+        2: ("un", "right"),
+        3: ("un", "left"),
+        4: ("up", "right"),
+        5: ("lp", "p5"),
+        6: ("ln", "p6"),
+    }
+    return np.array(
+        [transistor(c, v[b], v[cc], v[f"e{k}"], c.area[k - 1])[0] for k, (b, cc) in pins.items()]
+    )

@@ -21,7 +21,8 @@ PICTURES = {
 def _browser_set_up():
     """Module `tests/browser/conftest.py`, which knows how to start the server and Chromium."""
     spec = importlib.util.spec_from_file_location(
-        "browser_set_up", ROOT / "tests" / "browser" / "conftest.py")
+        "browser_set_up", ROOT / "tests" / "browser" / "conftest.py"
+    )
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
     return module
@@ -34,8 +35,9 @@ def main():
     server = set_up.Server(Path(tempfile.mkdtemp()) / "log.txt")
     try:
         with sync_playwright() as playwright:
-            browser = playwright.chromium.launch(executable_path=set_up.chromium_path(),
-                                                 args=set_up.FLAGS)
+            browser = playwright.chromium.launch(
+                executable_path=set_up.chromium_path(), args=set_up.FLAGS
+            )
             for name, path in PICTURES.items():
                 page = browser.new_page(viewport={"width": 1440, "height": 900})
                 page.goto(server.url + path)

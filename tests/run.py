@@ -25,26 +25,44 @@ def chromium():
     if shutil.which("apt-get") and hasattr(os, "geteuid") and os.geteuid() == 0:
         print("Installing Chromium for the browser tests ...", file=sys.stderr, flush=True)
         subprocess.run(["apt-get", "update", "-qq"], check=False, stdout=subprocess.DEVNULL)
-        subprocess.run(["apt-get", "install", "-y", "-qq", "--no-install-recommends", "chromium",
-                        "fonts-dejavu-core"], check=False, stdout=subprocess.DEVNULL)
+        subprocess.run(
+            [
+                "apt-get",
+                "install",
+                "-y",
+                "-qq",
+                "--no-install-recommends",
+                "chromium",
+                "fonts-dejavu-core",
+            ],
+            check=False,
+            stdout=subprocess.DEVNULL,
+        )
         found = shutil.which("chromium")
         if found:
             return found
-    sys.exit("The browser tests need Chromium. Install it (Debian: apt-get install chromium; "
-             "elsewhere: its own installer) or name its program in FORKTAIL_CHROMIUM, "
-             "then run this command again.")
+    sys.exit(
+        "The browser tests need Chromium. Install it (Debian: apt-get install chromium; "
+        "elsewhere: its own installer) or name its program in FORKTAIL_CHROMIUM, "
+        "then run this command again."
+    )
 
 
 def main():
     """Run ruff, then pytest; returns the exit status."""
     python = environment_python("test")
     # one test process a core, each with one thread for its linear algebra
-    environment = dict(os.environ, FORKTAIL_CHROMIUM=chromium(), OMP_NUM_THREADS="1",
-                       OPENBLAS_NUM_THREADS="1")
-    if subprocess.call([str(python), "-m", "ruff", "check", "."], cwd=ROOT) != 0:
-        return 1
-    return subprocess.call([str(python), "-m", "pytest", "-n", "auto", "--dist", "worksteal",
-                            *sys.argv[1:]], cwd=ROOT, env=environment)
+    environment = dict(
+        os.environ, FORKTAIL_CHROMIUM=chromium(), OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1"
+    )
+    for ruff in (["check"], ["format", "--check"]):
+        if subprocess.call([str(python), "-m", "ruff", *ruff, "."], cwd=ROOT) != 0:
+            return 1
+    return subprocess.call(
+        [str(python), "-m", "pytest", "-n", "auto", "--dist", "worksteal", *sys.argv[1:]],
+        cwd=ROOT,
+        env=environment,
+    )
 
 
 if __name__ == "__main__":

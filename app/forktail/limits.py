@@ -33,15 +33,19 @@ class Attempts:
     def refusal(self, connection):
         """A sentence if no further try is taken now, else an empty text."""
         if self.wrong.get(connection, 0) >= self.each:
-            return (f"{self.each} wrong codes were tried from here. Load the page again and look "
-                    "at the terminal of the server for the code.")
+            return (
+                f"{self.each} wrong codes were tried from here. Load the page again and look "
+                "at the terminal of the server for the code."
+            )
         now = self.clock()
         while self.times and now - self.times[0] > self.span:
             self.times.popleft()
         if len(self.times) >= self.most:
             wait = int(self.span - (now - self.times[0])) + 1
-            return (f"{self.most} wrong codes were tried in this room within {self.span:g} s. "
-                    f"It takes codes again in {wait} s.")
+            return (
+                f"{self.most} wrong codes were tried in this room within {self.span:g} s. "
+                f"It takes codes again in {wait} s."
+            )
         return ""
 
     def miss(self, connection):

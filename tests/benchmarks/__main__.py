@@ -15,8 +15,13 @@ from . import built_speed, core_speed, long_use, page_speed, room_load
 
 def _built():
     for name, ours, loop, _, residual in built_speed.run():
-        yield (f"built waveform, 1024 samples, {name} (residual {residual:.0e})", ours, loop, "s",
-               0.01)
+        yield (
+            f"built waveform, 1024 samples, {name} (residual {residual:.0e})",
+            ours,
+            loop,
+            "s",
+            0.01,
+        )
 
 
 def _fuzz():
@@ -26,8 +31,14 @@ def _fuzz():
         yield f"fuzz, {name}: {told}", float(bool(failure)), 1.0, "", 0.0
 
 
-PARTS = {"core": core_speed.run, "built": _built, "page": page_speed.run, "room": room_load.run,
-         "long": long_use.run, "fuzz": _fuzz}
+PARTS = {
+    "core": core_speed.run,
+    "built": _built,
+    "page": page_speed.run,
+    "room": room_load.run,
+    "long": long_use.run,
+    "fuzz": _fuzz,
+}
 
 
 def text(value, unit):
@@ -46,8 +57,11 @@ def main(names):
         for what, ours, reference, unit, target in PARTS[name]():
             ratio = ours / reference
             word = "" if target is None else "met" if ratio <= target else "not met"
-            print(f"| {what} | {text(ours, unit)} | {text(reference, unit)} | {ratio:.3g} | "
-                  f"{'' if target is None else f'<= {target:g}'} | {word} |", flush=True)
+            print(
+                f"| {what} | {text(ours, unit)} | {text(reference, unit)} | {ratio:.3g} | "
+                f"{'' if target is None else f'<= {target:g}'} | {word} |",
+                flush=True,
+            )
 
 
 if __name__ == "__main__":

@@ -23,8 +23,12 @@ SAMPLES = 1024
 CASES = {
     "default, 100 mV and 10 mV": (Circuit(), 0.1, 0.01),
     "emitter resistors, 200 mV both": (
-        Circuit(r_emitter_lower=100.0, r_emitter_upper=47.0), 0.2, 0.2),
-    "saturating loads": (Circuit(r_load_left=12e3, r_load_right=12e3), 0.1, 0.05)}
+        Circuit(r_emitter_lower=100.0, r_emitter_upper=47.0),
+        0.2,
+        0.2,
+    ),
+    "saturating loads": (Circuit(r_load_left=12e3, r_load_right=12e3), 0.1, 0.05),
+}
 
 
 def scaled(x, *args):
@@ -46,13 +50,14 @@ def run():
         x = starting_point(circuit, held)
         begin = time.perf_counter()
         for k in range(SAMPLES):
-            x = optimize.root(scaled, x, (circuit, held, u[k], low[k]),
-                              options={"xtol": 1e-12}).x
+            x = optimize.root(scaled, x, (circuit, held, u[k], low[k]), options={"xtol": 1e-12}).x
         loop = time.perf_counter() - begin
         yield name, min(ours), loop, loop / min(ours), float(point.residual.max())
 
 
 if __name__ == "__main__":
     for name, ours, loop, ratio, residual in run():
-        print(f"{name}: {1e3 * ours:.1f} ms against {1e3 * loop:.0f} ms, ratio {ratio:.0f} "
-              f"(target 100), residual {residual:.1e} of the tail current")
+        print(
+            f"{name}: {1e3 * ours:.1f} ms against {1e3 * loop:.0f} ms, ratio {ratio:.0f} "
+            f"(target 100), residual {residual:.1e} of the tail current"
+        )

@@ -30,11 +30,22 @@ def run():
     ours = best(lambda: branch_currents(upper, lower, 2e-3))
     reference = best(lambda: (np.tanh(x), np.tanh(y)))
     yield "textbook waveform, 4096 samples, all branches", ours, reference, "s", 3.0
-    yield ("the same with loads and checks (solve_cell)", best(
-        lambda: solve_cell(upper, lower, 2e-3, gains=False)), reference, "s", None)
+    yield (
+        "the same with loads and checks (solve_cell)",
+        best(lambda: solve_cell(upper, lower, 2e-3, gains=False)),
+        reference,
+        "s",
+        None,
+    )
     more = [np.tile(v, 16) for v in (upper, lower)]
-    yield ("textbook, 16 x the samples over 16 runs of 1 x", best(
-        lambda: branch_currents(*more, 2e-3)), 16 * ours, "s", 2.0)
-    builds = {n: best(lambda n=n: list(monte_carlo(Circuit(), builds=n, seed=1)), 3)
-              for n in (200, 800)}
+    yield (
+        "textbook, 16 x the samples over 16 runs of 1 x",
+        best(lambda: branch_currents(*more, 2e-3)),
+        16 * ours,
+        "s",
+        2.0,
+    )
+    builds = {
+        n: best(lambda n=n: list(monte_carlo(Circuit(), builds=n, seed=1)), 3) for n in (200, 800)
+    }
     yield "Monte Carlo, 800 builds over 4 x 200", builds[800], 4 * builds[200], "s", 1.5

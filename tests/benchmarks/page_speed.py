@@ -43,7 +43,8 @@ WATCH = """() => {
 def browser_set_up():
     """Module `tests/browser/conftest.py`, which knows how to start the server and Chromium."""
     spec = importlib.util.spec_from_file_location(
-        "browser_set_up", HERE.parent / "browser" / "conftest.py")
+        "browser_set_up", HERE.parent / "browser" / "conftest.py"
+    )
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
     return module
@@ -56,8 +57,9 @@ class Bare:
         with socket.socket() as probe:
             probe.bind(("127.0.0.1", 0))
             port = probe.getsockname()[1]
-        self.process = subprocess.Popen([sys.executable, str(HERE / "bare_app.py"), str(port)],
-                                        stderr=subprocess.DEVNULL)
+        self.process = subprocess.Popen(
+            [sys.executable, str(HERE / "bare_app.py"), str(port)], stderr=subprocess.DEVNULL
+        )
         self.url = f"http://localhost:{port}/"
         for _ in range(300):
             try:
@@ -101,7 +103,8 @@ def visit(browser, set_up, url):
     size = page.evaluate(
         "() => performance.getEntriesByType('resource').concat("
         "performance.getEntriesByType('navigation'))"
-        ".reduce((sum, e) => sum + (e.encodedBodySize || 0), 0)")
+        ".reduce((sum, e) => sum + (e.encodedBodySize || 0), 0)"
+    )
     page.wait_for_timeout(1500)  # as between visits: what a page does later does not meet the next
     context.close()
     return taken, size
@@ -194,12 +197,18 @@ def run():
     bare = Bare()
     try:
         with sync_playwright() as playwright:
-            browser = playwright.chromium.launch(executable_path=set_up.chromium_path(),
-                                                 args=set_up.FLAGS)
+            browser = playwright.chromium.launch(
+                executable_path=set_up.chromium_path(), args=set_up.FLAGS
+            )
             found = ready_times(browser, set_up, (bare.url, ours.url))
             mine, theirs = found[ours.url], found[bare.url]
-            yield ("page ready, warm server, median", percentile(mine[0], 0.5) / 1e3,
-                   percentile(theirs[0], 0.5) / 1e3, "s", 1.3)
+            yield (
+                "page ready, warm server, median",
+                percentile(mine[0], 0.5) / 1e3,
+                percentile(theirs[0], 0.5) / 1e3,
+                "s",
+                1.3,
+            )
             yield "bytes of a first visit", mine[1], theirs[1], "B", None
 
             def measure(url, pid, target, spot):
@@ -217,16 +226,36 @@ def run():
             slider = measure(ours.url, ours.process.pid, "#q-v_upper", (0.3, 0.5))
             point = measure(ours.url, ours.process.pid, "#plot-map .canvas", (0.4, 0.4))
             for what, result in (("slider", slider), ("map point", point)):
-                yield (f"{what} event to painted frame, p50", percentile(result[0], 0.5) / 1e3,
-                       percentile(reference[0], 0.5) / 1e3, "s", 1.3)
-                yield (f"{what} event to painted frame, p95", percentile(result[0], 0.95) / 1e3,
-                       percentile(reference[0], 0.95) / 1e3, "s", 1.3)
+                yield (
+                    f"{what} event to painted frame, p50",
+                    percentile(result[0], 0.5) / 1e3,
+                    percentile(reference[0], 0.5) / 1e3,
+                    "s",
+                    1.3,
+                )
+                yield (
+                    f"{what} event to painted frame, p95",
+                    percentile(result[0], 0.95) / 1e3,
+                    percentile(reference[0], 0.95) / 1e3,
+                    "s",
+                    1.3,
+                )
             yield "server CPU a slider event", slider[1], reference[1], "s", 3.0
             yield "bytes from the server a slider event", slider[2], reference[2], "B", None
-            yield ("memory an added session", session_memory(
-                browser, set_up, ours.url, ours.process.pid), 6.0, "MB", 1.0)
-            yield ("memory kept by a session after its end (200 opened and closed)", kept_memory(
-                ours.url, ours.process.pid), 6.0, "MB", 1.0)
+            yield (
+                "memory an added session",
+                session_memory(browser, set_up, ours.url, ours.process.pid),
+                6.0,
+                "MB",
+                1.0,
+            )
+            yield (
+                "memory kept by a session after its end (200 opened and closed)",
+                kept_memory(ours.url, ours.process.pid),
+                6.0,
+                "MB",
+                1.0,
+            )
     finally:
         ours.stop()
         bare.stop()

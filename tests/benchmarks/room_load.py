@@ -37,9 +37,11 @@ class PageSession:
     async def open(self, base):
         answer = await AsyncHTTPClient().fetch(base, request_timeout=PATIENCE)
         token = re.search(r'"token":"([^"]+)"', answer.body.decode())[1]
-        self.socket = await websocket_connect(base.replace("http", "ws", 1) + "ws",
-                                              subprotocols=["bokeh", token],
-                                              connect_timeout=PATIENCE)
+        self.socket = await websocket_connect(
+            base.replace("http", "ws", 1) + "ws",
+            subprotocols=["bokeh", token],
+            connect_timeout=PATIENCE,
+        )
         self.socket.protocol.set_nodelay(True)  # as browsers do
         await self.receive()  # ACK
         await self.write({"msgid": "1", "msgtype": "PULL-DOC-REQ"}, {})
@@ -48,8 +50,7 @@ class PageSession:
             if header["msgtype"] == "PULL-DOC-REPLY":
                 break
         self.controls = find_controls(json.loads(content))
-        await self._event({"type": "event", "name": "document_ready",
-                           "values": {"type": "map"}})
+        await self._event({"type": "event", "name": "document_ready", "values": {"type": "map"}})
         return self
 
     async def write(self, header, content):
@@ -74,14 +75,20 @@ class PageSession:
     async def send(self, **message):
         """What `model.send_msg` of the controls sends in the browser."""
         entries = [[k, v] for k, v in message.items()]
-        values = {"type": "map", "entries": [["model", {"id": self.controls}],
-                                             ["data", {"type": "map", "entries": entries}]]}
+        values = {
+            "type": "map",
+            "entries": [
+                ["model", {"id": self.controls}],
+                ["data", {"type": "map", "entries": entries}],
+            ],
+        }
         await self._event({"type": "event", "name": "data_event", "values": values})
 
     async def _event(self, data):
-        await self.write({"msgid": str(time.monotonic_ns()), "msgtype": "PATCH-DOC"},
-                         {"events": [{"kind": "MessageSent", "msg_type": "bokeh_event",
-                                      "msg_data": data}]})
+        await self.write(
+            {"msgid": str(time.monotonic_ns()), "msgtype": "PATCH-DOC"},
+            {"events": [{"kind": "MessageSent", "msg_type": "bokeh_event", "msg_data": data}]},
+        )
 
 
 def find_controls(node):
@@ -108,8 +115,10 @@ class Learner:
         self.page = await PageSession().open(base)
         self.room = await websocket_connect(base.replace("http", "ws", 1) + "room")
         await self.room.write_message(json.dumps({"kind": "join", "follows": follows}))
-        self.tasks = [asyncio.create_task(self._guard(self._listen())),
-                      asyncio.create_task(self._guard(self._paint()))]
+        self.tasks = [
+            asyncio.create_task(self._guard(self._listen())),
+            asyncio.create_task(self._guard(self._paint())),
+        ]
         return self
 
     async def _guard(self, work):
@@ -170,8 +179,9 @@ async def present(socket, rate, seconds):
     for n in range(int(rate * seconds)):
         query = f"v_upper={n % 90 + 1}mV&v_lower={n // 90 + 1}mV"
         SENT["numbers"][query], SENT["at"][n] = n, time.perf_counter()
-        await socket.write_message(json.dumps({"kind": "show", "scene": {"path": "",
-                                                                         "query": query}}))
+        await socket.write_message(
+            json.dumps({"kind": "show", "scene": {"path": "", "query": query}})
+        )
         await asyncio.sleep(1.0 / rate)
     return n
 
@@ -184,28 +194,36 @@ async def trial(base, count, options):
     asyncio.create_task(drain(presenter))
     learners = []
     for first in range(0, count, 6):  # a class does not arrive in one instant
-        learners += await asyncio.gather(*(Learner().open(base, not options.own)
-                                           for _ in range(min(6, count - first))))
+        learners += await asyncio.gather(
+            *(Learner().open(base, not options.own) for _ in range(min(6, count - first)))
+        )
     await asyncio.sleep(1.0)
     SENT["live"] = True
     phases = random.Random(count)
     if options.own:
-        await asyncio.gather(*(x.drive(options.rate, options.seconds, phases.random())
-                               for x in learners))
+        await asyncio.gather(
+            *(x.drive(options.rate, options.seconds, phases.random()) for x in learners)
+        )
         last = None
     else:
         last = await present(presenter, options.rate, options.seconds)
     until = time.monotonic() + PATIENCE
     while time.monotonic() < until and not all(
-            x.dropped or (x.under_way is None and (last is None or x.last == last))
-            for x in learners):
+        x.dropped or (x.under_way is None and (last is None or x.last == last)) for x in learners
+    ):
         await asyncio.sleep(0.05)
-    dropped = [x for x in learners if x.dropped or x.under_way is not None
-               or (last is not None and x.last != last)]
+    dropped = [
+        x
+        for x in learners
+        if x.dropped or x.under_way is not None or (last is not None and x.last != last)
+    ]
     sent = int(options.rate * options.seconds) * count
-    result = {"push": [1e3 * t for x in learners for t in x.pushes],
-              "scene": [1e3 * t for x in learners for t in x.scenes],
-              "dropped": len(dropped), "sent": sent}
+    result = {
+        "push": [1e3 * t for x in learners for t in x.pushes],
+        "scene": [1e3 * t for x in learners for t in x.scenes],
+        "dropped": len(dropped),
+        "sent": sent,
+    }
     for x in learners:
         for task in x.tasks:
             task.cancel()
@@ -237,8 +255,22 @@ def percentile(values, part):
 
 def start_server(workers):
     process = subprocess.Popen(
-        [sys.executable, "-m", "forktail", "serve", "--no-open", "--port", "0", "--room-code",
-         CODE, "--workers", str(workers)], stderr=subprocess.PIPE, text=True)
+        [
+            sys.executable,
+            "-m",
+            "forktail",
+            "serve",
+            "--no-open",
+            "--port",
+            "0",
+            "--room-code",
+            CODE,
+            "--workers",
+            str(workers),
+        ],
+        stderr=subprocess.PIPE,
+        text=True,
+    )
     base = re.search(r"http://\S+/", process.stderr.readline())[0]
     until = time.monotonic() + PATIENCE
     while time.monotonic() < until:
@@ -264,13 +296,20 @@ def measure(options):
 
 def run(learners=60):
     """Yield rows (what, ours, reference, unit, target ratio) for two workers on two cores."""
-    for own, what, target in ((True, "each moves a slider", 2.5),
-                              (False, "all follow a presenter at once", None)):
-        one, many = measure(argparse.Namespace(
-            learners=learners, seconds=10.0, rate=5.0, workers=2, own=own)).values()
-        yield (f"{learners} learners, 5 events/s, {what}: p95 over that of one",
-               percentile(many["scene"], 0.95) / 1e3, percentile(one["scene"], 0.95) / 1e3, "s",
-               target)
+    for own, what, target in (
+        (True, "each moves a slider", 2.5),
+        (False, "all follow a presenter at once", None),
+    ):
+        one, many = measure(
+            argparse.Namespace(learners=learners, seconds=10.0, rate=5.0, workers=2, own=own)
+        ).values()
+        yield (
+            f"{learners} learners, 5 events/s, {what}: p95 over that of one",
+            percentile(many["scene"], 0.95) / 1e3,
+            percentile(one["scene"], 0.95) / 1e3,
+            "s",
+            target,
+        )
         yield f"of these learners, dropped: {what}", many["dropped"], learners, "", 0.0
 
 
@@ -286,17 +325,25 @@ def main():
     options.seconds = min(options.seconds, MOST_SECONDS)
     results = measure(options)
     what = "own sliders" if options.own else "following a presenter"
-    print(f"{what}, {options.rate:g} events/s, {options.seconds:g} s, "
-          f"{options.workers} worker process(es)")
-    print(f"{'learners':>8} {'push p50':>9} {'push p95':>9} {'scene p50':>10} {'scene p95':>10} "
-          f"{'shown':>7} {'dropped':>8}   (ms)")
+    print(
+        f"{what}, {options.rate:g} events/s, {options.seconds:g} s, "
+        f"{options.workers} worker process(es)"
+    )
+    print(
+        f"{'learners':>8} {'push p50':>9} {'push p95':>9} {'scene p50':>10} {'scene p95':>10} "
+        f"{'shown':>7} {'dropped':>8}   (ms)"
+    )
     for count, r in results.items():
-        print(f"{count:8d} {percentile(r['push'], .5):9.1f} {percentile(r['push'], .95):9.1f} "
-              f"{percentile(r['scene'], .5):10.1f} {percentile(r['scene'], .95):10.1f} "
-              f"{100 * len(r['scene']) / r['sent']:6.1f}% {r['dropped']:8d}")
-    one, many = (percentile(r["scene"], .95) for r in results.values())
-    print(f"scene p95, {options.learners} learners over one: {many / one:.2f}   "
-          "(budget 2.5, none dropped; shown: the rest was overtaken by a newer scene)")
+        print(
+            f"{count:8d} {percentile(r['push'], 0.5):9.1f} {percentile(r['push'], 0.95):9.1f} "
+            f"{percentile(r['scene'], 0.5):10.1f} {percentile(r['scene'], 0.95):10.1f} "
+            f"{100 * len(r['scene']) / r['sent']:6.1f}% {r['dropped']:8d}"
+        )
+    one, many = (percentile(r["scene"], 0.95) for r in results.values())
+    print(
+        f"scene p95, {options.learners} learners over one: {many / one:.2f}   "
+        "(budget 2.5, none dropped; shown: the rest was overtaken by a newer scene)"
+    )
 
 
 if __name__ == "__main__":

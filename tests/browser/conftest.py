@@ -20,8 +20,15 @@ import pytest
 from playwright.sync_api import Error, sync_playwright
 
 HERE = Path(__file__).parent
-FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-         "--disable-background-networking", "--disable-component-update", "--disable-sync"]
+FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
 READY = "() => window.Bokeh && Bokeh.documents.length && Bokeh.documents[0].is_idle"
 #: Most milliseconds that anything may take before a test fails; it bounds, it does not measure.
 PATIENCE = 20_000
@@ -41,8 +48,10 @@ class Server:
         self.log_path = log_path
         with open(log_path, "wb") as log:
             self.process = subprocess.Popen(
-                [sys.executable, "-m", "forktail", "serve", "--no-open", "--port", "0",
-                 *arguments], stdout=log, stderr=log)
+                [sys.executable, "-m", "forktail", "serve", "--no-open", "--port", "0", *arguments],
+                stdout=log,
+                stderr=log,
+            )
         self.url = self._wait()
 
     def log(self):
@@ -86,11 +95,15 @@ def chromium_path():
     """Program of Chromium; fails, never skips, where there is none."""
     names = ("chromium", "chromium-browser", "google-chrome")
     found = os.environ.get("FORKTAIL_CHROMIUM") or next(
-        filter(None, map(shutil.which, names)), None)
+        filter(None, map(shutil.which, names)), None
+    )
     if not found or not Path(found).exists():
-        pytest.fail(f"The browser tests need Chromium; {found or 'no program'} was found. Install "
-                    "it (Debian: apt-get install chromium) or name its program in "
-                    "FORKTAIL_CHROMIUM.", pytrace=False)
+        pytest.fail(
+            f"The browser tests need Chromium; {found or 'no program'} was found. Install "
+            "it (Debian: apt-get install chromium) or name its program in "
+            "FORKTAIL_CHROMIUM.",
+            pytrace=False,
+        )
     return found
 
 
@@ -141,8 +154,9 @@ def watched_pages(browser, server):
     contexts, watches, before = [], [], len(server.log())
 
     def open_one(path="", width=1440, height=900, ready=True, **options):
-        context = browser.new_context(viewport={"width": width, "height": height},
-                                      accept_downloads=True, **options)
+        context = browser.new_context(
+            viewport={"width": width, "height": height}, accept_downloads=True, **options
+        )
         context.set_default_timeout(PATIENCE)
         contexts.append(context)
         page = context.new_page()

@@ -168,8 +168,11 @@ def differences(look, state):
     same("stage", look["stage"], state.stage)
     same("sentence", plain(look["sentence"]), plain(readouts.sentence(scene)))
     same("why", plain(look["why"]), plain(readouts.why(scene)))
-    same("table", [[plain(c) for c in row] for row in look["table"]],
-         [[plain(name), plain(value)] for name, value in readouts.table(scene)])
+    same(
+        "table",
+        [[plain(c) for c in row] for row in look["table"]],
+        [[plain(name), plain(value)] for name, value in readouts.table(scene)],
+    )
     drawn = schematic.values(scene)
     for name, attributes in drawn.items():
         if name.startswith("ribbon"):
@@ -201,7 +204,8 @@ def _plot_differences(plots, state, scene):
     axes = state.map_axes()
     factors = [axis_unit(*state.map_range(a), AXIS_LABELS[a][1])[0] for a in axes]
     for which, axis, factor, shown, ends in zip(
-            "xy", axes, factors, plots["map"]["point"], (plots["map"]["x"], plots["map"]["y"])):
+        "xy", axes, factors, plots["map"]["point"], (plots["map"]["x"], plots["map"]["y"])
+    ):
         low, high = state.map_range(axis)
         near(f"map {which}", shown, state.map_value(axis) * factor, high * factor)
         near(f"map {which} range", ends, [low * factor, high * factor], high * factor)
@@ -218,6 +222,10 @@ def _plot_differences(plots, state, scene):
         fy = 1.0 if gain else axis_unit(-full, full, "V")[0]
         near(f"{name} curve x", plot["curve"][0], x * fx, abs(x[-1] * fx))
         near(f"{name} curve y", plot["curve"][1], y * fy, abs(plot["y"][1]))
-        near(f"{name} point", plot["point"], [at * fx, value * fy],
-             max(abs(x[-1] * fx), abs(plot["y"][1])))
+        near(
+            f"{name} point",
+            plot["point"],
+            [at * fx, value * fy],
+            max(abs(x[-1] * fx), abs(plot["y"][1])),
+        )
     return out

@@ -46,10 +46,29 @@ def walk(page, stops=90):
 def test_tab_reaches_everything_once_and_in_order(steer):
     seen = walk(steer.page)
     names = [s["text"] if s["role"] == "radio" else s["id"] or s["text"] for s in seen]
-    wanted = ["Skip to the page", "forktail-theme", "4 The full cell", "q-v_upper-entry",
-              "q-v_upper", "q-v_lower-entry", "q-v_lower", "q-i_tail-entry", "q-i_tail", "q-r_load",
-              "q-temperature", "q-v_supply", "q-hold_scale", "Offsets and emitter resistors",
-              "Presets\u2026", "Play", "What Play moves", "Reset", "Copy link", "Save", "Load"]
+    wanted = [
+        "Skip to the page",
+        "forktail-theme",
+        "4 The full cell",
+        "q-v_upper-entry",
+        "q-v_upper",
+        "q-v_lower-entry",
+        "q-v_lower",
+        "q-i_tail-entry",
+        "q-i_tail",
+        "q-r_load",
+        "q-temperature",
+        "q-v_supply",
+        "q-hold_scale",
+        "Offsets and emitter resistors",
+        "Presets\u2026",
+        "Play",
+        "What Play moves",
+        "Reset",
+        "Copy link",
+        "Save",
+        "Load",
+    ]
     places = [names.index(name) for name in wanted]
     assert places == sorted(places), names
     # of the stages only the chosen one is a stop: arrows walk them
@@ -95,8 +114,14 @@ def test_whole_job_by_keyboard_alone(steer):
 def test_arrows_switch_stages_and_focus_stays_with_them(steer):
     page = steer.page
     page.locator("[role=radio][data-value=cell]").focus()
-    for key, stage in (("ArrowDown", "pair"), ("ArrowRight", "shared"), ("ArrowDown", "crossed"),
-                       ("ArrowLeft", "shared"), ("ArrowUp", "pair"), ("ArrowUp", "cell")):
+    for key, stage in (
+        ("ArrowDown", "pair"),
+        ("ArrowRight", "shared"),
+        ("ArrowDown", "crossed"),
+        ("ArrowLeft", "shared"),
+        ("ArrowUp", "pair"),
+        ("ArrowUp", "cell"),
+    ):
         page.keyboard.press(key)
         steer.until(lambda s, stage=stage: s.stage == stage, stage)
         here = focused(page)

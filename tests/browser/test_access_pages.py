@@ -11,12 +11,25 @@ import pytest
 AXE = (resources.files("axe_playwright_python") / "axe.min.js").read_text(encoding="utf-8")
 
 #: Address -> whether it is a page of Bokeh's, with a session.
-PAGES = {"": True, "signals": True, "uses": True, "build": True, "compare?example=yes": True,
-         "lessons": True, "lesson?id=one-pair&step=higher-base": True, "class": True,
-         "join": False, "plan": False}
+PAGES = {
+    "": True,
+    "signals": True,
+    "uses": True,
+    "build": True,
+    "compare?example=yes": True,
+    "lessons": True,
+    "lesson?id=one-pair&step=higher-base": True,
+    "class": True,
+    "join": False,
+    "plan": False,
+}
 #: Where a sentence follows the scene: address -> what changes the scene.
-SPOKEN = {"": "v_upper", "signals": "cursor", "uses": "mixer__oscillator_amplitude",
-          "build": "v_upper"}
+SPOKEN = {
+    "": "v_upper",
+    "signals": "cursor",
+    "uses": "mixer__oscillator_amplitude",
+    "build": "v_upper",
+}
 
 _FINDINGS = """async () => {
   const found = await axe.run(document, {resultTypes: ["violations"], runOnly: {type: "tag",
@@ -30,13 +43,17 @@ const seen = (node) => node.checkVisibility({visibilityProperty: true, opacityPr
   && node.getClientRects().length > 0;
 """
 #: Marks each thing that can be worked, and says how many there are.
-_MARK = "() => {" + _DEEP + """
+_MARK = (
+    "() => {"
+    + _DEEP
+    + """
   const wanted = "button, a[href], input, select, textarea, summary, [tabindex='0']";
   const all = deep(document).filter((n) => n.matches(wanted) && n.tabIndex >= 0 && !n.disabled
     && n.type !== "file" && seen(n) && !n.closest("[inert], .skip"));
   window.toReach = new Set(all);
   return all.length;
 }"""
+)
 _REACHED = """() => {
   let node = document.activeElement;
   while (node?.shadowRoot?.activeElement) node = node.shadowRoot.activeElement;
@@ -47,7 +64,10 @@ _REACHED = """() => {
   return [window.toReach.size, node === document.body];
 }"""
 _LEFT = "() => [...window.toReach].map((n) => n.outerHTML.slice(0, 150))"
-_MOVING = "() => {" + _DEEP + """
+_MOVING = (
+    "() => {"
+    + _DEEP
+    + """
   return deep(document).filter((n) => seen(n)).filter((n) => {
     const style = getComputedStyle(n);
     const long = (text) => text.split(",").some((part) => parseFloat(part) > 0.05);
@@ -55,7 +75,11 @@ _MOVING = "() => {" + _DEEP + """
       || long(style.transitionDuration);
   }).map((n) => n.outerHTML.slice(0, 120));
 }"""
-_CUT = "() => {" + _DEEP + """
+)
+_CUT = (
+    "() => {"
+    + _DEEP
+    + """
   const wide = document.scrollingElement.scrollWidth - document.documentElement.clientWidth;
   const lost = deep(document).filter((n) => n.matches("button, input, select, summary, h1, h2")
     && seen(n) && n.type !== "file").filter((n) => {
@@ -68,16 +92,22 @@ _CUT = "() => {" + _DEEP + """
     });
   return [wide, lost.map((n) => n.outerHTML.slice(0, 120))];
 }"""
+)
 #: Texts of the regions that a screen reader speaks when it is idle.
-_SPOKEN = "() => {" + _DEEP + """
+_SPOKEN = (
+    "() => {"
+    + _DEEP
+    + """
   return deep(document).filter((n) => n.matches("[aria-live=polite], [role=status]")).map(
     (n) => n.textContent.trim()).filter(Boolean);
 }"""
+)
 
 
 @pytest.fixture
 def look_at(open_page, server):
     """Function: address -> page at rest."""
+
     def look(path, **options):
         if PAGES[path]:
             page = open_page(path, **options)
@@ -89,6 +119,7 @@ def look_at(open_page, server):
         page.goto(server.url + path)
         page.wait_for_function("() => document.querySelector('main h1')")
         return page
+
     return look
 
 
@@ -100,8 +131,11 @@ def test_no_serious_finding_in_any_look_and_all_by_keyboard(look_at, path):
     found += [f"moves in spite of reduced motion: {n}" for n in page.evaluate(_MOVING)]
     # a caption alone is no name to Chromium
     spoken = page.context.new_cdp_session(page).send("Accessibility.getFullAXTree")["nodes"]
-    found += ["a figure without a name" for n in spoken if not n["ignored"]
-              and n["role"]["value"] == "figure" and not n["name"]["value"].strip()]
+    found += [
+        "a figure without a name"
+        for n in spoken
+        if not n["ignored"] and n["role"]["value"] == "figure" and not n["name"]["value"].strip()
+    ]
 
     for _ in range(page.evaluate(_MARK) + 20):
         page.keyboard.press("Tab")
@@ -132,8 +166,13 @@ def test_words_for_a_screen_reader_follow_the_scene_politely(open_page, path):
     page.wait_for_function(f"() => ({_SPOKEN})().length")
     page.wait_for_timeout(900)  # words are spoken once the scene rests
     before = page.evaluate(_SPOKEN)
-    assert page.evaluate("() => {" + _DEEP + " return deep(document).filter((n) => n.matches("
-                         "'[aria-live=assertive]')).length; }") == 0
+    assert (
+        page.evaluate(
+            "() => {" + _DEEP + " return deep(document).filter((n) => n.matches("
+            "'[aria-live=assertive]')).length; }"
+        )
+        == 0
+    )
     page.locator(f"#q-{SPOKEN[path]}").focus()
     for _ in range(12):
         page.keyboard.press("ArrowRight")

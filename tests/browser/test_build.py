@@ -16,10 +16,12 @@ PICTURE = {"png": b"\x89PNG", "svg": b"<"}
 @pytest.fixture
 def build(open_page):
     """Function (query, width, height, **options) -> Build page with its drawing."""
+
     def open_one(query="", *size, **options):
         page = open_page(f"build{query}", *size, **options)
         page.wait_for_selector("svg.built")
         return page
+
     return open_one
 
 
@@ -40,7 +42,8 @@ def sentence(page):
 def findings(page):
     """The list, once it is up to date."""
     expect(page.locator(".findings [data-id=checking]")).not_to_have_text(
-        re.compile("checking"), timeout=45_000)
+        re.compile("checking"), timeout=45_000
+    )
     return page.locator(".findings")
 
 
@@ -105,12 +108,15 @@ def test_link_file_and_reset_bring_the_circuit_back(build, tmp_path):
     assert saved["loads"]["left"] == "2.7 kohm" and saved["scene"]["circuit"] == "volume-cell"
     page.get_by_role("button", name="Reset").click()
     expect(entry(page, "r_load_left")).to_have_value("3.3 k\u03a9")
-    page.evaluate("""text => {
+    page.evaluate(
+        """text => {
       const moved = new DataTransfer();
       moved.items.add(new File([text], "mine.toml"));
       document.body.dispatchEvent(new DragEvent("drop",
         {dataTransfer: moved, bubbles: true, cancelable: true}));
-    }""", text)
+    }""",
+        text,
+    )
     expect(entry(page, "r_load_left")).to_have_value("2.7 k\u03a9")
     bad = tmp_path / "bad.toml"
     bad.write_text('[loads]\nleft = "5 V"\n', encoding="utf-8")
@@ -135,11 +141,9 @@ def test_every_saved_file_holds_what_is_on_the_screen(build):
     assert len(rows) == 61 and set(rows[0]) == {"v_upper_V", "v_out_built_V"}
     with page.expect_download() as caught:
         page.locator("[data-plot=built][data-export=csv]").click()
-    table = {r["quantity"]: r for r in csv.DictReader(io.StringIO(
-        caught.value.path().read_text()))}
+    table = {r["quantity"]: r for r in csv.DictReader(io.StringIO(caught.value.path().read_text()))}
     shown = page.locator('[data-id="node-left"]').text_content()
-    assert float(table["Left output"]["built"]) == pytest.approx(
-        float(shown.split()[0]), rel=1e-3)
+    assert float(table["Left output"]["built"]) == pytest.approx(float(shown.split()[0]), rel=1e-3)
 
 
 def test_preferred_values_and_a_fault(build):
@@ -169,8 +173,10 @@ def test_mismatch_run_cancel_and_null(build):
     before = offset.inner_text()
     page.get_by_role("button", name="Null all three").click()
     expect(offset).not_to_have_text(before)
-    assert re.fullmatch(r"(0|\u2212?[\d.]+ [pnf\u00b5])V?", offset.inner_text()) or \
-        offset.inner_text() == "0 V"
+    assert (
+        re.fullmatch(r"(0|\u2212?[\d.]+ [pnf\u00b5])V?", offset.inner_text())
+        or offset.inner_text() == "0 V"
+    )
     expect(page.locator("[data-id=u-offset]")).to_have_text(before)
     field = page.locator('.run [data-entry="builds"]')
     field.fill("5000")
@@ -199,8 +205,10 @@ def test_schematic_parts_and_findings_are_in_view_together(build, width, height)
 def test_phone_stacks_without_sideways_scroll_of_the_page(build):
     page = build("", 390, 844)
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
-    tops = [page.locator(s).first.bounding_box()["y"]
-            for s in ("svg.built", ".sentence", "#q-v_upper", ".findings-box", ".parts-box")]
+    tops = [
+        page.locator(s).first.bounding_box()["y"]
+        for s in ("svg.built", ".sentence", "#q-v_upper", ".findings-box", ".parts-box")
+    ]
     assert tops == sorted(tops)
 
 

@@ -19,8 +19,9 @@ class Lesson:
         self.url = self.server.url
 
     def window(self, path="", width=1280, height=800, ready=True):
-        context = self.browser.new_context(viewport={"width": width, "height": height},
-                                           accept_downloads=True)
+        context = self.browser.new_context(
+            viewport={"width": width, "height": height}, accept_downloads=True
+        )
         context.set_default_timeout(PATIENCE)
         page = context.new_page()
         self.windows.append(context)
@@ -54,9 +55,13 @@ class Lesson:
         before = [len(w.problems) for w in self.watches]
         yield
         for watch, n in zip(self.watches, before):
-            watch.problems[n:] = [p for p in watch.problems[n:]
-                                  if not re.search("CONNECTION_REFUSED|WebSocket|Lost websocket|"
-                                                   "ERR_CONNECTION|ERR_EMPTY", p)]
+            watch.problems[n:] = [
+                p
+                for p in watch.problems[n:]
+                if not re.search(
+                    "CONNECTION_REFUSED|WebSocket|Lost websocket|ERR_CONNECTION|ERR_EMPTY", p
+                )
+            ]
 
     def end(self):
         for context in self.windows:
@@ -88,8 +93,9 @@ def bar(page, text):
 
 def test_a_whole_round_with_restart(lesson):
     teacher = lesson.presenter()
-    learners = [lesson.window("join", *size, ready=False)
-                for size in ((390, 844), (1280, 800), (820, 1180))]
+    learners = [
+        lesson.window("join", *size, ready=False) for size in ((390, 844), (1280, 800), (820, 1180))
+    ]
     for page in learners:
         page.get_by_text("You are in.").wait_for()
     one, two, three = learners
@@ -160,8 +166,10 @@ def test_a_whole_round_with_restart(lesson):
     assert one.locator(".room-bars, .pick").count() == 0, "no second answer, no counts"
 
     # the server goes down and comes back with nothing: the presenter's browser restores the room
-    teacher.wait_for_function("() => Object.keys(JSON.parse(sessionStorage.getItem("
-                              "'forktail-room-kept')).question.rounds[0]).length === 2")
+    teacher.wait_for_function(
+        "() => Object.keys(JSON.parse(sessionStorage.getItem("
+        "'forktail-room-kept')).question.rounds[0]).length === 2"
+    )
     three.locator(".pick").nth(0).click()  # chosen, and not sent
     with lesson.outage():
         lesson.restart()

@@ -65,8 +65,11 @@ def test_own_file_with_decimal_comma_is_sent_in_pieces_and_mapped(open_page, tmp
     rows = [r.split(",") for r in ASSET.read_text().splitlines()[5:]]
     own = tmp_path / "own.csv"
     # long enough for more than one piece of 384 KiB
-    lines = [";".join((f"{1e3 * (float(t) + 1500 * k):.0f}", low, up, left, right)
-                      ).replace(".", ",") for k in range(4) for t, up, low, left, right in rows]
+    lines = [
+        ";".join((f"{1e3 * (float(t) + 1500 * k):.0f}", low, up, left, right)).replace(".", ",")
+        for k in range(4)
+        for t, up, low, left, right in rows
+    ]
     own.write_text("t;ch1;ch2;ch3;ch4\nns;mV;mV;V;V\n" + "\n".join(lines) + "\n")
     assert own.stat().st_size > 384 * 1024
     choose(page, own)
@@ -89,7 +92,9 @@ def test_a_circuit_file_dropped_on_the_zone_is_taken(example):
           data.items.add(new File([text], "mine.toml"));
           zone.dispatchEvent(new DragEvent("drop", {dataTransfer: data, bubbles: true,
                                                     composed: true, cancelable: true}));
-        }""", data)
+        }""",
+        data,
+    )
     page.get_by_text("with the circuit \u201cVolume cell\u201d").wait_for()
 
 

@@ -17,8 +17,12 @@ from forktail.server import safety as serve_safety
 from helpers import apart
 
 #: Each sets a mark if a browser takes it for more than text.
-SCRIPTS = ("<script>window.ran=1</script>", "\"><img src=x onerror=window.ran=1>",
-           "<svg onload=window.ran=1>", "javascript:window.ran=1")
+SCRIPTS = (
+    "<script>window.ran=1</script>",
+    '"><img src=x onerror=window.ran=1>',
+    "<svg onload=window.ran=1>",
+    "javascript:window.ran=1",
+)
 HOSTILE = "".join(SCRIPTS)
 CODE = "bats-at-dusk"
 
@@ -32,9 +36,11 @@ def hostile_server(tmp_path_factory):
     text = json.dumps(HOSTILE)
     (lesson / "lesson.toml").write_text(
         f'id = "odd"\ntitle = {text}\nminutes = 1\ngoals = [{text}]\n\n[[step]]\nid = "one"\n'
-        f'title = {text}\nstart = {{ stage = "pair" }}\nunlock = ["v_upper"]\n')
+        f'title = {text}\nstart = {{ stage = "pair" }}\nunlock = ["v_upper"]\n'
+    )
     (lesson / "text.md").write_text(
-        f"# one\n\n{HOSTILE}\n\n[go]({SCRIPTS[3]})\n\n![x]({SCRIPTS[3]})\n\n{{v_out}}\n")
+        f"# one\n\n{HOSTILE}\n\n[go]({SCRIPTS[3]})\n\n![x]({SCRIPTS[3]})\n\n{{v_out}}\n"
+    )
     running = Server(folder / "log.txt", "--room-code", CODE, "--lessons", str(lesson.parent))
     yield running
     running.stop()
@@ -99,13 +105,16 @@ def test_script_in_the_room_is_text(visit):
     page.press("#desk-code", "Enter")
     page.wait_for_selector("#desk-qr svg")
     learner = visit("join", ready=False)
-    page.evaluate("""(text) => {
+    page.evaluate(
+        """(text) => {
       const R = window.forktailRoom, scene = {path: "", query: `v_upper=${text}`};
       R.send({kind: "prepare", scenes: [{title: text, ...scene}]});
       R.send({kind: "show", scene: {...scene, inner: text}});
       R.send({kind: "point", spot: {at: text, x: 1, y: 1}});
       R.send({kind: "code", address: text});
-    }""", HOSTILE)
+    }""",
+        HOSTILE,
+    )
     page.get_by_text("window.ran=1").first.wait_for()
     learner.wait_for_url(re.compile("v_upper"))
     learner.wait_for_function(READY)
@@ -128,8 +137,9 @@ def test_an_injected_script_is_stopped_by_the_policy(browser, hostile_server):
     context.close()
 
 
-@pytest.mark.parametrize("path", ["", "join", "plan?x=1", "assets/ui/app.css", "no-such-page",
-                                  "static/js/bokeh.min.js"])
+@pytest.mark.parametrize(
+    "path", ["", "join", "plan?x=1", "assets/ui/app.css", "no-such-page", "static/js/bokeh.min.js"]
+)
 def test_every_answer_carries_the_headers(hostile_server, path):
     try:
         answer = urlopen(hostile_server.url + path, timeout=30)
@@ -162,8 +172,11 @@ def test_link_that_is_too_long_and_foreign_name_are_refused_with_a_sentence(host
 def test_websocket_from_elsewhere_is_refused(hostile_server):
     async def dial(path):
         url = hostile_server.url.replace("http", "ws") + path
-        await websocket_connect(HTTPRequest(url, headers={"Origin": "http://elsewhere.example"}),
-                                subprotocols=["bokeh", "x"])
+        await websocket_connect(
+            HTTPRequest(url, headers={"Origin": "http://elsewhere.example"}),
+            subprotocols=["bokeh", "x"],
+        )
+
     for path in ("ws", "signals/ws", "room"):
         with pytest.raises(HTTPClientError) as caught:
             apart(dial(path))
@@ -180,6 +193,7 @@ def test_message_that_is_too_large_ends_the_connection_only(hostile_server):
         while await line.read_message() is not None:
             pass
         return line.close_code
+
     assert apart(shout()) in (1009, None)
     with urlopen(hostile_server.url + "join", timeout=30) as answer:
         assert answer.status == 200

@@ -38,7 +38,8 @@ class Learner:
         """Wait until step `number` stands there."""
         step = self.lesson.steps[number]
         self.page.wait_for_function(
-            "(id) => new URLSearchParams(location.search).get('step') === id", arg=step.id)
+            "(id) => new URLSearchParams(location.search).get('step') === id", arg=step.id
+        )
         assert self.find("h2 span:last-child").inner_text() == step.title
 
     def go(self, number):
@@ -74,11 +75,13 @@ class Learner:
         wanted = {s.id: results[kind] for s, kind in zip(self.lesson.steps, kinds)}
         self.page.wait_for_function(
             "([id, n]) => Object.keys(forktailProgress.lesson(id).steps).length === n",
-            arg=[self.lesson.id, len(wanted)])
+            arg=[self.lesson.id, len(wanted)],
+        )
         last = self.lesson.steps[max(n for n, k in enumerate(kinds) if k != "read")].id
         self.page.wait_for_function(
             "([id, step, r]) => forktailProgress.lesson(id).steps[step].result === r",
-            arg=[self.lesson.id, last, wanted[last]])
+            arg=[self.lesson.id, last, wanted[last]],
+        )
         assert kept_results(self.page, self.lesson) == wanted
 
     def explained(self, step):
@@ -205,7 +208,8 @@ def test_progress_survives_reload_export_reset_and_import(open_page, tmp_path):
     page.locator("input[type=file]").set_input_files(path)
     page.wait_for_function("(id) => forktailProgress.read().lessons[id]", arg=FIRST.id)
     page.locator("input[type=file]").set_input_files(
-        files=[{"name": "x.json", "mimeType": "application/json", "buffer": b"nonsense"}])
+        files=[{"name": "x.json", "mimeType": "application/json", "buffer": b"nonsense"}]
+    )
     page.get_by_text("holds no Forktail progress").wait_for()
     assert kept_results(page, FIRST)[FIRST.steps[number].id] == "right"
 
@@ -220,7 +224,10 @@ def test_the_scene_waits_for_the_prediction_and_then_moves(open_page):
     assert page.get_by_text("The controls open once").is_visible()
     current = page.locator("svg.schematic [data-id=i1]")
     before, after = fill("i_q1", situation.before), fill("i_q1", situation.after)
-    plain = lambda: current.text_content().replace(" ", "\u00a0")  # noqa: E731
+
+    def plain():
+        return current.text_content().replace(" ", "\u00a0")
+
     assert plain() == before
     seen = set()
     learner.choose(situation.right_choices()[0])

@@ -17,8 +17,10 @@ def sheet(browser, server):
     problems = []
     page.on("console", lambda m: m.type in ("error", "warning") and problems.append(m.text))
     page.on("pageerror", lambda e: problems.append(str(e)))
-    page.on("request", lambda r: problems.append(r.url) if not r.url.startswith(
-        (server.url, "data:")) else None)
+    page.on(
+        "request",
+        lambda r: problems.append(r.url) if not r.url.startswith((server.url, "data:")) else None,
+    )
     page.goto(server.url + "plan?builds=40", timeout=SOLVED)
     page.wait_for_selector("h1", timeout=SOLVED)
     yield page
@@ -41,9 +43,17 @@ def test_plan_opens_from_the_build_page(open_page):
 
 def test_sections_and_numbers(sheet):
     assert sheet.locator("h2").all_inner_texts() == [
-        "Circuit", "Before you begin", "Supply and generators", "Parts", "Build order and checks",
-        "Test points", "What the scope should show", "Trims", "Faults and what they show",
-        "What the numbers rest on"]
+        "Circuit",
+        "Before you begin",
+        "Supply and generators",
+        "Parts",
+        "Build order and checks",
+        "Test points",
+        "What the scope should show",
+        "Trims",
+        "Faults and what they show",
+        "What the numbers rest on",
+    ]
     assert sheet.locator("table.points tbody tr").count() == 14
     assert sheet.locator("svg.chart").count() == 4
     drawn = sheet.locator(".drawing svg text").all_text_contents()
@@ -57,7 +67,8 @@ def test_paper_is_clean(sheet, paper):
     sheet.set_viewport_size({"width": int(WIDTHS[paper]), "height": 1000})
     wide = sheet.evaluate(
         "() => [...document.querySelectorAll('main *')].filter((n) => "
-        "n.getBoundingClientRect().right > innerWidth + 1).map((n) => n.outerHTML.slice(0, 80))")
+        "n.getBoundingClientRect().right > innerWidth + 1).map((n) => n.outerHTML.slice(0, 80))"
+    )
     assert wide == []
     assert not sheet.locator(".tools").is_visible()
     made = sheet.pdf(format=paper)

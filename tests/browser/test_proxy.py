@@ -37,8 +37,9 @@ class Proxy:
         first, rest = head.split(b"\r\n", 1)
         method, path, version = first.split(b" ")
         if not path.startswith(FOLDER + b"/"):
-            line.sendall(b"HTTP/1.1 404 Not Found\r\nContent-Length: 0\r\n"
-                         b"Connection: close\r\n\r\n")
+            line.sendall(
+                b"HTTP/1.1 404 Not Found\r\nContent-Length: 0\r\nConnection: close\r\n\r\n"
+            )
             return line.close()
         if b"websocket" not in rest.lower():
             rest = rest.replace(b"Connection: keep-alive", b"Connection: close")
@@ -81,8 +82,9 @@ def visit(browser, proxy):
         yield open_one
 
 
-@pytest.mark.parametrize("path", ["", "signals", "uses", "build", "compare", "lessons",
-                                  "lesson?id=one-pair", "class"])
+@pytest.mark.parametrize(
+    "path", ["", "signals", "uses", "build", "compare", "lessons", "lesson?id=one-pair", "class"]
+)
 def test_page_and_all_it_fetches_stay_in_the_folder(visit, proxy, path):
     page = visit(path)
     links = page.evaluate("() => [...document.querySelectorAll('a[href]')].map((a) => a.href)")

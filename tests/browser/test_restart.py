@@ -6,8 +6,10 @@ import pytest
 
 from conftest import PATIENCE, READY, Server, Watch
 
-OUTAGE = re.compile("CONNECTION_REFUSED|WebSocket|Lost websocket|ERR_CONNECTION|ERR_EMPTY|"
-                    "Failed to connect to Bokeh")
+OUTAGE = re.compile(
+    "CONNECTION_REFUSED|WebSocket|Lost websocket|ERR_CONNECTION|ERR_EMPTY|"
+    "Failed to connect to Bokeh"
+)
 
 
 class Outage:
@@ -50,7 +52,8 @@ class Outage:
             "querySelectorAll('*')].map((n) => n.shadowRoot && find(n.shadowRoot)).find(Boolean);"
             " const spaces = new RegExp('[\\\\u00a0\\\\u202f]', 'g');"
             " return find(document)?.value.replace(spaces, ' ') === text; }",
-            arg=[f"q-{name}-entry", text])
+            arg=[f"q-{name}-entry", text],
+        )
 
     def end(self):
         self.context.close()
@@ -104,8 +107,9 @@ def test_scene_and_what_was_typed_outlive_the_server(outage):
     outage.page.keyboard.type("V")
     outage.page.keyboard.press("Enter")
     outage.shows("v_upper", "33.0 mV")
-    outage.page.wait_for_function("() => location.search.includes('v_upper=33mV') && "
-                                  "location.search.includes('i_tail=3mA')")
+    outage.page.wait_for_function(
+        "() => location.search.includes('v_upper=33mV') && location.search.includes('i_tail=3mA')"
+    )
 
 
 def test_change_under_way_when_the_server_dies_is_made_good(outage):
@@ -126,7 +130,8 @@ def test_lesson_comes_back_at_its_step_with_its_scene_and_answer(outage):
     outage.open("lesson?id=one-pair")
     page = outage.page
     page.get_by_role("button", name="Next").or_(
-        page.get_by_role("button", name="Skip for now")).first.click()
+        page.get_by_role("button", name="Skip for now")
+    ).first.click()
     page.locator("fieldset input[type=radio]").nth(1).check()
     heading = page.locator("h2[data-focus=title]").inner_text()
     outage.kill()

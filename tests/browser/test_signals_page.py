@@ -80,8 +80,13 @@ def settings(page):
 def drag(page, selector, start, end):
     """Press inside an element and drag, places as fractions of its width and height."""
     box = page.locator(selector).bounding_box()
-    place = lambda at: (box["x"] + at[0] * box["width"],  # noqa: E731
-                        box["y"] + at[1] * box["height"])
+
+    def place(at):
+        return (
+            box["x"] + at[0] * box["width"],
+            box["y"] + at[1] * box["height"],
+        )
+
     page.mouse.move(*place(start))
     page.mouse.down()
     page.mouse.move(*place(end), steps=12)
@@ -100,9 +105,18 @@ def follows_the_closed_form(page):
 def test_what_matters_is_seen_without_scrolling(open_page):
     page = open_page("signals")
     follows_the_closed_form(page)
-    for selector in ("#q-upper_amplitude", "#q-lower_frequency", "#q-lower_offset", "#q-cursor",
-                     "#plot-inputs", "#plot-difference", "#plot-spectrum", "#plot-map",
-                     ".sentence", ".listen-row"):
+    for selector in (
+        "#q-upper_amplitude",
+        "#q-lower_frequency",
+        "#q-lower_offset",
+        "#q-cursor",
+        "#plot-inputs",
+        "#plot-difference",
+        "#plot-spectrum",
+        "#plot-map",
+        ".sentence",
+        ".listen-row",
+    ):
         box = page.locator(selector).bounding_box()
         assert box["y"] >= 0 and box["y"] + box["height"] <= 900, selector
     assert "36.00" in page.locator(".sentence").inner_text()
@@ -111,9 +125,17 @@ def test_what_matters_is_seen_without_scrolling(open_page):
 def test_phone_stacks_and_never_scrolls_sideways(open_page):
     page = open_page("signals", 390, 844, is_mobile=True, has_touch=True)
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
-    tops = [page.locator(s).bounding_box()["y"] for s in (
-        ".sentence", "#plot-difference", "#plot-inputs", "#q-upper_amplitude",
-        "#plot-spectrum", "#plot-map")]
+    tops = [
+        page.locator(s).bounding_box()["y"]
+        for s in (
+            ".sentence",
+            "#plot-difference",
+            "#plot-inputs",
+            "#q-upper_amplitude",
+            "#plot-spectrum",
+            "#plot-map",
+        )
+    ]
     assert tops == sorted(tops)
 
 

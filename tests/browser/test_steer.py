@@ -14,8 +14,15 @@ from steer_driver import SPECS, Steer, differences, plain
 from forktail.pages.steer.state import PRESETS, STAGES, SteerState
 from forktail.ui.palette import THEMES, diverging
 
-ODD = dict(v_upper=0.0123456789, v_lower=-0.0371, i_tail=1.7e-3, r_load=1.2e3, temperature=310.4,
-           offset_left=1.1e-3, r_emitter_lower=47.0)
+ODD = dict(
+    v_upper=0.0123456789,
+    v_lower=-0.0371,
+    i_tail=1.7e-3,
+    r_load=1.2e3,
+    temperature=310.4,
+    offset_left=1.1e-3,
+    r_emitter_lower=47.0,
+)
 
 
 @pytest.fixture
@@ -95,9 +102,14 @@ def test_map_of_crossed_pairs_drags_the_two_tails_and_keeps_their_sum(steer):
 def test_typed_entry_with_units(steer):
     typed = {}
     for name, text, value in (
-            ("v_upper", "12mV", 0.012), ("i_tail", "1.5 mA", 1.5e-3), ("r_load", "2k2", 2.2e3),
-            ("v_lower", "\u22127,5 mV", -7.5e-3), ("temperature", "310K", 310.0),
-            ("v_upper", "1.5", 1.5), ("v_supply", "9 V", 9.0)):
+        ("v_upper", "12mV", 0.012),
+        ("i_tail", "1.5 mA", 1.5e-3),
+        ("r_load", "2k2", 2.2e3),
+        ("v_lower", "\u22127,5 mV", -7.5e-3),
+        ("temperature", "310K", 310.0),
+        ("v_upper", "1.5", 1.5),
+        ("v_supply", "9 V", 9.0),
+    ):
         typed[name] = value
         steer.type(name, text)
         steer.shows(**typed)
@@ -107,9 +119,11 @@ def test_bad_entry_says_why_and_loses_nothing(steer):
     steer.type("v_upper", "33mV")
     steer.shows(v_upper=0.033)
     row = steer.page.locator(".row", has=steer.entry("v_upper"))
-    for text, parts in (("5 apples", ["5 apples", "apples", "10mV"]),
-                        ("2mA", ["a current", "a voltage"]),
-                        ("50V", ["out of range", "10.0 V"])):
+    for text, parts in (
+        ("5 apples", ["5 apples", "apples", "10mV"]),
+        ("2mA", ["a current", "a voltage"]),
+        ("50V", ["out of range", "10.0 V"]),
+    ):
         steer.type("v_upper", text)
         alert = row.get_by_role("alert")
         alert.filter(has_text=parts[0]).wait_for()
@@ -223,10 +237,15 @@ def test_reset_restores_the_default_scene(steer):
     assert not steer.page.get_by_label("Keep the colour scale").is_checked()
 
 
-@pytest.mark.parametrize("numbers", [
-    ODD, dict(stage="crossed", i_tail_left=1.23e-3, i_tail_right=0.4e-3, v_upper=-0.0421),
-    dict(stage="shared", v_second=-0.0333, offset_right=-2.2e-3, v_upper=3.2)],
-    ids=lambda n: n.get("stage", "cell") + f" {len(n)}")
+@pytest.mark.parametrize(
+    "numbers",
+    [
+        ODD,
+        dict(stage="crossed", i_tail_left=1.23e-3, i_tail_right=0.4e-3, v_upper=-0.0421),
+        dict(stage="shared", v_second=-0.0333, offset_right=-2.2e-3, v_upper=3.2),
+    ],
+    ids=lambda n: n.get("stage", "cell") + f" {len(n)}",
+)
 def test_a_link_restores_the_exact_scene(open_page, numbers):
     state = SteerState(**numbers)
     steer = Steer(open_page("?" + state.query()))
@@ -281,8 +300,11 @@ def test_bad_file_is_refused_and_nothing_changes(open_page, tmp_path):
     steer = Steer(open_page("?v_upper=44mV"))
     path = tmp_path / "bad.toml"
     notice = steer.page.locator(".notice")
-    for text, part in (("no scene here [", "the file is not TOML"), ("a = 1", "no [scene] table"),
-                       ('[scene]\npage = "uses"', "a scene of the page 'uses'")):
+    for text, part in (
+        ("no scene here [", "the file is not TOML"),
+        ("a = 1", "no [scene] table"),
+        ('[scene]\npage = "uses"', "a scene of the page 'uses'"),
+    ):
         path.write_text(text)
         steer.page.locator("input[type=file]").set_input_files(path)
         notice.filter(has_text=part).wait_for()
@@ -326,7 +348,7 @@ def test_csv_of_every_plot_matches_the_core(open_page, stage):
     x, y, z = state.map_grid()
     assert grid.shape == (x.size * y.size, 3)
     np.testing.assert_allclose(grid[:, 2], z.ravel() * state.map_scale(), rtol=1e-7, atol=1e-12)
-    np.testing.assert_allclose(grid[:x.size, 0], x, rtol=1e-5)
+    np.testing.assert_allclose(grid[: x.size, 0], x, rtol=1e-5)
 
     curves = [(s[1], s[2]) for s in state.sections()]
     if stage == "pair":
@@ -364,8 +386,11 @@ def check_pictures(steer, plot):
     links = [v for node in tree.iter() for k, v in node.attrib.items() if k.endswith("href")]
     assert all(link.startswith(("data:", "#")) for link in links)  # stands alone
     if plot == "schematic":
-        ribbons = {n.get("data-id"): n for n in tree.iter()
-                   if (n.get("data-id") or "").startswith("ribbon")}
+        ribbons = {
+            n.get("data-id"): n
+            for n in tree.iter()
+            if (n.get("data-id") or "").startswith("ribbon")
+        }
         assert len(ribbons) == 4
         for name, width in steer.look()["widths"].items():
             style = dict(part.split(":", 1) for part in ribbons[name].get("style").split(";"))
@@ -438,8 +463,13 @@ def check_in_view(steer, stage):
     page = steer.page
     main, common, _ = SteerState(stage=stage).controls()
     targets = [steer.slider(n) for n in (*main, *common)]
-    targets += [page.locator("svg.schematic"), page.locator("#plot-map"),
-                page.locator(".sentence"), page.locator("#plot-across"), page.locator("#plot-up")]
+    targets += [
+        page.locator("svg.schematic"),
+        page.locator("#plot-map"),
+        page.locator(".sentence"),
+        page.locator("#plot-across"),
+        page.locator("#plot-up"),
+    ]
     for target in targets:
         box = target.bounding_box()
         assert box["x"] >= 0 and box["y"] >= 0 and box["width"] > 50 and box["height"] > 5
@@ -470,8 +500,9 @@ def test_phone_drags_a_slider_and_sees_the_schematic(open_page):
     steer.slider("v_lower").scroll_into_view_if_needed()
     steer.slider("v_lower").press("ArrowRight")
     steer.shows(v_lower=0.021)
-    drawing, slider = (loc.bounding_box() for loc in (steer.page.locator("svg.schematic"),
-                                                      steer.slider("v_lower")))
+    drawing, slider = (
+        loc.bounding_box() for loc in (steer.page.locator("svg.schematic"), steer.slider("v_lower"))
+    )
     assert 0 <= drawing["y"] + 1 and drawing["y"] + drawing["height"] <= 844
     assert slider["y"] + slider["height"] <= 844 and slider["y"] > drawing["y"]
 

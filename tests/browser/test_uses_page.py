@@ -35,8 +35,9 @@ class Uses:
 
     def until(self, name, text):
         """Wait until a part says `text`."""
-        self.page.wait_for_function(f"([s, t]) => ({_TEXT})(s)?.includes(t)",
-                                    arg=[f"[data-id={name}]", text])
+        self.page.wait_for_function(
+            f"([s, t]) => ({_TEXT})(s)?.includes(t)", arg=[f"[data-id={name}]", text]
+        )
 
     def choose(self, use):
         self.page.get_by_role("button", name=SHORT_TITLES[use], exact=True).click()
@@ -78,8 +79,9 @@ def test_every_use_shows_what_the_core_says_on_the_first_screen(uses):
         widest = max(tops, key=lambda p: tops[p]["width"])
         assert tops[widest]["y"] == min(b["y"] for b in tops.values()), "the main plot is on top"
         assert inside(seen.page, ".merit-top", 900)
-        assert seen.page.evaluate(
-            "document.documentElement.scrollWidth <= innerWidth"), "nothing sticks out"
+        assert seen.page.evaluate("document.documentElement.scrollWidth <= innerWidth"), (
+            "nothing sticks out"
+        )
 
 
 def test_a_slider_an_entry_and_a_wrong_entry(uses):
@@ -105,7 +107,8 @@ def test_a_link_a_preset_a_figure_and_reset(uses):
     seen = uses("?use=mixer&signal_frequency=41kHz&second_amplitude=0V&figure=image")
     seen.until("top-name", "Image rejection, image at 45.00 kHz")
     seen.page.locator("select[aria-label^=Presets]").select_option(
-        "Oscillator leaks: offset of the lower pair")
+        "Oscillator leaks: offset of the lower pair"
+    )
     seen.until("top-name", "Wanted product over oscillator leak")
     seen.until("top-chip", "past its limit")
     seen.page.get_by_role("button", name="Conversion gain", exact=True).first.click()
@@ -132,9 +135,12 @@ def test_files_of_plots_drawing_numbers_and_scene(uses, tmp_path):
         assert len(path.read_text().split("\n")) > 20
     first = saved(page.locator("[data-plot=spectrum][data-export=csv]").click).read_text()
     assert float(first.split("\n")[46].split(",")[1]) == pytest.approx(
-        result.spectrum.spectrum.peak[45], rel=1e-6), "the carrier at 45 kHz"
-    assert saved(page.locator("[data-plot=time][data-export=png]").click).read_bytes()[:4] == \
-        b"\x89PNG"
+        result.spectrum.spectrum.peak[45], rel=1e-6
+    ), "the carrier at 45 kHz"
+    assert (
+        saved(page.locator("[data-plot=time][data-export=png]").click).read_bytes()[:4]
+        == b"\x89PNG"
+    )
     assert "<svg" in saved(page.locator("[data-plot=diagram][data-export=svg]").click).read_text()
     scene = saved(page.get_by_role("button", name="Save", exact=True).click)
     assert 'offset = "3mV"' in scene.read_text()
@@ -184,7 +190,8 @@ def test_built_model_answers_and_a_drag_ends_on_the_last_value(uses):
     state.param.update(use="squarer", model="built")
     spec = state.param["squarer__amplitude"]
     state.squarer__amplitude = spec.at_step(
-        int(seen.page.locator("#q-squarer__amplitude").input_value()))
+        int(seen.page.locator("#q-squarer__amplitude").input_value())
+    )
     seen.shows(state.scene(detail=False).result)
     # once it rests, the curve is there again with the scene as a point on it
     seen.page.wait_for_function("""() => {
@@ -206,9 +213,18 @@ def test_phone_and_theme(uses, scheme):
     seen = uses("?use=variable_gain", width=390, height=844, color_scheme=scheme)
     page = seen.page
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
-    order = [page.locator(s).first.bounding_box()["y"] for s in (
-        ".use-tabs", "#plot-curve", ".sentence", ".merit-top", "#q-variable_gain__control",
-        "#plot-time", "#plot-diagram")]
+    order = [
+        page.locator(s).first.bounding_box()["y"]
+        for s in (
+            ".use-tabs",
+            "#plot-curve",
+            ".sentence",
+            ".merit-top",
+            "#q-variable_gain__control",
+            "#plot-time",
+            "#plot-diagram",
+        )
+    ]
     assert order == sorted(order), "stacked: uses, main plot, words, figures, controls, the rest"
     ink = page.evaluate("getComputedStyle(document.documentElement).getPropertyValue('--ink')")
     assert ink.strip() == {"light": "#22262b", "dark": "#e9e6de"}[scheme]
@@ -256,7 +272,8 @@ def test_numbers_table_holds_every_figure(uses):
     seen = uses("?use=ssb")
     seen.page.locator(".numbers summary").click()
     result = run_use("ssb")
-    rows = json.loads(seen.page.evaluate("""() => JSON.stringify(
+    rows = json.loads(
+        seen.page.evaluate("""() => JSON.stringify(
       (function walk(scope, out = []) {
         for (const n of scope.querySelectorAll("*")) {
           if (n.matches(".number-tables tr"))
@@ -264,6 +281,7 @@ def test_numbers_table_holds_every_figure(uses):
           if (n.shadowRoot) walk(n.shadowRoot, out);
         }
         return out;
-      })(document))"""))
+      })(document))""")
+    )
     for merit in result.merits:
         assert any(r[0] == merit.name and r[1] == merit.reading for r in rows)

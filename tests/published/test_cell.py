@@ -20,8 +20,12 @@ def test_output_is_the_product_of_two_tanh(v_upper, v_lower):
     # GHLM ch. 10: v_out = I R tanh(vu/2VT) tanh(vl/2VT); tanh by NIST DLMF 4.28 in decimal
     # arithmetic, k and q exact by the SI Brochure, 9th edition (2019)
     v_t = thermal_voltage_decimal(313.15)
-    law = (Decimal(2e-3) * Decimal(2.2e3) * tanh_decimal(Decimal(v_upper) / (2 * v_t))
-           * tanh_decimal(Decimal(v_lower) / (2 * v_t)))
+    law = (
+        Decimal(2e-3)
+        * Decimal(2.2e3)
+        * tanh_decimal(Decimal(v_upper) / (2 * v_t))
+        * tanh_decimal(Decimal(v_lower) / (2 * v_t))
+    )
     point = solve_cell(v_upper, v_lower, 2e-3, CellSettings(r_load=2.2e3, temperature=313.15))
     # v_out is the difference of two drops of about I R/2, so rounding is a part of I R
     assert point.v_out == pytest.approx(float(law), rel=1e-12, abs=4e-15)
@@ -43,7 +47,9 @@ def test_six_branch_currents(v_upper, v_lower):
     np.testing.assert_allclose(point.i_lower, [i5, i6], rtol=1e-12)
     np.testing.assert_allclose(
         point.i_upper,
-        [i5 * upper_plus, i5 * upper_minus, i6 * upper_minus, i6 * upper_plus], rtol=1e-12)
+        [i5 * upper_plus, i5 * upper_minus, i6 * upper_minus, i6 * upper_plus],
+        rtol=1e-12,
+    )
 
 
 @pytest.mark.parametrize("v", [1e-4, 1e-3, 2e-3])
@@ -51,8 +57,9 @@ def test_small_signals_are_multiplied(v):
     # GHLM ch. 10: for inputs small beside VT, v_out = I R vu vl/(4 VT^2); the first term left
     # out is of the order (v/2VT)^2/3 a factor (NIST DLMF 4.33.3)
     out = solve_cell(v, 0.7 * v, 2e-3).v_out
-    assert out == pytest.approx(2e-3 * 1e3 * 0.7 * v**2 / (4 * VT_25**2),
-                                rel=(v / (2 * VT_25)) ** 2)
+    assert out == pytest.approx(
+        2e-3 * 1e3 * 0.7 * v**2 / (4 * VT_25**2), rel=(v / (2 * VT_25)) ** 2
+    )
 
 
 def test_gain_from_either_input():

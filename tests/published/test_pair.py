@@ -17,8 +17,15 @@ DRIVES = [-0.3, -0.1, -0.02, -1e-3, 0.0, 1e-6, 0.005, 0.018, 0.05, 0.12, 0.3]
 
 #: tanh x: Abramowitz & Stegun, Table 4.15 (hyperbolic functions), values from memory,
 #: confirmed below by NIST DLMF 4.28 in 60-digit arithmetic.
-TANH_TABLE = {0.1: 0.09966799, 0.2: 0.19737532, 0.5: 0.46211716, 1.0: 0.76159416,
-              1.5: 0.90514825, 2.0: 0.96402758, 3.0: 0.99505475}
+TANH_TABLE = {
+    0.1: 0.09966799,
+    0.2: 0.19737532,
+    0.5: 0.46211716,
+    1.0: 0.76159416,
+    1.5: 0.90514825,
+    2.0: 0.96402758,
+    3.0: 0.99505475,
+}
 
 
 def difference(v, tail=TAIL, r_emitter=0.0):
@@ -74,7 +81,8 @@ def test_emitter_resistors_lower_the_gain(r_emitter):
     # GHLM ch. 3: gm/(1 + gm RE)
     gm = (TAIL / 2) / VT_25
     assert pair.transconductance(TAIL, r_emitter=r_emitter) == pytest.approx(
-        gm / (1 + gm * r_emitter), rel=1e-13)
+        gm / (1 + gm * r_emitter), rel=1e-13
+    )
 
 
 @pytest.mark.parametrize("r_emitter", [10.0, 100.0, 1e3])
@@ -83,8 +91,9 @@ def test_emitter_resistors_widen_the_input_range(r_emitter, share):
     # GHLM ch. 3: the range grows by about I_tail RE; for a share f of the tail by (2f - 1) I RE
     def input_for(r):
         return optimize.brentq(
-            lambda v: pair.split_fractions(v, 298.15, TAIL, r)[0] - share, -10.0, 10.0,
-            xtol=1e-14)
+            lambda v: pair.split_fractions(v, 298.15, TAIL, r)[0] - share, -10.0, 10.0, xtol=1e-14
+        )
+
     grown = input_for(r_emitter) - input_for(0.0)
     assert grown == pytest.approx((2 * share - 1) * TAIL * r_emitter, rel=1e-9)
     if share == 0.99:

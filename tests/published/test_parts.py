@@ -46,10 +46,10 @@ def test_e24_departs_from_the_rounded_geometric_series_only_where_published():
 def test_three_digit_series_is_the_geometric_series_rounded(series, count):
     # IEC 60063:2015: 10^(n/48), 10^(n/96) to three digits, without exception in E48 and E96
     assert list(parts.SERIES[series]) == [
-        int(np.floor(100 * 10 ** (n / count) + 0.5)) for n in range(count)]
+        int(np.floor(100 * 10 ** (n / count) + 0.5)) for n in range(count)
+    ]
 
 
 def test_tolerance_of_each_series():
     # IEC 60063:2015, relation of series and tolerance
-    assert parts.SERIES_TOLERANCE == {"E6": 0.2, "E12": 0.1, "E24": 0.05, "E48": 0.02,
-                                      "E96": 0.01}
+    assert parts.SERIES_TOLERANCE == {"E6": 0.2, "E12": 0.1, "E24": 0.05, "E48": 0.02, "E96": 0.01}

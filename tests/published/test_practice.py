@@ -26,8 +26,12 @@ def lines(wave):
 
 # common practice, no source: no tail current, no gain
 def test_no_tail_current_no_gain():
-    for point in (solve_pair(V, 0.0), solve_cell(V[:, None], V, 0.0), solve_crossed(V, 0.0, 0.0),
-                  solve_shared_loads(V, V, 0.0, 0.0)):
+    for point in (
+        solve_pair(V, 0.0),
+        solve_cell(V[:, None], V, 0.0),
+        solve_crossed(V, 0.0, 0.0),
+        solve_shared_loads(V, V, 0.0, 0.0),
+    ):
         assert not np.any(point.gain_upper) and not np.any(point.gain_lower)
         assert not np.any(point.v_out) and not np.any(point.i_upper)
 
@@ -121,8 +125,10 @@ def test_offset_on_the_modulating_input_restores_the_carrier():
     # modulation index 0.5: each sideband is a quarter of the carrier, to the bend of tanh
     assert restored[CARRIER] > 3 * restored[CARRIER + MODULATING]
     np.testing.assert_allclose(
-        restored[[CARRIER - MODULATING, CARRIER + MODULATING]] / restored[CARRIER], 0.25,
-        rtol=(0.012 / (2 * VT_25)) ** 2)
+        restored[[CARRIER - MODULATING, CARRIER + MODULATING]] / restored[CARRIER],
+        0.25,
+        rtol=(0.012 / (2 * VT_25)) ** 2,
+    )
     # an offset voltage of the lower pair does the same without being asked to
     leaked = lines(solve_cell(carrier, wave, 2e-3, CellSettings(offset_lower=0.008)).v_out)
     np.testing.assert_allclose(leaked, restored, atol=1e-13)

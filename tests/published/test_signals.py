@@ -33,13 +33,15 @@ def test_triangle_wave_lines(n):
     # 8/(pi n)^2: Fourier series of a triangle wave (any handbook; from memory)
     v, period = one_cycle(Drive(kind="triangle", amplitude=1.0))
     assert spectrum.coherent_spectrum(v, period).peak[n] == pytest.approx(
-        8.0 / (np.pi * n) ** 2, rel=1e-4)
+        8.0 / (np.pi * n) ** 2, rel=1e-4
+    )
 
 
 def test_square_lines_hold_in_a_window_shared_with_another_tone():
     # the same 4/(pi n), with samples that do not sit evenly on the cycles
     window, (upper, _) = signals.window_for(
-        Drive(kind="square", amplitude=1.0, frequency=45e3), Drive(frequency=43e3))
+        Drive(kind="square", amplitude=1.0, frequency=45e3), Drive(frequency=43e3)
+    )
     s = spectrum.coherent_spectrum(signals.sample(upper, window.time), window.duration)
     for n in (1, 3, 5):
         assert s.peak[45 * n] == pytest.approx(4.0 / (np.pi * n), rel=1e-3)
@@ -51,7 +53,8 @@ def test_fourier_parts_of_the_switched_tone(x, order):
     # scipy quadrature as reference; the table of such parts is in Clarke & Hess,
     # Communication Circuits (not at hand, so the integral itself is computed)
     value, _ = scipy.integrate.quad(
-        lambda a: np.tanh(x * np.cos(a)) * np.cos(order * a), 0.0, np.pi, limit=400)
+        lambda a: np.tanh(x * np.cos(a)) * np.cos(order * a), 0.0, np.pi, limit=400
+    )
     assert spectrum.switching_part(x, order) == pytest.approx(2.0 * value / np.pi, abs=1e-9)
 
 
@@ -73,8 +76,10 @@ def test_corners():
 
 def test_corners_against_an_analog_filter_library():
     f = np.geomspace(1.0, 1e6, 50)
-    for order_type, ours in (("highpass", signals.coupling_response),
-                             ("lowpass", signals.load_response)):
+    for order_type, ours in (
+        ("highpass", signals.coupling_response),
+        ("lowpass", signals.load_response),
+    ):
         b, a = scipy.signal.butter(1, 2 * np.pi * 5e3, order_type, analog=True)
         _, h = scipy.signal.freqs(b, a, 2 * np.pi * f)
         np.testing.assert_allclose(ours(f, 5e3), h, rtol=1e-9)
@@ -84,11 +89,15 @@ def test_corner_on_a_record_is_exact_against_the_differential_equation():
     # C dv/dt = (vin - v)/R integrated by scipy until the start has died away
     f, corner = 45e3, 30e3
     window = signals.coherent_window((f,), min_samples=1024)
-    wave = lambda t: 1.0 * np.sin(2 * np.pi * f * t) + 0.3 * np.cos(6 * np.pi * f * t)  # noqa: E731
+
+    def wave(t):
+        return 1.0 * np.sin(2 * np.pi * f * t) + 0.3 * np.cos(6 * np.pi * f * t)
+
     ours = signals.load_pole(wave(window.time), window.duration, corner)
     w = 2 * np.pi * corner
-    sol = scipy.integrate.solve_ivp(lambda t, v: w * (wave(t) - v), (0, 8 / f), [0.0],
-                                    rtol=1e-9, atol=1e-12, dense_output=True)
+    sol = scipy.integrate.solve_ivp(
+        lambda t, v: w * (wave(t) - v), (0, 8 / f), [0.0], rtol=1e-9, atol=1e-12, dense_output=True
+    )
     np.testing.assert_allclose(sol.sol(window.time + 7 / f)[0], ours, atol=1e-6)
 
 
@@ -98,18 +107,18 @@ def test_spectrum_against_scipy_and_parseval():
     v = rng.normal(size=1024)
     v -= v @ ((-1.0) ** np.arange(1024)) / 1024 * (-1.0) ** np.arange(1024)  # nothing at fs/2
     s = spectrum.coherent_spectrum(v, 1e-3)
-    f, power = scipy.signal.periodogram(v, fs=1024e3, window="boxcar", detrend=False,
-                                        scaling="spectrum")
+    f, power = scipy.signal.periodogram(
+        v, fs=1024e3, window="boxcar", detrend=False, scaling="spectrum"
+    )
     np.testing.assert_allclose(s.frequency, f[:-1])
     np.testing.assert_allclose(s.peak[1:] ** 2 / 2.0, power[1:-1], atol=1e-15)
     assert s.peak[0] ** 2 == pytest.approx(power[0])
-    assert s.power() == pytest.approx(float(np.mean(v ** 2)), rel=1e-12)
+    assert s.power() == pytest.approx(float(np.mean(v**2)), rel=1e-12)
 
 
 def test_coherent_tones_are_one_line_each():
     # levels of coherent tones, numpy.fft as reference
-    window, drives = signals.window_for(Drive(amplitude=0.5), Drive(amplitude=0.25,
-                                                                   frequency=43e3))
+    window, drives = signals.window_for(Drive(amplitude=0.5), Drive(amplitude=0.25, frequency=43e3))
     v = sum(signals.sample(d, window.time) for d in drives)
     s = spectrum.coherent_spectrum(v, window.duration)
     reference = np.abs(np.fft.rfft(v)) * 2 / len(v)

@@ -19,8 +19,9 @@ def test_constants_are_the_exact_ones():
 def test_thermal_voltage(kelvin, millivolts):
     # kT/q from the exact k and q: SI Brochure, 9th edition (2019)
     assert thermal.thermal_voltage(kelvin) * 1e3 == pytest.approx(millivolts, abs=5e-4)
-    assert thermal.thermal_voltage(kelvin) == pytest.approx(constants.k * kelvin / constants.e,
-                                                            rel=1e-15)
+    assert thermal.thermal_voltage(kelvin) == pytest.approx(
+        constants.k * kelvin / constants.e, rel=1e-15
+    )
 
 
 def test_sixty_millivolts_a_decade():
@@ -34,7 +35,9 @@ def test_base_emitter_voltage_falls_two_millivolts_a_kelvin():
     # common practice, no source: about -2 mV/K at a constant collector current
     def v_be(kelvin):
         return thermal.thermal_voltage(kelvin) * np.log(
-            1e-3 / thermal.saturation_current(1e-14, kelvin))
+            1e-3 / thermal.saturation_current(1e-14, kelvin)
+        )
+
     slope = (v_be(308.15) - v_be(298.15)) / 10.0
     assert -2.5e-3 < slope < -1.5e-3
 

@@ -38,8 +38,11 @@ def main(cases=10_000):
     print(f"{'robustness':<24}{'answers':>9}{'refusals':>10}{'slowest':>10}")
     bad = 0
     for name, answers, refusals, slowest, failure in run(cases):
-        print(f"{name:<24}{answers:>9}{refusals:>10}{slowest:>8.2f} s"
-              + (f"  FAILED {failure}" if failure else ""), flush=True)
+        print(
+            f"{name:<24}{answers:>9}{refusals:>10}{slowest:>8.2f} s"
+            + (f"  FAILED {failure}" if failure else ""),
+            flush=True,
+        )
         bad += bool(failure)
     return 1 if bad else 0
 

@@ -46,19 +46,81 @@ from helpers import apart
 HANG = 60
 
 #: Texts in the place of a value.
-ODD = st.sampled_from([
-    "", " ", "0", "-0", "1", "10mV", "-10mV", "2k2", "4u7", "5 GHz", "1e3", "1e400", "-1e400",
-    "1e-320", "1e15V", "nan", "NaN", "inf", "-inf", "NaNV", "0x10", "1_000", "1,5", "1.2.3", "--",
-    "1mVV", "mV", "\u22125mV", "1\u00b5A", "25\u00b0C", "-300", "true", "yes", "no", "None", "[]",
-    "{}", "[1, 2]", "\x00", "\x1b[31m", "\u202e", "\U0001f987", "\u0660\u0661", "9" * 400,
-    "<script>window.ran=1</script>", "\"><img src=x onerror=window.ran=1>", "${7*7}", "{{7*7}}",
-    "../../etc/passwd", "'; drop table", "%00", "%s%n", "a" * 5000])
+ODD = st.sampled_from(
+    [
+        "",
+        " ",
+        "0",
+        "-0",
+        "1",
+        "10mV",
+        "-10mV",
+        "2k2",
+        "4u7",
+        "5 GHz",
+        "1e3",
+        "1e400",
+        "-1e400",
+        "1e-320",
+        "1e15V",
+        "nan",
+        "NaN",
+        "inf",
+        "-inf",
+        "NaNV",
+        "0x10",
+        "1_000",
+        "1,5",
+        "1.2.3",
+        "--",
+        "1mVV",
+        "mV",
+        "\u22125mV",
+        "1\u00b5A",
+        "25\u00b0C",
+        "-300",
+        "true",
+        "yes",
+        "no",
+        "None",
+        "[]",
+        "{}",
+        "[1, 2]",
+        "\x00",
+        "\x1b[31m",
+        "\u202e",
+        "\U0001f987",
+        "\u0660\u0661",
+        "9" * 400,
+        "<script>window.ran=1</script>",
+        '"><img src=x onerror=window.ran=1>',
+        "${7*7}",
+        "{{7*7}}",
+        "../../etc/passwd",
+        "'; drop table",
+        "%00",
+        "%s%n",
+        "a" * 5000,
+    ]
+)
 WORDS = st.one_of(ODD, ODD, st.text(max_size=30))
 NUMBERS = st.one_of(
-    st.integers(-10**18, 10**18), st.integers(-3, 200), st.floats(allow_nan=True),
-    st.sampled_from([10**400, -1, 0, 2**63, 1e308, -1e308, 5e-324, True]))
-PLAIN = st.one_of(st.none(), st.booleans(), NUMBERS, WORDS, st.just([]), st.just({}),
-                  st.lists(st.integers(), max_size=3), st.just({"a": [1]}), st.just([[[]]]))
+    st.integers(-(10**18), 10**18),
+    st.integers(-3, 200),
+    st.floats(allow_nan=True),
+    st.sampled_from([10**400, -1, 0, 2**63, 1e308, -1e308, 5e-324, True]),
+)
+PLAIN = st.one_of(
+    st.none(),
+    st.booleans(),
+    NUMBERS,
+    WORDS,
+    st.just([]),
+    st.just({}),
+    st.lists(st.integers(), max_size=3),
+    st.just({"a": [1]}),
+    st.just([[[]]]),
+)
 
 
 class Hang(Exception):
@@ -68,8 +130,10 @@ class Hang(Exception):
 @contextlib.contextmanager
 def bounded(seconds=HANG):
     """Raise Hang if the body takes longer (main thread only)."""
+
     def late(*_):
         raise Hang(f"no answer within {seconds} s")
+
     before = signal.signal(signal.SIGALRM, late)
     signal.alarm(seconds)
     try:
@@ -99,8 +163,11 @@ def spoiled(draw, bases, most=4):
     for _ in range(draw(st.sampled_from((0, 1, 1, 1, 2, most)))):
         lines = text.split("\n")
         at = draw(st.integers(0, len(lines) - 1))
-        how = draw(st.sampled_from(("value", "value", "value", "drop", "double", "swap", "cut",
-                                    "sign", "word")))
+        how = draw(
+            st.sampled_from(
+                ("value", "value", "value", "drop", "double", "swap", "cut", "sign", "word")
+            )
+        )
         if how == "value" and "=" in lines[at]:
             key = lines[at].partition("=")[0]
             value = draw(WORDS)
@@ -113,7 +180,7 @@ def spoiled(draw, bases, most=4):
             other = draw(st.integers(0, len(lines) - 1))
             lines[at], lines[other] = lines[other], lines[at]
         elif how == "cut":
-            lines = lines[:at + 1]
+            lines = lines[: at + 1]
         elif lines[at]:
             place = draw(st.integers(0, len(lines[at])))
             new = draw(st.characters()) if how == "sign" else draw(WORDS)
@@ -169,8 +236,9 @@ def captures(draw, bases):
         lines[at] = sign.join(cells)
     text = "\n".join(lines)
     if kind == "encoded":
-        return text.encode(draw(st.sampled_from(("utf-16", "utf-8-sig", "latin-1", "utf-32"))),
-                           "replace")
+        return text.encode(
+            draw(st.sampled_from(("utf-16", "utf-8-sig", "latin-1", "utf-32"))), "replace"
+        )
     return text.encode("utf-8", "surrogatepass")
 
 
@@ -248,9 +316,14 @@ def pages():
     """One session of each page, made when it is first wanted."""
     if not _PAGES:
         library = lessons_shelf.library()
-        made = {"steer": SteerPage(), "signals": SignalsPage(), "uses": UsesPage(),
-                "build": BuildPage(Quiet()), "compare": ComparePage(Quiet()),
-                "lesson": LessonPage(next(e.lesson for e in library.entries if e.lesson), library)}
+        made = {
+            "steer": SteerPage(),
+            "signals": SignalsPage(),
+            "uses": UsesPage(),
+            "build": BuildPage(Quiet()),
+            "compare": ComparePage(Quiet()),
+            "lesson": LessonPage(next(e.lesson for e in library.entries if e.lesson), library),
+        }
         for name, page in made.items():
             if name == "lesson":
                 page.panel._handle_msg({"kind": "hello"})
@@ -278,8 +351,7 @@ def told(value, where=""):
     """Fail on a not-a-number in what goes to the screen; quoted words are the user's own."""
     if isinstance(value, dict):
         for key, item in value.items():
-            if key not in ("notice", "errors", "refused", "value", "fault", "query",
-                           "inner"):
+            if key not in ("notice", "errors", "refused", "value", "fault", "query", "inner"):
                 told(item, f"{where}/{key}")
     elif isinstance(value, (list, tuple)):
         for item in value:
@@ -287,7 +359,7 @@ def told(value, where=""):
     elif isinstance(value, str):
         plain = re.sub(r"'[^']*'|&#x27;.*?&#x27;|value=\"[^\"]*\"", "", value)
         bad = _BAD.search(plain)
-        assert not bad, f"{where}: {plain[max(0, bad.start() - 80):bad.end() + 20]!r}"
+        assert not bad, f"{where}: {plain[max(0, bad.start() - 80) : bad.end() + 20]!r}"
     elif isinstance(value, float):
         assert np.isfinite(value), where
 
@@ -322,9 +394,15 @@ def links(draw):
         spec = state.param[key] if key in state.fields() else None
         if isinstance(spec, Quantity) and fair:
             low, high = spec.bounds
-            value = spec.exact(draw(st.one_of(
-                st.floats(low, high, allow_subnormal=False), st.sampled_from((low, high)),
-                st.floats(*spec.slider, allow_subnormal=False))))
+            value = spec.exact(
+                draw(
+                    st.one_of(
+                        st.floats(low, high, allow_subnormal=False),
+                        st.sampled_from((low, high)),
+                        st.floats(*spec.slider, allow_subnormal=False),
+                    )
+                )
+            )
         elif isinstance(spec, param.Boolean) and fair:
             value = draw(st.sampled_from(("yes", "no")))
         elif hasattr(spec, "objects") and fair:
@@ -358,14 +436,85 @@ def link(case):
     return "refusal" if problems else "answer"
 
 
-KINDS = st.one_of(st.sampled_from([
-    "slide", "slide", "step", "entry", "entry", "choose", "flag", "drag", "drag", "preset", "reset",
-    "follow", "save", "load", "csv", "theme", "edit", "edit", "apply", "undo", "repair", "rest",
-    "tab", "round", "break", "cancel", "null", "untrim", "pick", "pick", "hello", "answer",
-    "show", "again", "go", "hint", "on", "off", "open", "begin", "piece", "end"]), WORDS)
-KEYS = ("name", "pos", "by", "text", "value", "seq", "view", "x", "y", "plot", "query", "inner",
-        "use", "time", "band", "curve", "figure", "n", "key", "at", "step", "seed", "record",
-        "choice", "size", "data", "ticket", "open")
+KINDS = st.one_of(
+    st.sampled_from(
+        [
+            "slide",
+            "slide",
+            "step",
+            "entry",
+            "entry",
+            "choose",
+            "flag",
+            "drag",
+            "drag",
+            "preset",
+            "reset",
+            "follow",
+            "save",
+            "load",
+            "csv",
+            "theme",
+            "edit",
+            "edit",
+            "apply",
+            "undo",
+            "repair",
+            "rest",
+            "tab",
+            "round",
+            "break",
+            "cancel",
+            "null",
+            "untrim",
+            "pick",
+            "pick",
+            "hello",
+            "answer",
+            "show",
+            "again",
+            "go",
+            "hint",
+            "on",
+            "off",
+            "open",
+            "begin",
+            "piece",
+            "end",
+        ]
+    ),
+    WORDS,
+)
+KEYS = (
+    "name",
+    "pos",
+    "by",
+    "text",
+    "value",
+    "seq",
+    "view",
+    "x",
+    "y",
+    "plot",
+    "query",
+    "inner",
+    "use",
+    "time",
+    "band",
+    "curve",
+    "figure",
+    "n",
+    "key",
+    "at",
+    "step",
+    "seed",
+    "record",
+    "choice",
+    "size",
+    "data",
+    "ticket",
+    "open",
+)
 
 
 @st.composite
@@ -379,11 +528,22 @@ def messages(draw):
     views = ["map", "inputs", "over_upper", "offset_lower", "across"]
     values = {
         "name": st.one_of(st.sampled_from(names), st.sampled_from(names), PLAIN),
-        "view": st.one_of(st.sampled_from(views), PLAIN), "x": NUMBERS, "y": NUMBERS,
-        "pos": st.one_of(st.integers(-5, 500), PLAIN), "by": PLAIN, "text": WORDS}
+        "view": st.one_of(st.sampled_from(views), PLAIN),
+        "x": NUMBERS,
+        "y": NUMBERS,
+        "pos": st.one_of(st.integers(-5, 500), PLAIN),
+        "by": PLAIN,
+        "text": WORDS,
+    }
     kind = draw(KINDS)
-    keys = {"slide": ("name", "pos"), "step": ("name", "by"), "entry": ("name", "text"),
-            "edit": ("name", "text"), "choose": ("name", "value"), "drag": ("view", "x", "y")}
+    keys = {
+        "slide": ("name", "pos"),
+        "step": ("name", "by"),
+        "entry": ("name", "text"),
+        "edit": ("name", "text"),
+        "choose": ("name", "value"),
+        "drag": ("view", "x", "y"),
+    }
     wanted = [*keys.get(kind, ()), *draw(st.lists(st.sampled_from(KEYS), max_size=4))]
     if draw(st.integers(0, 4)) == 0:
         wanted = wanted[1:]
@@ -427,13 +587,39 @@ def watched_log():
 
 # ---------------------------------------------------------------- the room
 
-ROOM_KINDS = ("join", "follow", "answer", "open", "present", "show", "point", "freeze", "hide",
-              "prepare", "step", "ask", "close", "reveal", "again", "done", "results", "end",
-              "askable", "desk", "code")
+ROOM_KINDS = (
+    "join",
+    "follow",
+    "answer",
+    "open",
+    "present",
+    "show",
+    "point",
+    "freeze",
+    "hide",
+    "prepare",
+    "step",
+    "ask",
+    "close",
+    "reveal",
+    "again",
+    "done",
+    "results",
+    "end",
+    "askable",
+    "desk",
+    "code",
+)
 SCENES = st.one_of(
-    st.fixed_dictionaries({"path": st.one_of(st.sampled_from(("", "signals", "uses")), PLAIN),
-                           "query": st.one_of(st.just("v_upper=3mV"), PLAIN)},
-                          optional={"inner": PLAIN, "title": PLAIN}), PLAIN)
+    st.fixed_dictionaries(
+        {
+            "path": st.one_of(st.sampled_from(("", "signals", "uses")), PLAIN),
+            "query": st.one_of(st.just("v_upper=3mV"), PLAIN),
+        },
+        optional={"inner": PLAIN, "title": PLAIN},
+    ),
+    PLAIN,
+)
 
 
 @st.composite
@@ -446,16 +632,57 @@ def talks(draw):
             texts.append(draw(st.one_of(WORDS, st.just("[" * 3000), st.binary(max_size=20))))
             continue
         sent = {"kind": draw(st.one_of(st.sampled_from(ROOM_KINDS), WORDS))}
-        for key in draw(st.lists(st.sampled_from((
-                "token", "follows", "role", "on", "question", "asking", "choice", "code", "key",
-                "index", "lesson", "step", "seed", "path", "query", "output", "name", "text",
-                "address")), max_size=6, unique=True)):
+        for key in draw(
+            st.lists(
+                st.sampled_from(
+                    (
+                        "token",
+                        "follows",
+                        "role",
+                        "on",
+                        "question",
+                        "asking",
+                        "choice",
+                        "code",
+                        "key",
+                        "index",
+                        "lesson",
+                        "step",
+                        "seed",
+                        "path",
+                        "query",
+                        "output",
+                        "name",
+                        "text",
+                        "address",
+                    )
+                ),
+                max_size=6,
+                unique=True,
+            )
+        ):
             sent[key] = draw(st.one_of(PLAIN, st.sampled_from(("v_out", "v_upper", "one-pair"))))
         if draw(st.booleans()):
-            sent |= {"scene": draw(SCENES), "scenes": draw(st.lists(SCENES, max_size=2)),
-                     "spot": draw(PLAIN), "snapshot": draw(st.one_of(PLAIN, st.fixed_dictionaries(
-                         {"scene": SCENES, "scenes": PLAIN, "history": PLAIN, "question": PLAIN,
-                          "index": PLAIN, "asked": PLAIN})))}
+            sent |= {
+                "scene": draw(SCENES),
+                "scenes": draw(st.lists(SCENES, max_size=2)),
+                "spot": draw(PLAIN),
+                "snapshot": draw(
+                    st.one_of(
+                        PLAIN,
+                        st.fixed_dictionaries(
+                            {
+                                "scene": SCENES,
+                                "scenes": PLAIN,
+                                "history": PLAIN,
+                                "question": PLAIN,
+                                "index": PLAIN,
+                                "asked": PLAIN,
+                            }
+                        ),
+                    )
+                ),
+            }
         texts.append(json.dumps(sent))
     return texts
 
@@ -492,6 +719,7 @@ class _LocalRoom(Room):
 
 def room(texts):
     """A talk with the room: every text is answered, or taken in silence; others are served on."""
+
     async def talk():
         hall = _LocalRoom("bats-at-dusk", ("", "signals", "uses", "lesson"))
         audience = Audience(hall)
@@ -516,19 +744,74 @@ def room(texts):
 
 # ---------------------------------------------------------------- command lines
 
-_OPTIONS = ("--upper", "--lower", "--tail", "--load", "--temp", "--supply", "--emitter-upper",
-            "--offset-left", "--model", "--circuit", "--json", "--use", "--port", "--lines",
-            "--columns", "--probe", "--interval", "--drive-upper", "--help", "--html", "--set")
-_FAIR = st.sampled_from([
-    "10mV", "-5mV", "0", "2mA", "1k", "25", "12V", "300K", "100ohm", "3", "textbook", "built",
-    "bat-call-mixer", "-50mV:50mV:5mV", "0:1:0", "1:2:-1", "20mV", "1:2", "mixer", "am", "/",
-    "/nowhere/x.toml", "time=1,out=2", "upper=10"])
+_OPTIONS = (
+    "--upper",
+    "--lower",
+    "--tail",
+    "--load",
+    "--temp",
+    "--supply",
+    "--emitter-upper",
+    "--offset-left",
+    "--model",
+    "--circuit",
+    "--json",
+    "--use",
+    "--port",
+    "--lines",
+    "--columns",
+    "--probe",
+    "--interval",
+    "--drive-upper",
+    "--help",
+    "--html",
+    "--set",
+)
+_FAIR = st.sampled_from(
+    [
+        "10mV",
+        "-5mV",
+        "0",
+        "2mA",
+        "1k",
+        "25",
+        "12V",
+        "300K",
+        "100ohm",
+        "3",
+        "textbook",
+        "built",
+        "bat-call-mixer",
+        "-50mV:50mV:5mV",
+        "0:1:0",
+        "1:2:-1",
+        "20mV",
+        "1:2",
+        "mixer",
+        "am",
+        "/",
+        "/nowhere/x.toml",
+        "time=1,out=2",
+        "upper=10",
+    ]
+)
 _VALUES = st.one_of(WORDS, _FAIR, _FAIR, _FAIR, _FAIR)
 
 
-_FITTING = {"--upper": "-20mV", "--lower": "10mV", "--tail": "2mA", "--load": "2k2", "--temp": "85",
-            "--supply": "9V", "--emitter-upper": "100ohm", "--offset-left": "1mV",
-            "--model": "built", "--circuit": "bat-call-mixer", "--use": "mixer", "--html": "-"}
+_FITTING = {
+    "--upper": "-20mV",
+    "--lower": "10mV",
+    "--tail": "2mA",
+    "--load": "2k2",
+    "--temp": "85",
+    "--supply": "9V",
+    "--emitter-upper": "100ohm",
+    "--offset-left": "1mV",
+    "--model": "built",
+    "--circuit": "bat-call-mixer",
+    "--use": "mixer",
+    "--html": "-",
+}
 
 
 @st.composite
@@ -565,7 +848,10 @@ def command(words):
             status = cli.main(words)
         except SystemExit as end:
             assert end.code == 0 and ("--help" in words or "--version" in words or "-h" in words), (
-                words, end.code, err.getvalue())
+                words,
+                end.code,
+                err.getvalue(),
+            )
             return "answer"
     if status == 2:
         assert err.getvalue().startswith("forktail: "), err.getvalue()
@@ -603,9 +889,13 @@ def check(name, count, number=20):
     found, slowest = Counter(), [0.0]
 
     @seed(number)
-    @settings(max_examples=count, database=None, deadline=None,
-              suppress_health_check=list(HealthCheck),
-              phases=(Phase.explicit, Phase.generate, Phase.shrink))
+    @settings(
+        max_examples=count,
+        database=None,
+        deadline=None,
+        suppress_health_check=list(HealthCheck),
+        phases=(Phase.explicit, Phase.generate, Phase.shrink),
+    )
     @given(strategy)
     def one(case):
         start = time.perf_counter()

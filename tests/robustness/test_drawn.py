@@ -4,9 +4,16 @@ import pytest
 from cases import TARGETS, Hang, bounded, check, one_clear_line, told
 
 #: Cases of each target here.
-COUNTS = {"circuit files": 25, "captures, read": 60, "captures, compared": 6, "lessons": 25,
-          "links of pages": 80, "messages of controls": 150, "messages to the room": 60,
-          "command lines": 60}
+COUNTS = {
+    "circuit files": 25,
+    "captures, read": 60,
+    "captures, compared": 6,
+    "lessons": 25,
+    "links of pages": 80,
+    "messages of controls": 150,
+    "messages to the room": 60,
+    "command lines": 60,
+}
 
 
 @pytest.mark.parametrize("name", TARGETS)

@@ -18,10 +18,21 @@ def address_code(address):
     """
     address = str(address)
     if not re.fullmatch(r"https?://[\w.\-\[\]:]{1,100}(?:/[\w./\-]{0,100})?", address):
-        raise QuantityError("The address cannot be drawn; wanted is one such as "
-                            "http://192.168.1.20:5006/join.")
+        raise QuantityError(
+            "The address cannot be drawn; wanted is one such as http://192.168.1.20:5006/join."
+        )
     out = io.BytesIO()
     segno.make(address, error="m", micro=False).save(
-        out, kind="svg", scale=1, border=4, light="#ffffff", dark="#111111", xmldecl=False,
-        svgns=True, omitsize=True, svgclass="qr", lineclass=None)
+        out,
+        kind="svg",
+        scale=1,
+        border=4,
+        light="#ffffff",
+        dark="#111111",
+        xmldecl=False,
+        svgns=True,
+        omitsize=True,
+        svgclass="qr",
+        lineclass=None,
+    )
     return out.getvalue().decode("utf-8")

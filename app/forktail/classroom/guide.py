@@ -7,23 +7,41 @@ from forktail.ui.markup import MarkupView
 
 _ROWS = (
     ("Who drives", RULE),
-    ("Learners", "They open the short address, give no name and need no account. Their pages show "
-     "what yours shows, as live scenes and not as pictures. Whoever moves a control explores, and "
-     "comes back with one press. Nobody can drive but you."),
-    ("Keys and clickers", "Page Down and Page Up step through the list of scenes on every page, as "
-     "a clicker does. They are left alone while you type."),
+    (
+        "Learners",
+        "They open the short address, give no name and need no account. Their pages show "
+        "what yours shows, as live scenes and not as pictures. Whoever moves a control "
+        "explores, and "
+        "comes back with one press. Nobody can drive but you.",
+    ),
+    (
+        "Keys and clickers",
+        "Page Down and Page Up step through the list of scenes on every page, as "
+        "a clicker does. They are left alone while you type.",
+    ),
     ("Hold screens", "Learners keep what they see while you move on. Letting go catches up."),
     ("Hide values", "Covers figures and sentences on every screen; the pictures stay."),
-    ("Questions", "The right answer is computed from the scene, never typed in. An answer counts "
-     "once. Nobody sees the answers of others before you show them."),
-    ("What is kept", "Answers are held in memory under a random number that only the learner's "
-     "browser knows; no name, no address, and nothing of it on a disk of the server. Ending "
-     "the lesson forgets it all. The results that you save hold counts only."),
-    ("If the server stops", "This window keeps the room. When the server is back, the room "
-     "is recovered from here, with the same code, and learners rejoin by themselves. If the "
-     "code is a new one, you are asked for it."),
-    ("Size", f"{MAX_CONNECTIONS} connections at most. Start with --workers 2 or more for a large "
-     "class."),
+    (
+        "Questions",
+        "The right answer is computed from the scene, never typed in. An answer counts "
+        "once. Nobody sees the answers of others before you show them.",
+    ),
+    (
+        "What is kept",
+        "Answers are held in memory under a random number that only the learner's "
+        "browser knows; no name, no address, and nothing of it on a disk of the server. Ending "
+        "the lesson forgets it all. The results that you save hold counts only.",
+    ),
+    (
+        "If the server stops",
+        "This window keeps the room. When the server is back, the room "
+        "is recovered from here, with the same code, and learners rejoin by themselves. If the "
+        "code is a new one, you are asked for it.",
+    ),
+    (
+        "Size",
+        f"{MAX_CONNECTIONS} connections at most. Start with --workers 2 or more for a large class.",
+    ),
 )
 
 
@@ -32,7 +50,12 @@ class RoomGuide(MarkupView):
 
     def __init__(self, **params):
         super().__init__(**params)
-        rows = "".join(f'<tr><th scope="row">{escape(name)}</th><td>{escape(text)}</td></tr>'
-                       for name, text in _ROWS)
-        self.rebuild('<details class="numbers"><summary>How the room works</summary>'
-                     f'<table class="wide"><tbody>{rows}</tbody></table></details>', {})
+        rows = "".join(
+            f'<tr><th scope="row">{escape(name)}</th><td>{escape(text)}</td></tr>'
+            for name, text in _ROWS
+        )
+        self.rebuild(
+            '<details class="numbers"><summary>How the room works</summary>'
+            f'<table class="wide"><tbody>{rows}</tbody></table></details>',
+            {},
+        )

@@ -20,9 +20,13 @@ def plain(source, known):
 
 def lesson_questions():
     """Predictions with choices: list of [lesson id, step id, "lesson: step"]."""
-    return [[e.lesson.id, s.id, f"{e.lesson.title}: {s.title}"]
-            for e in lessons_shelf.library().entries if e.lesson
-            for s in e.lesson.steps if s.predict and s.predict.choices and s.page in PATHS]
+    return [
+        [e.lesson.id, s.id, f"{e.lesson.title}: {s.title}"]
+        for e in lessons_shelf.library().entries
+        if e.lesson
+        for s in e.lesson.steps
+        if s.predict and s.predict.choices and s.page in PATHS
+    ]
 
 
 def lesson_question(lesson, step, seed=0):
@@ -43,8 +47,9 @@ def lesson_question(lesson, step, seed=0):
     found = lessons_shelf.library().lesson(lesson)
     index = found.step(step) if found else None
     if index is None or [lesson, step] not in [q[:2] for q in lesson_questions()]:
-        raise QuantityError("This step of the lesson has no question with choices to put to a "
-                            "class.")
+        raise QuantityError(
+            "This step of the lesson has no question with choices to put to a class."
+        )
     step = found.steps[index]
     draw = draw_of(step, seed)
     situation = Situation.of(step, draw)
@@ -54,20 +59,36 @@ def lesson_question(lesson, step, seed=0):
     why = ""
     if step.predict.change:
         one, two = (KINDS[path].outputs(s) for s in (before, after))
-        why = " ".join(f"{o.label[:1].upper()}{o.label[1:]} goes from {o.text} to "
-                       f"{two[name].text}." for name, o in one.items()
-                       if name == "v_out" and name in two)
-    return {"text": plain(step.predict.question.source, situation.before),
-            "choices": [plain(c.text.source, situation.before) for c in step.predict.choices],
-            "right": right, "why": why, "hide": True,
-            "start": {"path": path, "query": before.query()},
-            "after": {"path": path, "query": after.query()} if step.predict.change else None}
+        why = " ".join(
+            f"{o.label[:1].upper()}{o.label[1:]} goes from {o.text} to {two[name].text}."
+            for name, o in one.items()
+            if name == "v_out" and name in two
+        )
+    return {
+        "text": plain(step.predict.question.source, situation.before),
+        "choices": [plain(c.text.source, situation.before) for c in step.predict.choices],
+        "right": right,
+        "why": why,
+        "hide": True,
+        "start": {"path": path, "query": before.query()},
+        "after": {"path": path, "query": after.query()} if step.predict.change else None,
+    }
 
 
 def lesson_scenes():
     """The steps of each lesson on its own page: lists as from `state_class.scene_sets`."""
-    return [{"title": f"Lesson: {entry.lesson.title}",
-             "scenes": [{"title": step.title, "path": "lesson",
-                         "query": f"id={entry.lesson.id}&step={step.id}"}
-                        for step in entry.lesson.steps]}
-            for entry in lessons_shelf.library().entries if entry.lesson]
+    return [
+        {
+            "title": f"Lesson: {entry.lesson.title}",
+            "scenes": [
+                {
+                    "title": step.title,
+                    "path": "lesson",
+                    "query": f"id={entry.lesson.id}&step={step.id}",
+                }
+                for step in entry.lesson.steps
+            ],
+        }
+        for entry in lessons_shelf.library().entries
+        if entry.lesson
+    ]

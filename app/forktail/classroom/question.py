@@ -50,8 +50,11 @@ class Question:
             raise QuantityError("The question is closed; no answer is taken any more.")
         if seat in self.rounds[-1]:
             raise QuantityError("Your answer is already in, and it stays.")
-        if not isinstance(choice, int) or isinstance(choice, bool) \
-                or not 0 <= choice < len(self.choices):
+        if (
+            not isinstance(choice, int)
+            or isinstance(choice, bool)
+            or not 0 <= choice < len(self.choices)
+        ):
             raise QuantityError("Pick one of the choices shown.")
         self.rounds[-1][seat] = choice
 
@@ -66,8 +69,10 @@ class Question:
 
     def counts(self):
         """How many picked each choice: one list for each asking."""
-        return [[sum(c == n for c in given.values()) for n in range(len(self.choices))]
-                for given in self.rounds]
+        return [
+            [sum(c == n for c in given.values()) for n in range(len(self.choices))]
+            for given in self.rounds
+        ]
 
     def flow(self, asking):
         """Who came from where: {(choice before or None, choice now): number of seats}.
@@ -94,20 +99,34 @@ class Question:
         if len(self.rounds) < 2:
             return None
         pairs = {k: n for k, n in self.flow(len(self.rounds) - 1).items() if k[0] is not None}
-        add = lambda test: sum(n for k, n in pairs.items() if test(*k))  # noqa: E731
-        return {"both": add(lambda a, b: True),
-                "right_before": add(lambda a, b: a == self.right),
-                "right_now": add(lambda a, b: b == self.right),
-                "to_right": add(lambda a, b: a != self.right and b == self.right),
-                "from_right": add(lambda a, b: a == self.right and b != self.right)}
+
+        def add(test):
+            return sum(n for k, n in pairs.items() if test(*k))
+
+        return {
+            "both": add(lambda a, b: True),
+            "right_before": add(lambda a, b: a == self.right),
+            "right_now": add(lambda a, b: b == self.right),
+            "to_right": add(lambda a, b: a != self.right and b == self.right),
+            "from_right": add(lambda a, b: a == self.right and b != self.right),
+        }
 
     def for_learners(self):
         """What learners get: never the right choice or a count before they are shown."""
-        out = {"id": self.id, "round": len(self.rounds), "text": self.text,
-               "choices": list(self.choices), "phase": self.phase}
+        out = {
+            "id": self.id,
+            "round": len(self.rounds),
+            "text": self.text,
+            "choices": list(self.choices),
+            "phase": self.phase,
+        }
         if self.phase == "revealed":
-            out |= {"right": self.right, "why": self.why, "counts": self.counts(),
-                    "shift": self.shift()}
+            out |= {
+                "right": self.right,
+                "why": self.why,
+                "counts": self.counts(),
+                "shift": self.shift(),
+            }
         return out
 
     def for_presenter(self):
@@ -115,8 +134,12 @@ class Question:
         out = self.for_learners()
         hidden = self.hide and self.phase == "open"
         counts = self.counts()
-        out |= {"hide": self.hide, "after": self.after, "answered": len(self.rounds[-1]),
-                "counts": counts[:-1] if hidden else counts}
+        out |= {
+            "hide": self.hide,
+            "after": self.after,
+            "answered": len(self.rounds[-1]),
+            "counts": counts[:-1] if hidden else counts,
+        }
         if self.phase != "open":
             out |= {"shift": self.shift()}
         return out
@@ -130,15 +153,30 @@ class Question:
                 for n, choice in enumerate(self.choices):
                     count = flow.get((source, n), 0)
                     if count or source is None:
-                        yield [self.id, self.text, asking + 1,
-                               "" if source is None else LETTERS[source], LETTERS[n], choice,
-                               "yes" if n == self.right else "no", count]
+                        yield [
+                            self.id,
+                            self.text,
+                            asking + 1,
+                            "" if source is None else LETTERS[source],
+                            LETTERS[n],
+                            choice,
+                            "yes" if n == self.right else "no",
+                            count,
+                        ]
 
     def to_dict(self):
         """Plain data for a snapshot."""
-        return {"id": self.id, "text": self.text, "choices": list(self.choices),
-                "right": self.right, "why": self.why, "after": self.after, "hide": self.hide,
-                "phase": self.phase, "rounds": self.rounds}
+        return {
+            "id": self.id,
+            "text": self.text,
+            "choices": list(self.choices),
+            "right": self.right,
+            "why": self.why,
+            "after": self.after,
+            "hide": self.hide,
+            "phase": self.phase,
+            "rounds": self.rounds,
+        }
 
     @classmethod
     def from_dict(cls, data):
@@ -147,20 +185,40 @@ class Question:
             choices = tuple(str(c)[:MAX_TEXT] for c in data["choices"])
             rounds = [{str(s)[:32]: int(c) for s, c in given.items()} for given in data["rounds"]]
             right = int(data["right"])
-            good = (2 <= len(choices) <= MAX_CHOICES and 0 <= right < len(choices)
-                    and 1 <= len(rounds) <= MAX_ROUNDS and data["phase"] in PHASES
-                    and all(0 <= c < len(choices) for g in rounds for c in g.values()))
+            good = (
+                2 <= len(choices) <= MAX_CHOICES
+                and 0 <= right < len(choices)
+                and 1 <= len(rounds) <= MAX_ROUNDS
+                and data["phase"] in PHASES
+                and all(0 <= c < len(choices) for g in rounds for c in g.values())
+            )
             if not good:
                 raise ValueError
-            return cls(int(data["id"]), str(data["text"])[:MAX_TEXT], choices, right,
-                       str(data["why"])[:MAX_TEXT], data["after"], bool(data["hide"]),
-                       data["phase"], rounds)
+            return cls(
+                int(data["id"]),
+                str(data["text"])[:MAX_TEXT],
+                choices,
+                right,
+                str(data["why"])[:MAX_TEXT],
+                data["after"],
+                bool(data["hide"]),
+                data["phase"],
+                rounds,
+            )
         except (KeyError, TypeError, ValueError, AttributeError):
             raise QuantityError("the question kept in this browser cannot be read.") from None
 
 
-COLUMNS = ("question", "question_text", "asking", "choice_before", "choice", "choice_text", "right",
-           "answers")
+COLUMNS = (
+    "question",
+    "question_text",
+    "asking",
+    "choice_before",
+    "choice",
+    "choice_text",
+    "right",
+    "answers",
+)
 
 
 def results_csv(rows):
@@ -170,6 +228,7 @@ def results_csv(rows):
     writer.writerow(COLUMNS)
     for row in rows:
         # a text that a spreadsheet would take for a formula is kept a text
-        writer.writerow([f"'{c}" if isinstance(c, str) and c[:1] in "=+@\t" and c else c
-                         for c in row])
+        writer.writerow(
+            [f"'{c}" if isinstance(c, str) and c[:1] in "=+@\t" and c else c for c in row]
+        )
     return out.getvalue()

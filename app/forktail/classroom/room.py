@@ -27,15 +27,22 @@ HOT, COOL = ("driver", "scene", "pointer", "room"), ("tally", "desk", "snapshot"
 CODE_SIGNS = "abcdefghjkmnpqrstuvwxyz23456789"
 MIN_CODE, MAX_CODE = 6, 64
 
-TAKEN_OVER = ("Another presenter opened the room with the code and drives now. "
-              "You drive again when you press Take over.")
-RULE = ("Whoever opened the room last drives. An earlier presenter is told so, and drives again "
-        "with one press of Take over.")
+TAKEN_OVER = (
+    "Another presenter opened the room with the code and drives now. "
+    "You drive again when you press Take over."
+)
+RULE = (
+    "Whoever opened the room last drives. An earlier presenter is told so, and drives again "
+    "with one press of Take over."
+)
 
 
 def make_code():
     """A fresh room code, such as `k7mf-p2xq`."""
-    pick = lambda: "".join(secrets.choice(CODE_SIGNS) for _ in range(4))  # noqa: E731
+
+    def pick():
+        return "".join(secrets.choice(CODE_SIGNS) for _ in range(4))
+
     return f"{pick()}-{pick()}"
 
 
@@ -43,8 +50,9 @@ def check_code(code):
     """Return a code fit for use, or raise QuantityError."""
     code = str(code).strip()
     if not MIN_CODE <= len(code) <= MAX_CODE or not code.isprintable():
-        raise QuantityError(f"a room code has {MIN_CODE} to {MAX_CODE} signs; "
-                            f"'{code[:20]}' has {len(code)}.")
+        raise QuantityError(
+            f"a room code has {MIN_CODE} to {MAX_CODE} signs; '{code[:20]}' has {len(code)}."
+        )
     return code
 
 
@@ -159,8 +167,10 @@ class Room:
     def _given(self, seat):
         if self.question is None:
             return {"question": 0, "answers": []}
-        return {"question": self.question.id,
-                "answers": [given.get(seat) for given in self.question.rounds]}
+        return {
+            "question": self.question.id,
+            "answers": [given.get(seat) for given in self.question.rounds],
+        }
 
     def _here(self, connection):
         if connection not in self.connections:
@@ -195,9 +205,14 @@ class Room:
             raise QuantityError(refused)
         if not hmac.compare_digest(str(code).strip().encode(), self.code.encode()):
             left = self.attempts.miss(connection)
-            raise QuantityError("That is not the code of this room. "
-                                + (f"{left} more {'try' if left == 1 else 'tries'}." if left else
-                                   "No more tries from here."))
+            raise QuantityError(
+                "That is not the code of this room. "
+                + (
+                    f"{left} more {'try' if left == 1 else 'tries'}."
+                    if left
+                    else "No more tries from here."
+                )
+            )
         recovered, text = bool(snapshot) and not self.opened, ""
         if recovered:
             try:
@@ -273,8 +288,12 @@ class Room:
         self._driver(connection)
         if spot is not None:
             try:
-                spot = {"at": str(spot["at"])[:200], "svg": bool(spot.get("svg")),
-                        "x": round(float(spot["x"]), 4), "y": round(float(spot["y"]), 4)}
+                spot = {
+                    "at": str(spot["at"])[:200],
+                    "svg": bool(spot.get("svg")),
+                    "x": round(float(spot["x"]), 4),
+                    "y": round(float(spot["y"]), 4),
+                }
             except (KeyError, TypeError, ValueError, AttributeError):
                 raise QuantityError("The place of the pointer cannot be read.") from None
             if not all(abs(spot[k]) < 1e5 for k in "xy"):
@@ -309,8 +328,10 @@ class Room:
         """The presenter went to scene `index` of the list."""
         self._driver(connection)
         if not isinstance(index, int) or not 0 <= index < len(self.scenes):
-            raise QuantityError(f"There is no scene {index + 1 if isinstance(index, int) else ''}"
-                                f" in the list; it holds {len(self.scenes)}.")
+            raise QuantityError(
+                f"There is no scene {index + 1 if isinstance(index, int) else ''}"
+                f" in the list; it holds {len(self.scenes)}."
+            )
         self.index = index
         self._touch("desk", "snapshot")
 
@@ -323,9 +344,14 @@ class Room:
         if not 2 <= len(choices) <= MAX_CHOICES or question["right"] not in range(len(choices)):
             raise QuantityError(f"A question has 2 to {MAX_CHOICES} choices, one of them right.")
         self.question = Question(
-            self.asked, str(question["text"])[:MAX_TEXT], choices, int(question["right"]),
-            str(question.get("why", ""))[:MAX_TEXT], self._scene(question.get("after")),
-            bool(question.get("hide", True)))
+            self.asked,
+            str(question["text"])[:MAX_TEXT],
+            choices,
+            int(question["right"]),
+            str(question.get("why", ""))[:MAX_TEXT],
+            self._scene(question.get("after")),
+            bool(question.get("hide", True)),
+        )
         self._touch("room", "desk", "tally", "snapshot")
 
     def close(self, connection):
@@ -367,7 +393,7 @@ class Room:
         # only counts outlive a question, not who answered what
         if self.question is not None and any(self.question.rounds):
             self.history += [list(row) for row in self.question.rows()]
-            del self.history[:-MAX_HISTORY * MAX_CHOICES]
+            del self.history[: -MAX_HISTORY * MAX_CHOICES]
         self.question = None
 
     def _scene(self, scene):
@@ -381,15 +407,20 @@ class Room:
         if path not in self.paths:
             raise QuantityError(f"The page '{path[:40]}' cannot be shown to a room.")
         if max(len(query), len(inner)) > MAX_QUERY:
-            raise QuantityError(f"The scene is {max(len(query), len(inner))} characters long; at "
-                                f"most {MAX_QUERY} can be shown.")
+            raise QuantityError(
+                f"The scene is {max(len(query), len(inner))} characters long; at "
+                f"most {MAX_QUERY} can be shown."
+            )
         return {"path": path, "query": query, **({"inner": inner} if inner else {})}
 
     def _scene_list(self, scenes):
         if not isinstance(scenes, list) or len(scenes) > MAX_SCENES:
             raise QuantityError(f"The list of scenes holds at most {MAX_SCENES}.")
-        return [{"title": str(s.get("title", ""))[:120] or "Scene", **self._scene(s)}
-                for s in scenes if isinstance(s, dict)]
+        return [
+            {"title": str(s.get("title", ""))[:120] or "Scene", **self._scene(s)}
+            for s in scenes
+            if isinstance(s, dict)
+        ]
 
     # ---- what is sent out
 
@@ -406,8 +437,11 @@ class Room:
         dict of str to (int, dict)
             Part -> (version, what to send).
         """
-        return {part: (self.at[part], getattr(self, f"_part_{part}")())
-                for part, version in seen.items() if self.at[part] > version}
+        return {
+            part: (self.at[part], getattr(self, f"_part_{part}")())
+            for part, version in seen.items()
+            if self.at[part] > version
+        }
 
     def newer(self, seen):
         """Whether `look` would return anything."""
@@ -423,40 +457,62 @@ class Room:
         return {"kind": "pointer", "spot": self.pointer}
 
     def _part_room(self):
-        return {"kind": "room", "open": self.opened, "away": self.opened and self._away(),
-                "frozen": self.frozen, "veil": self.veil,
-                "question": self.question.for_learners() if self.question else None}
+        return {
+            "kind": "room",
+            "open": self.opened,
+            "away": self.opened and self._away(),
+            "frozen": self.frozen,
+            "veil": self.veil,
+            "question": self.question.for_learners() if self.question else None,
+        }
 
     def _part_tally(self):
         seats = {c.seat for c in self.connections.values() if c.role == "learner"}
-        return {"kind": "tally", "seats": len(seats),
-                "answered": len(self.question.rounds[-1]) if self.question else 0}
+        return {
+            "kind": "tally",
+            "seats": len(seats),
+            "answered": len(self.question.rounds[-1]) if self.question else 0,
+        }
 
     def _part_desk(self):
         learners = [c for c in self.connections.values() if c.role == "learner"]
         following = {c.seat for c in learners if c.follows}
-        return {"kind": "desk", "following": len(following),
-                "exploring": len({c.seat for c in learners} - following),
-                "screens": sum(c.role == "screen" for c in self.connections.values()),
-                "frozen": self.frozen, "veil": self.veil, "scenes": self.scenes,
-                "index": self.index, "asked": bool(self.history) or self.question is not None,
-                "question": self.question.for_presenter() if self.question else None}
+        return {
+            "kind": "desk",
+            "following": len(following),
+            "exploring": len({c.seat for c in learners} - following),
+            "screens": sum(c.role == "screen" for c in self.connections.values()),
+            "frozen": self.frozen,
+            "veil": self.veil,
+            "scenes": self.scenes,
+            "index": self.index,
+            "asked": bool(self.history) or self.question is not None,
+            "question": self.question.for_presenter() if self.question else None,
+        }
 
     def _part_snapshot(self):
         return {"kind": "snapshot", "snapshot": self.snapshot()}
 
     def snapshot(self):
         """All that a restarted server needs; the presenter's browser keeps it."""
-        return {"scene": self.live, "frozen": self.frozen, "veil": self.veil,
-                "scenes": self.scenes, "index": self.index, "asked": self.asked,
-                "history": self.history,
-                "question": self.question.to_dict() if self.question else None}
+        return {
+            "scene": self.live,
+            "frozen": self.frozen,
+            "veil": self.veil,
+            "scenes": self.scenes,
+            "index": self.index,
+            "asked": self.asked,
+            "history": self.history,
+            "question": self.question.to_dict() if self.question else None,
+        }
 
     def _recover(self, data):
         try:
             scenes = self._scene_list(data.get("scenes") or [])
-            history = [[str(c)[:MAX_TEXT] if isinstance(c, str) else int(c) for c in row]
-                       for row in data.get("history") or []][-MAX_HISTORY * MAX_CHOICES:]
+            history = [
+                [str(c)[:MAX_TEXT] if isinstance(c, str) else int(c) for c in row]
+                for row in data.get("history") or []
+            ][-MAX_HISTORY * MAX_CHOICES :]
             if any(len(row) != 8 for row in history):
                 raise ValueError
             question = data.get("question")
@@ -467,8 +523,9 @@ class Room:
             index, asked = int(data.get("index", -1)), int(data.get("asked", 0))
         except (TypeError, ValueError, AttributeError) as error:
             said = f" ({error})" if isinstance(error, QuantityError) else ""
-            raise QuantityError("What this browser kept of the room cannot be read"
-                                f"{said}; the room starts empty.") from None
+            raise QuantityError(
+                f"What this browser kept of the room cannot be read{said}; the room starts empty."
+            ) from None
         self.scene = self.live = scene
         self.frozen, self.veil = bool(data.get("frozen")), bool(data.get("veil"))
         self.scenes, self.history, self.question = scenes, history, question
@@ -477,6 +534,25 @@ class Room:
 
 
 #: What may be called from outside, by whoever holds a connection.
-ACTIONS = ("enter", "leave", "join", "follow", "answer", "open", "present", "end", "show", "point",
-           "freeze", "hide", "prepare", "step", "ask", "close", "reveal", "again", "done",
-           "results")
+ACTIONS = (
+    "enter",
+    "leave",
+    "join",
+    "follow",
+    "answer",
+    "open",
+    "present",
+    "end",
+    "show",
+    "point",
+    "freeze",
+    "hide",
+    "prepare",
+    "step",
+    "ask",
+    "close",
+    "reveal",
+    "again",
+    "done",
+    "results",
+)

@@ -35,10 +35,15 @@ class Output:
 
 def _steer_outputs(state):
     point = state.scene().point
-    volt = lambda v: SteerState.param.v_upper.show(float(v))  # noqa: E731
+
+    def volt(v):
+        return SteerState.param.v_upper.show(float(v))
+
     out = {"v_out": Output("the output voltage", float(point.v_out), volt(point.v_out), "V")}
-    for name, label in (("gain_upper", "the gain from the upper input"),
-                        ("gain_lower", "the gain from the lower input")):
+    for name, label in (
+        ("gain_upper", "the gain from the upper input"),
+        ("gain_lower", "the gain from the lower input"),
+    ):
         if name == "gain_lower" and state.stage in ("pair", "crossed"):
             continue
         value = float(getattr(point, name))
@@ -50,9 +55,14 @@ def _steer_outputs(state):
 
 
 def _merit_outputs(merits):
-    low = lambda t: t[:1].lower() + t[1:] if t[1:2].islower() else t  # noqa: E731
-    return {m.key: Output(low(m.name), float(m.value), show_merit(m.value, m.unit), m.unit)
-            for m in merits if math.isfinite(m.value)}
+    def low(t):
+        return t[:1].lower() + t[1:] if t[1:2].islower() else t
+
+    return {
+        m.key: Output(low(m.name), float(m.value), show_merit(m.value, m.unit), m.unit)
+        for m in merits
+        if math.isfinite(m.value)
+    }
 
 
 def _signals_outputs(state):
@@ -72,8 +82,11 @@ def _steer_names(state):
 
 def _signals_names(state):
     drives = [n for side in ("upper", "lower") for n in state.drive_controls(side)]
-    rest = [n for n in state.fields() if not n.startswith(("upper_", "lower_"))
-            and n not in state._shown_only]
+    rest = [
+        n
+        for n in state.fields()
+        if not n.startswith(("upper_", "lower_")) and n not in state._shown_only
+    ]
     return drives + rest
 
 
@@ -100,8 +113,10 @@ KINDS = {
 
 def _state(path, query):
     if path not in KINDS:
-        raise QuantityError("Questions can be made from the scenes of Steer, Signals and Uses, "
-                            "or taken from a lesson.")
+        raise QuantityError(
+            "Questions can be made from the scenes of Steer, Signals and Uses, "
+            "or taken from a lesson."
+        )
     state = KINDS[path].make()
     problems = state.apply_query(query)
     if problems:
@@ -127,9 +142,13 @@ def askable(path, query):
         If the page has no questions of this kind or the scene cannot be solved.
     """
     state = _state(path, query)
-    return {"quantities": [[n, state.param[n].label or n, state.param[n].show(getattr(state, n))]
-                           for n in _quantities(path, state)],
-            "outputs": [[n, o.label] for n, o in KINDS[path].outputs(state).items()]}
+    return {
+        "quantities": [
+            [n, state.param[n].label or n, state.param[n].show(getattr(state, n))]
+            for n in _quantities(path, state)
+        ],
+        "outputs": [[n, o.label] for n, o in KINDS[path].outputs(state).items()],
+    }
 
 
 def verdict(before, after, signed=True):
@@ -181,17 +200,21 @@ def question(path, query, output, name, text, hide=True):
     state.param.update(**{name: new})
     after = KINDS[path].outputs(state)
     if output not in after:
-        raise QuantityError(f"With {spec.label} at {spec.show(new)} there is no "
-                            f"{before[output].label}; ask about another value.")
+        raise QuantityError(
+            f"With {spec.label} at {spec.show(new)} there is no "
+            f"{before[output].label}; ask about another value."
+        )
     one, two = before[output], after[output]
     signed = one.unit in SIGNED_UNITS
     return {
         "text": f"{spec.label}: from {spec.show(old)} to {spec.show(new)}. "
-                f"What happens to {one.label}?",
+        f"What happens to {one.label}?",
         "choices": list(SIGNED if signed else PLAIN),
         "right": verdict(one.value, two.value, signed),
         "why": f"{one.label[:1].upper()}{one.label[1:]} goes from {one.text} to {two.text}.",
-        "after": {"path": path, "query": state.query()}, "hide": hide}
+        "after": {"path": path, "query": state.query()},
+        "hide": hide,
+    }
 
 
 @cache
@@ -203,16 +226,37 @@ def scene_sets():
     tuple of dict
         `title` and `scenes`: list of dict with `title`, `path`, `query`.
     """
-    sets = [{"title": "Steer: the four stages",
-             "scenes": [_scene("", title, stage=key) for key, title in STAGES.items()]}]
+    sets = [
+        {
+            "title": "Steer: the four stages",
+            "scenes": [_scene("", title, stage=key) for key, title in STAGES.items()],
+        }
+    ]
     for key, title in STAGES.items():
-        sets.append({"title": f"Steer: presets of {title[2:].lower()}", "scenes": [
-            _scene("", name, stage=key, **texts) for name, texts in STEER_PRESETS[key].items()]})
-    sets.append({"title": "Signals: presets", "scenes": [
-        _scene("signals", name, **texts) for name, texts in SIGNALS_PRESETS.items()]})
+        sets.append(
+            {
+                "title": f"Steer: presets of {title[2:].lower()}",
+                "scenes": [
+                    _scene("", name, stage=key, **texts)
+                    for name, texts in STEER_PRESETS[key].items()
+                ],
+            }
+        )
+    sets.append(
+        {
+            "title": "Signals: presets",
+            "scenes": [_scene("signals", name, **texts) for name, texts in SIGNALS_PRESETS.items()],
+        }
+    )
     for key, presets in USES_PRESETS.items():
-        sets.append({"title": f"Uses: {SHORT_TITLES[key]}", "scenes": [
-            _scene("uses", name, use=key, **texts) for name, texts in presets.items()]})
+        sets.append(
+            {
+                "title": f"Uses: {SHORT_TITLES[key]}",
+                "scenes": [
+                    _scene("uses", name, use=key, **texts) for name, texts in presets.items()
+                ],
+            }
+        )
     return tuple(sets)
 
 

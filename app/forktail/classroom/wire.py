@@ -33,8 +33,13 @@ TICK, SNAPSHOT_TICKS = 150, 2
 #: Handlers served in one go: others get their turn in between.
 CHUNK = 64
 
-WANTS = {"visitor": ("room",), "learner": ("scene", "pointer", "room"),
-         "screen": ("scene", "pointer", "room"), "presenter": ("room",), "former": ("room",)}
+WANTS = {
+    "visitor": ("room",),
+    "learner": ("scene", "pointer", "room"),
+    "screen": ("scene", "pointer", "room"),
+    "presenter": ("room",),
+    "former": ("room",),
+}
 COOL_WANTS = {"screen": ("tally",), "presenter": ("tally", "desk", "snapshot")}
 
 
@@ -294,12 +299,22 @@ class RoomSocket(WebSocketHandler):
     async def do_ask(self, m):
         self._only_presenter()
         if m.get("lesson"):
-            make = lambda: lesson_question(  # noqa: E731
-                str(m["lesson"])[:80], str(m["step"])[:80], str(m.get("seed") or 0)[:20])
+
+            def make():
+                return lesson_question(
+                    str(m["lesson"])[:80], str(m["step"])[:80], str(m.get("seed") or 0)[:20]
+                )
         else:
-            make = lambda: question(  # noqa: E731
-                str(m["path"])[:40], str(m["query"])[:4000], str(m["output"])[:80],
-                str(m["name"])[:80], str(m["text"])[:200])
+
+            def make():
+                return question(
+                    str(m["path"])[:40],
+                    str(m["query"])[:4000],
+                    str(m["output"])[:80],
+                    str(m["name"])[:80],
+                    str(m["text"])[:200],
+                )
+
         put = await IOLoop.current().run_in_executor(None, make)
         put["hide"] = bool(m.get("hide", True))
         self._act("ask", put)
@@ -332,10 +347,17 @@ class RoomSocket(WebSocketHandler):
     async def do_desk(self, m):
         """What the desk offers: sets of scenes, questions of lessons, addresses to join."""
         self._only_presenter()
-        gather = lambda: ([*scene_sets(), *lesson_scenes()], lesson_questions())  # noqa: E731
+
+        def gather():
+            return ([*scene_sets(), *lesson_scenes()], lesson_questions())
+
         sets, questions = await IOLoop.current().run_in_executor(None, gather)
-        return {"kind": "offer", "sets": sets, "questions": questions,
-                "hosts": list(self.audience.hosts)}
+        return {
+            "kind": "offer",
+            "sets": sets,
+            "questions": questions,
+            "hosts": list(self.audience.hosts),
+        }
 
     def do_code(self, m):
         self._only_presenter()
@@ -367,8 +389,9 @@ def own_addresses(host):
     except OSError:
         pass
     try:
-        found += [info[4][0] for info in
-                  socket.getaddrinfo(socket.gethostname(), None, socket.AF_INET)]
+        found += [
+            info[4][0] for info in socket.getaddrinfo(socket.gethostname(), None, socket.AF_INET)
+        ]
     except OSError:
         pass
     return [a for a in dict.fromkeys(found) if not a.startswith("127.")]

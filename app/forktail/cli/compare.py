@@ -13,34 +13,57 @@ from forktail.core.checks import QuantityError
 from forktail.core.quantities import format_quantity, parse_quantity
 
 #: Words of --columns -> role of a column.
-_ROLES = {**{role: role for role in ROLES}, "upper": "v_upper", "lower": "v_lower",
-          "left": "v_left", "right": "v_right", "out": "v_out"}
+_ROLES = {
+    **{role: role for role in ROLES},
+    "upper": "v_upper",
+    "lower": "v_lower",
+    "left": "v_left",
+    "right": "v_right",
+    "out": "v_out",
+}
 
 
 def add_parser(commands, formatter):
     """Add `compare` to the subcommands of the command line."""
     parser = commands.add_parser(
-        "compare", help="scope capture against a circuit", formatter_class=formatter,
+        "compare",
+        help="scope capture against a circuit",
+        formatter_class=formatter,
         description="Align a capture with the prediction of a circuit, fit both, and name the\n"
-                    "likely causes of the difference. The capture is CSV: time and up to four\n"
-                    "channels, any headings, decimal point or comma.\n"
-                    f"Circuits that come with the app: {', '.join(shipped_files())}.",
+        "likely causes of the difference. The capture is CSV: time and up to four\n"
+        "channels, any headings, decimal point or comma.\n"
+        f"Circuits that come with the app: {', '.join(shipped_files())}.",
         epilog="Example: forktail compare capture.csv --circuit bat-call-mixer "
-               "--columns time=1,upper=2,lower=3,left=4,right=5")
+        "--columns time=1,upper=2,lower=3,left=4,right=5",
+    )
     parser.add_argument("capture", metavar="CAPTURE.csv")
     parser.add_argument("--circuit", required=True, metavar="FILE", help="circuit file (TOML)")
-    parser.add_argument("--columns", metavar="LIST", help="what each column is: time, upper, "
-                        "lower, left, right, out, by number from 1 or by heading "
-                        "(default: guessed from the headings)")
-    parser.add_argument("--probe", metavar="LIST", help="factors by which columns are multiplied, "
-                        "such as upper=10,out=-1")
-    parser.add_argument("--interval", metavar="T", help="time between rows, in the place of a "
-                        "time column")
+    parser.add_argument(
+        "--columns",
+        metavar="LIST",
+        help="what each column is: time, upper, "
+        "lower, left, right, out, by number from 1 or by heading "
+        "(default: guessed from the headings)",
+    )
+    parser.add_argument(
+        "--probe",
+        metavar="LIST",
+        help="factors by which columns are multiplied, such as upper=10,out=-1",
+    )
+    parser.add_argument(
+        "--interval", metavar="T", help="time between rows, in the place of a time column"
+    )
     for side in ("upper", "lower"):
-        parser.add_argument(f"--drive-{side}", metavar="V@F", help=f"sine on the {side} input "
-                            "that was not captured, such as 100mV@50kHz")
-    parser.add_argument("--no-mean", action="store_true", help="take the mean off both inputs "
-                        "(captured with their bias level)")
+        parser.add_argument(
+            f"--drive-{side}",
+            metavar="V@F",
+            help=f"sine on the {side} input that was not captured, such as 100mV@50kHz",
+        )
+    parser.add_argument(
+        "--no-mean",
+        action="store_true",
+        help="take the mean off both inputs (captured with their bias level)",
+    )
     parser.add_argument("--json", action="store_true", help="print JSON, SI units")
     parser.add_argument("--csv", metavar="OUT", help="write all compared samples as CSV")
     parser.set_defaults(run=command_compare)
@@ -52,8 +75,10 @@ def _pairs(text, option):
         name, equals, value = part.partition("=")
         name = name.strip()
         if not equals or name not in _ROLES or not value.strip():
-            raise QuantityError(f"{option}: '{part.strip()}' is not understood; wanted is such as "
-                                "upper=2, with one of time, upper, lower, left, right, out.")
+            raise QuantityError(
+                f"{option}: '{part.strip()}' is not understood; wanted is such as "
+                "upper=2, with one of time, upper, lower, left, right, out."
+            )
         if _ROLES[name] in out:
             raise QuantityError(f"{option}: {name} is given twice.")
         out[_ROLES[name]] = value.strip()
@@ -67,8 +92,9 @@ def _roles(text, table):
     for role, value in _pairs(text, "--columns").items():
         if re.fullmatch(r"\d+", value) and value not in table.names:
             if not 1 <= int(value) <= width:
-                raise QuantityError(f"--columns: there is no column {value}; the file has columns "
-                                    f"1 to {width}.")
+                raise QuantityError(
+                    f"--columns: there is no column {value}; the file has columns 1 to {width}."
+                )
             roles[role] = int(value) - 1
         else:
             roles[role] = value
@@ -76,8 +102,14 @@ def _roles(text, table):
 
 
 def _factors(text):
-    return {role: parse_quantity(value, "", "--probe", -1e6, 1e6)
-            for role, value in _pairs(text, "--probe").items()} if text else None
+    return (
+        {
+            role: parse_quantity(value, "", "--probe", -1e6, 1e6)
+            for role, value in _pairs(text, "--probe").items()
+        }
+        if text
+        else None
+    )
 
 
 def _drive(text, option):
@@ -85,19 +117,24 @@ def _drive(text, option):
         return None
     peak, at, frequency = text.partition("@")
     if not at:
-        raise QuantityError(f"{option}: '{text}' is not a drive; wanted is peak and frequency, "
-                            "such as 100mV@50kHz.")
-    return (parse_quantity(peak, "V", option, 1e-9, 1e3),
-            parse_quantity(frequency, "Hz", option, 1e-6, 1e12))
+        raise QuantityError(
+            f"{option}: '{text}' is not a drive; wanted is peak and frequency, such as 100mV@50kHz."
+        )
+    return (
+        parse_quantity(peak, "V", option, 1e-9, 1e3),
+        parse_quantity(frequency, "Hz", option, 1e-6, 1e12),
+    )
 
 
 def _read_capture(path):
     try:
         size = Path(path).stat().st_size
         if size > MAX_BYTES:
-            raise QuantityError(f"{path} is {size / 2**20:.0f} MiB; allowed is at most "
-                                f"{MAX_BYTES // 2**20} MiB. Export fewer rows, or fewer "
-                                "channels.")
+            raise QuantityError(
+                f"{path} is {size / 2**20:.0f} MiB; allowed is at most "
+                f"{MAX_BYTES // 2**20} MiB. Export fewer rows, or fewer "
+                "channels."
+            )
         return Path(path).read_bytes()
     except OSError as error:
         raise QuantityError(f"{path}: {error.strerror}; wanted is a capture as CSV.") from None
@@ -118,24 +155,38 @@ def command_compare(args):
     table = read_table(_read_capture(args.capture), Path(args.capture).name)
     roles = _roles(args.columns, table)
     factors = _factors(args.probe)
-    interval = 0.0 if args.interval is None else parse_quantity(args.interval, "s", "--interval",
-                                                                1e-15, 1e6)
+    interval = (
+        0.0
+        if args.interval is None
+        else parse_quantity(args.interval, "s", "--interval", 1e-15, 1e6)
+    )
     used = roles or table.roles
-    drives = {side: _drive(getattr(args, f"drive_{side}"), f"--drive-{side}")
-              for side in ("upper", "lower")}
+    drives = {
+        side: _drive(getattr(args, f"drive_{side}"), f"--drive-{side}")
+        for side in ("upper", "lower")
+    }
     for side, drive in drives.items():
         if f"v_{side}" not in used and drive is None:
-            raise QuantityError(f"{table.name}: no column is the {side} input; name it with "
-                                f"--columns, or its drive with --drive-{side} 100mV@50kHz.")
-    question = Question(circuit, tuple(used.items()), tuple((factors or {}).items()), interval,
-                        args.no_mean, **drives)
+            raise QuantityError(
+                f"{table.name}: no column is the {side} input; name it with "
+                f"--columns, or its drive with --drive-{side} 100mV@50kHz."
+            )
+    question = Question(
+        circuit,
+        tuple(used.items()),
+        tuple((factors or {}).items()),
+        interval,
+        args.no_mean,
+        **drives,
+    )
     comparison, notes = answer(table, question)
     if args.csv:
         try:
             Path(args.csv).write_text(overlay_csv(comparison), encoding="utf-8")
         except OSError as error:
-            raise QuantityError(f"{args.csv}: {error.strerror}; the samples were not "
-                                "written.") from None
+            raise QuantityError(
+                f"{args.csv}: {error.strerror}; the samples were not written."
+            ) from None
     if args.json:
         print(json.dumps(as_json(comparison, circuit, notes), indent=2))
     else:
@@ -159,8 +210,18 @@ def as_json(comparison, circuit, notes=()):
     return out
 
 
-_PLAIN = str.maketrans({"\u2212": "-", "\u00b5": "u", "\u03a9": "ohm", "\u00b1": "+/-",
-                        "\u00b2": "^2", "\u00b0": "deg ", "\u201c": '"', "\u201d": '"'})
+_PLAIN = str.maketrans(
+    {
+        "\u2212": "-",
+        "\u00b5": "u",
+        "\u03a9": "ohm",
+        "\u00b1": "+/-",
+        "\u00b2": "^2",
+        "\u00b0": "deg ",
+        "\u201c": '"',
+        "\u201d": '"',
+    }
+)
 
 
 def text_of(comparison, circuit, notes=()):
@@ -173,11 +234,19 @@ def text_of(comparison, circuit, notes=()):
     from forktail.pages.compare.words import table
 
     c = comparison
-    out = [f"{c.name} against {circuit.title}: {len(c.time)} samples, one every "
-           f"{format_quantity(c.sample_interval, 's', 4)}", "", c.summary, "", "LIKELY CAUSES"]
+    out = [
+        f"{c.name} against {circuit.title}: {len(c.time)} samples, one every "
+        f"{format_quantity(c.sample_interval, 's', 4)}",
+        "",
+        c.summary,
+        "",
+        "LIKELY CAUSES",
+    ]
     for cause in c.causes:
-        out += [f"{100 * cause.score:5.1f} %  {cause.title}. {cause.evidence}",
-                f"         To do: {cause.advice}"]
+        out += [
+            f"{100 * cause.score:5.1f} %  {cause.title}. {cause.evidence}",
+            f"         To do: {cause.advice}",
+        ]
     if not c.causes:
         out.append("none: the capture is as predicted")
     if c.unexplained > 0.01 and math.isfinite(c.unexplained):

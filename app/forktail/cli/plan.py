@@ -22,12 +22,14 @@ def read_text(path, what="circuit file", most=4 * MAX_SIZE):
         found = shipped_files().get(found.stem, found)
     try:
         if found.stat().st_size > most:
-            raise QuantityError(f"{path} has {found.stat().st_size} bytes; a {what} has at most "
-                                f"{most}.")
+            raise QuantityError(
+                f"{path} has {found.stat().st_size} bytes; a {what} has at most {most}."
+            )
         return found.read_text(encoding="utf-8-sig")
     except OSError as error:
-        raise QuantityError(f"{path}: {error.strerror}; wanted is a {what}, or one of "
-                            f"{', '.join(shipped_files())}.") from None
+        raise QuantityError(
+            f"{path}: {error.strerror}; wanted is a {what}, or one of {', '.join(shipped_files())}."
+        ) from None
     except UnicodeDecodeError:
         raise QuantityError(f"{path} is not UTF-8 text; wanted is a {what}.") from None
 
@@ -35,19 +37,31 @@ def read_text(path, what="circuit file", most=4 * MAX_SIZE):
 def add_parser(commands, formatter):
     """Add `plan` to the subcommands of the command line."""
     parser = commands.add_parser(
-        "plan", help="bench plan of a circuit", formatter_class=formatter,
+        "plan",
+        help="bench plan of a circuit",
+        formatter_class=formatter,
         description="Work out what to fit, set and expect on the bench, from one circuit file:\n"
-                    "parts, order of work, test points with bands, waveforms, trims, faults.\n"
-                    "Circuits that come with the app can be named alone: "
-                    f"{', '.join(shipped_files())}.",
-        epilog="Example: forktail plan --circuit bat-call-mixer --html plan.html")
+        "parts, order of work, test points with bands, waveforms, trims, faults.\n"
+        "Circuits that come with the app can be named alone: "
+        f"{', '.join(shipped_files())}.",
+        epilog="Example: forktail plan --circuit bat-call-mixer --html plan.html",
+    )
     parser.add_argument("--circuit", required=True, metavar="FILE", help="circuit file (TOML)")
-    parser.add_argument("--html", metavar="OUT",
-                        help="write one printable page instead of text (- for standard output)")
-    parser.add_argument("--drive-upper", metavar="V", help="peak of the upper drive "
-                        "(default: from the file, else 100mV)")
-    parser.add_argument("--drive-lower", metavar="V", help="peak of the lower drive "
-                        "(default: from the file, else 10mV)")
+    parser.add_argument(
+        "--html",
+        metavar="OUT",
+        help="write one printable page instead of text (- for standard output)",
+    )
+    parser.add_argument(
+        "--drive-upper",
+        metavar="V",
+        help="peak of the upper drive (default: from the file, else 100mV)",
+    )
+    parser.add_argument(
+        "--drive-lower",
+        metavar="V",
+        help="peak of the lower drive (default: from the file, else 10mV)",
+    )
     parser.set_defaults(run=command_plan)
 
 
@@ -82,8 +96,9 @@ def _with_drives(key, args):
             option = f"--{name.replace('_', '-')}"
             value = parse_quantity(text, "V", option, 0.0, 10.0)
             if value == 0.0:
-                raise QuantityError(f"{option}: a plan needs a drive above 0 V, so that there is "
-                                    "a wave to expect.")
+                raise QuantityError(
+                    f"{option}: a plan needs a drive above 0 V, so that there is a wave to expect."
+                )
             key = replace(key, **{name: value})
     return key
 
@@ -100,12 +115,23 @@ def _write_page(plan, out):
         Path(out).write_text(page, encoding="utf-8")
     except OSError as error:
         raise QuantityError(f"{out}: {error.strerror}; the page was not written.") from None
-    print(f"Bench plan of {plan.circuit.title} written to {out}: open it in a browser and print "
-          "it.")
+    print(
+        f"Bench plan of {plan.circuit.title} written to {out}: open it in a browser and print it."
+    )
 
 
-_PLAIN = str.maketrans({"\u2212": "-", "\u00b5": "u", "\u03a9": "ohm", "\u00b1": "+/-",
-                        "\u2013": "-", "\u25b2": "^", "\u25bc": "v", "\u00b0": "deg "})
+_PLAIN = str.maketrans(
+    {
+        "\u2212": "-",
+        "\u00b5": "u",
+        "\u03a9": "ohm",
+        "\u00b1": "+/-",
+        "\u2013": "-",
+        "\u25b2": "^",
+        "\u25bc": "v",
+        "\u00b0": "deg ",
+    }
+)
 
 
 def plan_text(plan):
@@ -127,42 +153,74 @@ def plan_text(plan):
     for finding in plan.findings:
         out.append(f"! {finding.text} {finding.suggestion}".rstrip())
     if plan.left_out:
-        out.append(f"! The circuit as entered has known faults ({', '.join(plan.left_out)}); this "
-                   "plan is of the sound circuit.")
+        out.append(
+            f"! The circuit as entered has known faults ({', '.join(plan.left_out)}); this "
+            "plan is of the sound circuit."
+        )
     _block(out, "BEFORE YOU BEGIN", [f"- {t}" for t in (*words.CAUTIONS, words.heat_line(plan))])
     _block(out, "SUPPLY AND GENERATORS", [f"- {t}" for t in words.supply_lines(plan)])
-    out += _columns(("Generator", "Where", "Wave", "Setting", "Between the base lines", "Output"),
-                    words.generator_rows(plan))
+    out += _columns(
+        ("Generator", "Where", "Wave", "Setting", "Between the base lines", "Output"),
+        words.generator_rows(plan),
+    )
     out.append(words.frequency_reason(plan))
-    _block(out, "PARTS", _columns(("No.", "Names", "Value", "Tolerance", "Rating, at least",
-                                   "Note"), words.part_rows(plan)))
-    steps = [(s.title, f"{', '.join(s.parts)}. {s.text}", words.step_checks(plan, s))
-             for s in plan.steps] + [(t, text, []) for t, text in words.signal_steps(plan)]
+    _block(
+        out,
+        "PARTS",
+        _columns(
+            ("No.", "Names", "Value", "Tolerance", "Rating, at least", "Note"),
+            words.part_rows(plan),
+        ),
+    )
+    steps = [
+        (s.title, f"{', '.join(s.parts)}. {s.text}", words.step_checks(plan, s)) for s in plan.steps
+    ] + [(t, text, []) for t, text in words.signal_steps(plan)]
     lines = []
     for number, (title, text, checks) in enumerate(steps, 1):
         lines.append(f"{number}. {title}: {text}")
         if checks:
             lines.append(f"   Read: {'; '.join(checks)}.")
     _block(out, "BUILD ORDER AND CHECKS", lines)
-    _block(out, "TEST POINTS (against ground; swing: peak to peak, both drives)",
-           _columns(("Point", "Where", "At rest", "Band", "Swing"), words.point_rows(plan)))
+    _block(
+        out,
+        "TEST POINTS (against ground; swing: peak to peak, both drives)",
+        _columns(("Point", "Where", "At rest", "Band", "Swing"), words.point_rows(plan)),
+    )
     v = plan.waves.v_out
-    _block(out, "OUTPUT WITH BOTH DRIVES (right less left)",
-           [f"From {words.volts(float(v.min()))} to {words.volts(float(v.max()))}, repeating "
+    _block(
+        out,
+        "OUTPUT WITH BOTH DRIVES (right less left)",
+        [
+            f"From {words.volts(float(v.min()))} to {words.volts(float(v.max()))}, repeating "
             f"every {words.format_quantity(plan.waves.repeat, 's')}. The page made with --html "
-            "pictures it."])
-    _block(out, "TRIMS", _columns(("Trim", "What to do", "Needed in 98 % of builds", "Before",
-                                   "After", "With what"), words.trim_rows(plan)))
+            "pictures it."
+        ],
+    )
+    _block(
+        out,
+        "TRIMS",
+        _columns(
+            ("Trim", "What to do", "Needed in 98 % of builds", "Before", "After", "With what"),
+            words.trim_rows(plan),
+        ),
+    )
     names = {p.node: p.name for p in plan.points}
     rows = []
-    for (marks, output, suspects), (low, high) in zip(words.symptom_rows(plan),
-                                                      words.currents(plan)):
+    for (marks, output, suspects), (low, high) in zip(
+        words.symptom_rows(plan), words.currents(plan)
+    ):
         off = " ".join(f"{names[n]}{mark}" for n, mark in marks.items()) or "none off"
         a, b = f"{1e3 * low:.1f}", f"{1e3 * high:.1f}"
         rows.append((suspects, off, a if a == b else f"{a}-{b}", output))
-    _block(out, "FAULTS AND WHAT THEY SHOW (^ reads high, v reads low)",
-           [line for s, off, mA, output in rows
-            for line in (f"{s}", f"    {off}; supply {mA} mA; output: {output}")])
+    _block(
+        out,
+        "FAULTS AND WHAT THEY SHOW (^ reads high, v reads low)",
+        [
+            line
+            for s, off, mA, output in rows
+            for line in (f"{s}", f"    {off}; supply {mA} mA; output: {output}")
+        ],
+    )
     _block(out, "WHAT THE NUMBERS REST ON", [f"- {t}" for t in words.basis_lines(plan)])
     return "\n".join(line.rstrip().translate(_PLAIN) for line in out) + "\n"
 

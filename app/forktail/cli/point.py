@@ -11,17 +11,33 @@ from forktail.core.built.file import read_circuit
 from forktail.core.checks import QuantityError
 
 #: Options that a circuit file answers.
-_OF_TEXTBOOK = ("tail", "load", "temp", "supply", "emitter_upper", "emitter_lower", "offset_left",
-                "offset_right", "offset_lower")
+_OF_TEXTBOOK = (
+    "tail",
+    "load",
+    "temp",
+    "supply",
+    "emitter_upper",
+    "emitter_lower",
+    "offset_left",
+    "offset_right",
+    "offset_lower",
+)
 
 
 def add_model(parser):
     """Add `--model` and `--circuit` to a command that has the settings of the textbook cell."""
-    parser.add_argument("--model", choices=("textbook", "built"), default="textbook",
-                        help="textbook (closed form) or built (all transistors and resistors of "
-                        "--circuit; default %(default)s)")
-    parser.add_argument("--circuit", metavar="FILE",
-                        help=f"circuit file (TOML), or one of {', '.join(shipped_files())}")
+    parser.add_argument(
+        "--model",
+        choices=("textbook", "built"),
+        default="textbook",
+        help="textbook (closed form) or built (all transistors and resistors of "
+        "--circuit; default %(default)s)",
+    )
+    parser.add_argument(
+        "--circuit",
+        metavar="FILE",
+        help=f"circuit file (TOML), or one of {', '.join(shipped_files())}",
+    )
     parser.set_defaults(plain={n: parser.get_default(n) for n in _OF_TEXTBOOK})
 
 
@@ -35,16 +51,22 @@ def circuit_of(args):
     """
     if args.model == "textbook":
         if args.circuit:
-            raise QuantityError("--circuit goes with --model built; the textbook cell is set by "
-                                "--tail, --load and the like.")
+            raise QuantityError(
+                "--circuit goes with --model built; the textbook cell is set by "
+                "--tail, --load and the like."
+            )
         return None
     if not args.circuit:
-        raise QuantityError("--model built needs --circuit FILE: a circuit file, or one of "
-                            f"{', '.join(shipped_files())}.")
+        raise QuantityError(
+            "--model built needs --circuit FILE: a circuit file, or one of "
+            f"{', '.join(shipped_files())}."
+        )
     for name, plain in args.plain.items():
         if getattr(args, name) != plain:
-            raise QuantityError(f"--{name.replace('_', '-')} is a setting of the textbook cell; "
-                                "with --model built the circuit file says it.")
+            raise QuantityError(
+                f"--{name.replace('_', '-')} is a setting of the textbook cell; "
+                "with --model built the circuit file says it."
+            )
     text = read_text(args.circuit)
     try:
         return read_circuit(text)
@@ -69,8 +91,10 @@ def plain_json(value):
 
 def node_rows(point):
     """Rows (name, number, unit) of nodes, and (name, region) of transistors."""
-    return ([(name, float(v), "V") for name, v in point.nodes.items()],
-            [(f"{q} region", str(r)) for q, r in point.regions.items()])
+    return (
+        [(name, float(v), "V") for name, v in point.nodes.items()],
+        [(f"{q} region", str(r)) for q, r in point.regions.items()],
+    )
 
 
 def solved_all(point):

@@ -12,10 +12,17 @@ from forktail.core.uses import USES, run_use, use_of
 from forktail.core.uses.result import TextbookCell, as_json, setting_fields, settings_from
 
 #: Option -> field of TextbookCell.
-_CELL = {"tail": "i_tail", "load": "r_load", "temp": "temperature", "supply": "v_supply",
-         "emitter_upper": "r_emitter_upper", "emitter_lower": "r_emitter_lower",
-         "offset_left": "offset_left", "offset_right": "offset_right",
-         "offset_lower": "offset_lower"}
+_CELL = {
+    "tail": "i_tail",
+    "load": "r_load",
+    "temp": "temperature",
+    "supply": "v_supply",
+    "emitter_upper": "r_emitter_upper",
+    "emitter_lower": "r_emitter_lower",
+    "offset_left": "offset_left",
+    "offset_right": "offset_right",
+    "offset_lower": "offset_lower",
+}
 _SIGNS = {"\u2212": "-", "\u00b5": "u", "\u03a9": "ohm", "\u00b0": "deg", "\u00a0": " "}
 
 
@@ -31,8 +38,9 @@ def read_settings(use, words):
     for word in words:
         name, equals, text = word.partition("=")
         if not equals or not name.strip():
-            raise QuantityError(f"--set: '{word}' is not NAME=VALUE, such as "
-                                "signal_frequency=41kHz.")
+            raise QuantityError(
+                f"--set: '{word}' is not NAME=VALUE, such as signal_frequency=41kHz."
+            )
         if name.strip() in entries:
             raise QuantityError(f"--set: '{name.strip()}' is given twice.")
         entries[name.strip()] = text.strip()
@@ -45,8 +53,10 @@ def read_solver(args, default):
     if model == "built":
         given = [f"--{n.replace('_', '-')}" for n in _CELL if getattr(args, n) != default(n)]
         if given:
-            raise QuantityError(f"{', '.join(given)}: belongs to the textbook cell; the built "
-                                "cell takes its parts from --circuit.")
+            raise QuantityError(
+                f"{', '.join(given)}: belongs to the textbook cell; the built "
+                "cell takes its parts from --circuit."
+            )
         from forktail.pages.uses.state import (
             built_solver,  # only here, so that the rest starts quickly
         )
@@ -83,8 +93,12 @@ def _plain(text):
 def _table(rows, right=()):
     wide = [max(len(row[c]) for row in rows) for c in range(len(rows[0]))]
     for row in rows:
-        print("  ".join(cell.rjust(w) if c in right else cell.ljust(w)
-                        for c, (cell, w) in enumerate(zip(row, wide))).rstrip())
+        print(
+            "  ".join(
+                cell.rjust(w) if c in right else cell.ljust(w)
+                for c, (cell, w) in enumerate(zip(row, wide))
+            ).rstrip()
+        )
 
 
 def _print(result, most):
@@ -92,9 +106,21 @@ def _print(result, most):
 
     print(f"{result.title} ({result.model} cell)\n{_plain(result.sentence)}\n")
     rows = [("figure", "computed", "textbook", "difference", "holds")]
-    rows += [tuple(map(_plain, (m.name, m.reading, m.relation_reading or "-",
-                                difference_text(m, True) or "-", "yes" if m.holds else "no")))
-             for m in result.merits]
+    rows += [
+        tuple(
+            map(
+                _plain,
+                (
+                    m.name,
+                    m.reading,
+                    m.relation_reading or "-",
+                    difference_text(m, True) or "-",
+                    "yes" if m.holds else "no",
+                ),
+            )
+        )
+        for m in result.merits
+    ]
     _table(rows, right=(1, 2, 3))
     print()
     for m in result.merits:
@@ -103,11 +129,20 @@ def _print(result, most):
     if result.spectrum is not None and most:
         lines = sorted(result.spectrum.lines, key=lambda ln: -ln.db)[:most]
         print()
-        _table([("line", "frequency", "peak", "level", "origin")] + [
-            (_plain(ln.label), format_quantity(ln.frequency, "Hz", 6, ascii_only=True),
-             format_quantity(ln.peak, "V", ascii_only=True),
-             f"{ln.db:.1f} dB".replace("-0.0 ", "0.0 "), ln.origin)
-            for ln in lines], right=(1, 2, 3))
+        _table(
+            [("line", "frequency", "peak", "level", "origin")]
+            + [
+                (
+                    _plain(ln.label),
+                    format_quantity(ln.frequency, "Hz", 6, ascii_only=True),
+                    format_quantity(ln.peak, "V", ascii_only=True),
+                    f"{ln.db:.1f} dB".replace("-0.0 ", "0.0 "),
+                    ln.origin,
+                )
+                for ln in lines
+            ],
+            right=(1, 2, 3),
+        )
     print(f"\n{_plain(result.window)}")
     for note in result.notes:
         print(f"note: {_plain(note)}")
@@ -144,26 +179,49 @@ def add_spectrum(commands, cell_options, whole):
         (low, high) -> reader of a whole number.
     """
     parser = commands.add_parser(
-        "spectrum", help="one use: figures of merit and spectrum",
+        "spectrum",
+        help="one use: figures of merit and spectrum",
         formatter_class=argparse.RawDescriptionHelpFormatter,
         description="Run one use of the cell and print its figures of merit, each beside its\n"
-                    "textbook relation, and the labelled lines of its spectrum.",
+        "textbook relation, and the labelled lines of its spectrum.",
         epilog="Uses and what --set knows for each:\n" + _names() + "\n\n"
-               "Example: forktail spectrum --use mixer --set signal_frequency=41kHz "
-               "--set second_amplitude=0V --json")
-    parser.add_argument("--use", required=True, choices=list(USES), metavar="USE",
-                        help="which use: " + ", ".join(USES))
-    parser.add_argument("--set", action="append", default=[], metavar="NAME=VALUE",
-                        help="one setting of the use; may be repeated")
-    parser.add_argument("--model", choices=("textbook", "built"),
-                        help="which cell (default: textbook, or built with --circuit)")
-    parser.add_argument("--circuit", metavar="FILE",
-                        help="circuit file of the built cell (default: a healthy bat-call mixer)")
+        "Example: forktail spectrum --use mixer --set signal_frequency=41kHz "
+        "--set second_amplitude=0V --json",
+    )
+    parser.add_argument(
+        "--use",
+        required=True,
+        choices=list(USES),
+        metavar="USE",
+        help="which use: " + ", ".join(USES),
+    )
+    parser.add_argument(
+        "--set",
+        action="append",
+        default=[],
+        metavar="NAME=VALUE",
+        help="one setting of the use; may be repeated",
+    )
+    parser.add_argument(
+        "--model",
+        choices=("textbook", "built"),
+        help="which cell (default: textbook, or built with --circuit)",
+    )
+    parser.add_argument(
+        "--circuit",
+        metavar="FILE",
+        help="circuit file of the built cell (default: a healthy bat-call mixer)",
+    )
     parser.add_argument("--tail", default="2mA", help="tail current (default %(default)s)")
     cell_options(parser)
-    parser.add_argument("--lines", type=whole(0, 1000), default=12,
-                        help="so many lines, the largest (default %(default)s)")
+    parser.add_argument(
+        "--lines",
+        type=whole(0, 1000),
+        default=12,
+        help="so many lines, the largest (default %(default)s)",
+    )
     parser.add_argument("--json", action="store_true", help="print JSON, SI units")
-    parser.add_argument("--arrays", action="store_true",
-                        help="print JSON with the time records and curves")
+    parser.add_argument(
+        "--arrays", action="store_true", help="print JSON with the time records and curves"
+    )
     parser.set_defaults(run=lambda args: command_spectrum(args, parser.get_default))

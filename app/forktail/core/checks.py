@@ -22,8 +22,10 @@ def visible(text):
     text = str(text)
     if text.isprintable():
         return text
-    return "".join(c if c == "\n" or unicodedata.category(c)[0] != "C" else
-                   c.encode("unicode_escape").decode() for c in text)
+    return "".join(
+        c if c == "\n" or unicodedata.category(c)[0] != "C" else c.encode("unicode_escape").decode()
+        for c in text
+    )
 
 
 def _allowed(low, high, low_open, unit):

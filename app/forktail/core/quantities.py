@@ -7,11 +7,28 @@ from decimal import Decimal
 from forktail.core.checks import QuantityError
 
 PREFIXES = {
-    "f": 1e-15, "p": 1e-12, "n": 1e-9, "u": 1e-6, "m": 1e-3, "": 1.0,
-    "k": 1e3, "K": 1e3, "M": 1e6, "G": 1e9,
+    "f": 1e-15,
+    "p": 1e-12,
+    "n": 1e-9,
+    "u": 1e-6,
+    "m": 1e-3,
+    "": 1.0,
+    "k": 1e3,
+    "K": 1e3,
+    "M": 1e6,
+    "G": 1e9,
 }
-_SHOWN = [(1e9, "G"), (1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "\u00b5"),
-          (1e-9, "n"), (1e-12, "p"), (1e-15, "f")]
+_SHOWN = [
+    (1e9, "G"),
+    (1e6, "M"),
+    (1e3, "k"),
+    (1.0, ""),
+    (1e-3, "m"),
+    (1e-6, "\u00b5"),
+    (1e-9, "n"),
+    (1e-12, "p"),
+    (1e-15, "f"),
+]
 
 #: Unit as used inside -> (spellings accepted, what it measures, an example)
 UNITS = {
@@ -99,8 +116,10 @@ def parse_quantity(text, unit="", name="value", low=None, high=None):
     if not math.isfinite(value):
         raise QuantityError(f"{name}: '{text}' is not a finite number; {wanted}.")
     if low is not None and value < low or high is not None and value > high:
-        bounds = " to ".join(format_quantity(b, unit, ascii_only=True) if b is not None else "any"
-                             for b in (low, high))
+        bounds = " to ".join(
+            format_quantity(b, unit, ascii_only=True) if b is not None else "any"
+            for b in (low, high)
+        )
         raise QuantityError(f"{name}: '{text}' is out of range; allowed is {bounds}.")
     return value
 
@@ -112,7 +131,8 @@ def _read(text, unit, name, wanted):
     if _THOUSANDS.match(text.strip()):
         raise QuantityError(
             f"{name}: '{text}' can mean a thousand or a decimal comma; write it without the comma "
-            f"or with a point. {wanted[0].upper()}{wanted[1:]}.")
+            f"or with a point. {wanted[0].upper()}{wanted[1:]}."
+        )
     match = _LETTER_POINT.fullmatch(tidy)
     if match and (match[2] or match[3] == "R"):
         sign, whole, letter, decimals, rest = match.groups()
@@ -127,11 +147,12 @@ def _read(text, unit, name, wanted):
     match = _NUMBER.match(tidy)
     if not match:
         raise QuantityError(f"{name}: '{text}' is not a value; {wanted}.")
-    parts = _split_suffix(tidy[match.end():], unit)
+    parts = _split_suffix(tidy[match.end() :], unit)
     if parts is None:
         raise QuantityError(
-            f"{name}: '{text}' ends in '{tidy[match.end():].strip()}', "
-            f"which is not a known prefix and unit; {wanted}.")
+            f"{name}: '{text}' ends in '{tidy[match.end() :].strip()}', "
+            f"which is not a known prefix and unit; {wanted}."
+        )
     factor, found = parts
     if found is not None and found != unit:
         raise QuantityError(f"{name}: '{text}' is {UNITS[found][1]}; {wanted}.")
@@ -160,16 +181,18 @@ def parse_temperature(text, name="temperature"):
         text = repr(float(text))
     tidy = _tidy(str(text))
     number = _NUMBER.match(tidy)
-    rest = tidy[number.end():].strip() if number else ""
+    rest = tidy[number.end() :].strip() if number else ""
     if not number or (rest and rest not in _CELSIUS and rest not in ("K", "mK")):
         raise QuantityError(
             f"{name}: '{text}' is not a temperature; wanted is degrees Celsius such as 25 "
-            "or 25C, or kelvin such as 298K.")
+            "or 25C, or kelvin such as 298K."
+        )
     value = float(number[0])
     kelvin = value * (1e-3 if rest == "mK" else 1.0) if rest.endswith("K") else value + 273.15
     if not (math.isfinite(kelvin) and kelvin > 0):
         raise QuantityError(
-            f"{name}: '{text}' is not above zero kelvin; allowed is above -273.15 degrees Celsius.")
+            f"{name}: '{text}' is not above zero kelvin; allowed is above -273.15 degrees Celsius."
+        )
     return kelvin
 
 

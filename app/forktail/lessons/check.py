@@ -70,23 +70,38 @@ def check_text(text, glossary, known=None):
             else:
                 fill(match[1], known)
         except QuantityError as error:
-            fault(match.start(), f"the figure '{{{match[1][:60]}}}': {error}",
-                  "Use a name of the scene, or write \\{ for a brace.")
+            fault(
+                match.start(),
+                f"the figure '{{{match[1][:60]}}}': {error}",
+                "Use a name of the scene, or write \\{ for a brace.",
+            )
     for match in _LINK.finditer(bare):
         target = match[1]
         if target.startswith("glossary:"):
             if target[9:] not in glossary:
-                fault(match.start(), f"the glossary has no term '{target[9:]}'.",
-                      "Add it to glossary.md, or link one that is there.")
+                fault(
+                    match.start(),
+                    f"the glossary has no term '{target[9:]}'.",
+                    "Add it to glossary.md, or link one that is there.",
+                )
         elif not re.match(r"https?://|assumptions:$|lesson:[a-z0-9-]+$", target):
-            fault(match.start(), f"the link '{target[:40]}' leads nowhere.",
-                  "Link glossary:term, lesson:id, assumptions: or a web address.")
+            fault(
+                match.start(),
+                f"the link '{target[:40]}' leads nowhere.",
+                "Link glossary:term, lesson:id, assumptions: or a web address.",
+            )
     for match in _PICTURE.finditer(bare):
-        fault(match.start(), "pictures are not shown in lessons.",
-              "Let the scene of the step show it.")
+        fault(
+            match.start(),
+            "pictures are not shown in lessons.",
+            "Let the scene of the step show it.",
+        )
     for match in _TAG.finditer(bare):
-        fault(match.start(), f"raw HTML is not rendered: '{match[0][:30]}'.",
-              "Use Markdown: **bold**, *italic*, lists, tables.")
+        fault(
+            match.start(),
+            f"raw HTML is not rendered: '{match[0][:30]}'.",
+            "Use Markdown: **bold**, *italic*, lists, tables.",
+        )
     return faults
 
 
@@ -117,8 +132,11 @@ def check_step(step, file, glossary):
         for situation in _situations(step):
             _check_situation(situation, file, glossary, add)
     except QuantityError as error:
-        add(Fault(file, step.predict.line if step.predict else step.line,
-                  f"step '{step.id}': {error}"))
+        add(
+            Fault(
+                file, step.predict.line if step.predict else step.line, f"step '{step.id}': {error}"
+            )
+        )
     _check_unlocked(step, file, add)
     return faults
 
@@ -157,25 +175,48 @@ def _check_situation(situation, file, glossary, add):
             if holds:
                 right.append(n)
             elif not choice.hint:
-                add(Fault(file, choice.line, f"choice {n + 1} is wrong{drawn} and has no hint.",
-                          "Give it hint = \"...\" that names the misconception."))
+                add(
+                    Fault(
+                        file,
+                        choice.line,
+                        f"choice {n + 1} is wrong{drawn} and has no hint.",
+                        'Give it hint = "..." that names the misconception.',
+                    )
+                )
         if len(right) != 1:
             which = ", ".join(f"{n + 1}" for n in right) or "none"
-            add(Fault(file, step.predict.line,
-                      f"step '{step.id}' has {len(right)} right choices{drawn}: {which}.",
-                      "Change the conditions so that exactly one holds after the change."))
+            add(
+                Fault(
+                    file,
+                    step.predict.line,
+                    f"step '{step.id}' has {len(right)} right choices{drawn}: {which}.",
+                    "Change the conditions so that exactly one holds after the change.",
+                )
+            )
         return
     right = situation.right_number()
     room = situation.room(right)
     if room == 0.0:
-        add(Fault(file, step.predict.line, f"the right answer is zero{drawn}, and a tolerance in "
-                  "per cent of zero leaves no room.", "Give an absolute tolerance, such as "
-                  "\"1 mV\"."))
+        add(
+            Fault(
+                file,
+                step.predict.line,
+                f"the right answer is zero{drawn}, and a tolerance in "
+                "per cent of zero leaves no room.",
+                'Give an absolute tolerance, such as "1 mV".',
+            )
+        )
     known = {**situation.after, "answer": right, "right": right}
     for wrong in step.predict.wrong:
         if wrong.when.holds(known):
-            add(Fault(file, wrong.line, f"this condition for a wrong number holds for the right "
-                      f"one{drawn}.", "Narrow it."))
+            add(
+                Fault(
+                    file,
+                    wrong.line,
+                    f"this condition for a wrong number holds for the right one{drawn}.",
+                    "Narrow it.",
+                )
+            )
 
 
 def _check_unlocked(step, file, add):
@@ -190,8 +231,14 @@ def _check_unlocked(step, file, add):
     shown = [n for names in state.controls() for n in names]
     for name in step.unlock:
         if name not in shown and name in state.fields() and name != "hold_scale":
-            add(Fault(file, step.line, f"step '{step.id}' unlocks '{name}', which this stage does "
-                      "not have.", f"It has {', '.join(shown)}."))
+            add(
+                Fault(
+                    file,
+                    step.line,
+                    f"step '{step.id}' unlocks '{name}', which this stage does not have.",
+                    f"It has {', '.join(shown)}.",
+                )
+            )
 
 
 # ---------------------------------------------------------------- tasks
@@ -217,8 +264,9 @@ class Search:
         where = self._search()
         if where is not None:
             self.state.param.update(**dict(zip(step.unlock, where)))
-            self.found = {n: t for n, t in self.state.texts(changed_only=False).items()
-                          if n in step.unlock}
+            self.found = {
+                n: t for n, t in self.state.texts(changed_only=False).items() if n in step.unlock
+            }
 
     def _axis(self, name):
         spec = self.state.param[name]
@@ -252,8 +300,9 @@ class Search:
             yield tuple(getattr(made, n) for n in self.step.unlock)
         yield self.origin
         for count in (3, 5):  # coarse grids first: the middle and the ends say most
-            picks = [[a[round(k * (len(a) - 1) / (count - 1))] for k in range(count)]
-                     for a in self.axes]
+            picks = [
+                [a[round(k * (len(a) - 1) / (count - 1))] for k in range(count)] for a in self.axes
+            ]
             grid = list(itertools.islice(itertools.product(*picks), 150))
             yield from sorted(grid, key=self._miss)[:6]
         chance = random.Random(1)
@@ -272,7 +321,7 @@ class Search:
                     by = max(1, (len(axis) - 1) // share)
                     for k in (near - by, near + by):
                         if 0 <= k < len(axis):
-                            there = (*where[:n], axis[k], *where[n + 1:])
+                            there = (*where[:n], axis[k], *where[n + 1 :])
                             if self._miss(there) < best:
                                 where, best, moved = there, self._miss(there), True
         return where
@@ -294,15 +343,25 @@ def check_task(step, file):
         except QuantityError as error:
             return [Fault(file, step.task.line, f"'condition': {error}")]
         if search.met_at_start:
-            faults.append(Fault(file, step.task.line, f"the task of step '{step.id}' is met before "
-                                f"anything is moved{drawn}.",
-                                "Change the start or the condition."))
+            faults.append(
+                Fault(
+                    file,
+                    step.task.line,
+                    f"the task of step '{step.id}' is met before anything is moved{drawn}.",
+                    "Change the start or the condition.",
+                )
+            )
         elif search.found is None:
-            faults.append(Fault(
-                file, step.task.line, f"no way to meet the task of step '{step.id}' was found"
-                f"{drawn} in {search.tried} scenes.",
-                "Unlock what it needs, loosen the condition to what slider steps can reach, or "
-                "give a solution = {...}."))
+            faults.append(
+                Fault(
+                    file,
+                    step.task.line,
+                    f"no way to meet the task of step '{step.id}' was found"
+                    f"{drawn} in {search.tried} scenes.",
+                    "Unlock what it needs, loosen the condition to what slider steps can reach, or "
+                    "give a solution = {...}.",
+                )
+            )
     return faults
 
 
@@ -331,15 +390,27 @@ def check_lesson(lesson, glossary, ids=(), proofs=True):
         return faults
     for key in lesson.requires:
         if key not in ids:
-            faults.append(Fault(lesson.file, 1, f"'requires' names '{key}', and no lesson has that "
-                                "id.", f"There are {', '.join(sorted(ids))}."))
+            faults.append(
+                Fault(
+                    lesson.file,
+                    1,
+                    f"'requires' names '{key}', and no lesson has that id.",
+                    f"There are {', '.join(sorted(ids))}.",
+                )
+            )
     for step in lesson.steps:
         for text in (step.text, step.explain):
             for match in re.finditer(r"\]\(lesson:([a-z0-9-]+)\)", text.source):
                 if match[1] not in ids:
                     line = text.line + text.source.count("\n", 0, match.start())
-                    faults.append(Fault(text.file, line, f"no lesson has the id '{match[1]}'.",
-                                        "Link one that is there."))
+                    faults.append(
+                        Fault(
+                            text.file,
+                            line,
+                            f"no lesson has the id '{match[1]}'.",
+                            "Link one that is there.",
+                        )
+                    )
     return faults + _notes(lesson)
 
 
@@ -359,8 +430,11 @@ def _notes(lesson):
             note(1, f"no step has the role {role} ({name.lower()}).", "Add one.")
     for step in steps:
         if step.predict and not step.explain:
-            note(step.line, f"step '{step.id}' has no explain part.",
-                 f"Add '# {step.id} explain' to text.md, with the numbers of the scene.")
+            note(
+                step.line,
+                f"step '{step.id}' has no explain part.",
+                f"Add '# {step.id} explain' to text.md, with the numbers of the scene.",
+            )
     return notes
 
 
@@ -388,8 +462,12 @@ def check_library(library, proofs=True):
         if entry.lesson:
             faults += check_lesson(entry.lesson, library.glossary, ids, proofs)
     if not library.entries and not library.faults:
-        faults.append(Fault("lessons", 1, "the folder holds no lesson.",
-                            "Make a folder with a lesson.toml and a text.md."))
+        faults.append(
+            Fault(
+                "lessons",
+                1,
+                "the folder holds no lesson.",
+                "Make a folder with a lesson.toml and a text.md.",
+            )
+        )
     return sorted(set(faults))
-
-

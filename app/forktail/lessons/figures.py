@@ -57,8 +57,12 @@ def signal_figures(state):
     _put(out, "out_mean", np.mean(run.point.v_out), "V")
     _put(out, "full_scale", run.full_scale, "V")
     if run.spectrum is not None and [t.side for t in run.spectrum.tones] == ["upper", "lower"]:
-        for name, orders in (("upper", (1, 0)), ("lower", (0, 1)), ("sum", (1, 1)),
-                             ("difference", (1, -1))):
+        for name, orders in (
+            ("upper", (1, 0)),
+            ("lower", (0, 1)),
+            ("sum", (1, 1)),
+            ("difference", (1, -1)),
+        ):
             _level(out, f"level_{name}", run.spectrum, *orders)
     _merits(out, run.merits)
     return out
@@ -86,9 +90,15 @@ def use_figures(state):
     _put(out, "thermal_voltage", cell(0.0, 0.0).thermal_voltage, "V")
     if "output" in result.records:
         _put(out, "out_peak", np.max(np.abs(result.records["output"].y)), "V")
-    lines = {"am": {"carrier_level": (1, 0), "sideband_level": (1, 1), "tone_level": (0, 1)},
-             "mixer": {"level_difference": (1, -1), "level_sum": (1, 1),
-                       "level_oscillator": (1, 0), "level_signal": (0, 1)}}
+    lines = {
+        "am": {"carrier_level": (1, 0), "sideband_level": (1, 1), "tone_level": (0, 1)},
+        "mixer": {
+            "level_difference": (1, -1),
+            "level_sum": (1, 1),
+            "level_oscillator": (1, 0),
+            "level_signal": (0, 1),
+        },
+    }
     lines["dsb"] = lines["am"]
     for name, orders in lines.get(state.use, {}).items():
         _level(out, name, result.spectrum, *orders)
@@ -163,7 +173,10 @@ def capture_figures(state):
         _put(out, "gain_ratio", found.gain.value / expected.gain.value)
     for name, unit in (("feed_upper", ""), ("feed_lower", ""), ("offset", "V")):
         _put(out, name, getattr(found, name).value - getattr(expected, name).value, unit)
-    rms = lambda v: np.sqrt(np.mean(np.square(v)))  # noqa: E731
+
+    def rms(v):
+        return np.sqrt(np.mean(np.square(v)))
+
     _put(out, "rest_rms", rms(scene.residual), "V")
     _put(out, "fit_rms", found.residual_rms, "V")
     _put(out, "out_rms", rms(scene.measured), "V")
@@ -177,19 +190,46 @@ def capture_figures(state):
 
 # ---------------------------------------------------------------- the kinds
 
-register(SceneKind(
-    "signals", SignalsState, signal_figures,
-    ("inputs", "collectors", "difference", "spectrum", "map", "sentence", "figures"),
-    ("inputs", "difference", "sentence"), quick=False, moves=False))
+register(
+    SceneKind(
+        "signals",
+        SignalsState,
+        signal_figures,
+        ("inputs", "collectors", "difference", "spectrum", "map", "sentence", "figures"),
+        ("inputs", "difference", "sentence"),
+        quick=False,
+        moves=False,
+    )
+)
 for _use in USES:
-    register(SceneKind(
-        _use, use_state(_use), use_figures,
-        ("spectrum", "curve", "time", "diagram", "card", "sentence"), ("time", "card"),
-        quick=False))
-register(SceneKind(
-    "built", BoardState, board_figures,
-    ("schematic", "over_upper", "over_lower", "card", "sentence"), ("schematic", "card"),
-    quick=False))
-register(SceneKind(
-    "capture", CaptureState, capture_figures, ("overlay", "residual", "card", "meter"),
-    ("overlay", "card"), quick=False, moves=False))
+    register(
+        SceneKind(
+            _use,
+            use_state(_use),
+            use_figures,
+            ("spectrum", "curve", "time", "diagram", "card", "sentence"),
+            ("time", "card"),
+            quick=False,
+        )
+    )
+register(
+    SceneKind(
+        "built",
+        BoardState,
+        board_figures,
+        ("schematic", "over_upper", "over_lower", "card", "sentence"),
+        ("schematic", "card"),
+        quick=False,
+    )
+)
+register(
+    SceneKind(
+        "capture",
+        CaptureState,
+        capture_figures,
+        ("overlay", "residual", "card", "meter"),
+        ("overlay", "card"),
+        quick=False,
+        moves=False,
+    )
+)

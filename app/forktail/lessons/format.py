@@ -1,4 +1,4 @@
-'''Lessons: what they are made of, and how a folder of them is read.
+"""Lessons: what they are made of, and how a folder of them is read.
 
 The format, for those who write lessons
 =======================================
@@ -104,7 +104,7 @@ figures the card shows. What is computed: see `lessons_figures`.
 
 `lessons_scenes.register(SceneKind(...))` opens another page to lessons; its views are registered
 in `views.lesson_scenes` under the same key. The text of a lesson need not change for that.
-'''
+"""
 
 import hashlib
 import json
@@ -269,8 +269,9 @@ class _Reader:
     def unknown(self, table, place, allowed):
         for key in table:
             if key not in allowed:
-                self.fault((*place, key), f"'{key}' is not known here.",
-                           f"Known are {', '.join(allowed)}.")
+                self.fault(
+                    (*place, key), f"'{key}' is not known here.", f"Known are {', '.join(allowed)}."
+                )
 
     def line(self, table, place, key, must=True):
         """A one-line Markdown text of lesson.toml."""
@@ -278,8 +279,9 @@ class _Reader:
         return Text(value, self.toml, self.lines.of(*place, key))
 
     def expression(self, table, place, key, must=True):
-        value = self.get(table, place, key, str, "a condition such as \"abs(v_out) < 1 mV\"", None,
-                         must)
+        value = self.get(
+            table, place, key, str, 'a condition such as "abs(v_out) < 1 mV"', None, must
+        )
         if value is None:
             return None
         try:
@@ -290,8 +292,9 @@ class _Reader:
 
     def texts(self, table, place, key):
         """A table of settings: all values become texts."""
-        value = self.get(table, place, key, dict,
-                         "a table of settings, such as { v_upper = \"10mV\" }", {})
+        value = self.get(
+            table, place, key, dict, 'a table of settings, such as { v_upper = "10mV" }', {}
+        )
         return {str(n): _text(v) for n, v in value.items()}
 
     def lesson(self):
@@ -299,81 +302,128 @@ class _Reader:
         if table is None:
             return None
         self.unknown(table, (), ("id", "title", "minutes", "goals", "requires", "step"))
-        key = self.get(table, (), "id", str, "a short id such as \"one-pair\"", "", True)
+        key = self.get(table, (), "id", str, 'a short id such as "one-pair"', "", True)
         if key and not ID.fullmatch(key):
-            self.fault(("id",), f"the id '{_short(key)}' has other signs than small letters, "
-                       "digits and hyphens.", "Write it like one-pair.")
+            self.fault(
+                ("id",),
+                f"the id '{_short(key)}' has other signs than small letters, digits and hyphens.",
+                "Write it like one-pair.",
+            )
         title = self.get(table, (), "title", str, "a title in quotes", "", True)
         minutes = self.get(table, (), "minutes", int, "whole minutes, such as 15", 15, True)
         goals = self.strings(table, (), "goals", must=True)
         requires = self.strings(table, (), "requires")
         rows = self.get(table, (), "step", list, "steps, each after a line [[step]]", [], True)
         if len(rows) > MAX_STEPS:
-            self.fault(("step", MAX_STEPS), f"there are {len(rows)} steps.",
-                       f"At most {MAX_STEPS} are allowed: split the lesson.")
+            self.fault(
+                ("step", MAX_STEPS),
+                f"there are {len(rows)} steps.",
+                f"At most {MAX_STEPS} are allowed: split the lesson.",
+            )
             rows = rows[:MAX_STEPS]
-        steps = [self.step(row, ("step", n)) for n, row in enumerate(rows)
-                 if isinstance(row, dict)]
+        steps = [self.step(row, ("step", n)) for n, row in enumerate(rows) if isinstance(row, dict)]
         seen = set()
         for n, step in enumerate(steps):
             if step.id in seen:
-                self.fault(("step", n, "id"), f"the step id '{step.id}' is used twice.",
-                           "Give each step an id of its own.")
+                self.fault(
+                    ("step", n, "id"),
+                    f"the step id '{step.id}' is used twice.",
+                    "Give each step an id of its own.",
+                )
             seen.add(step.id)
         for part, text in self.parts.items():
             if part not in self.used:
-                self.faults.append(Fault(
-                    self.md, text.line - 1, f"the heading '{part}' belongs to no step.",
-                    "Write '# ' and the id of a step, alone or with explain or derivation."))
+                self.faults.append(
+                    Fault(
+                        self.md,
+                        text.line - 1,
+                        f"the heading '{part}' belongs to no step.",
+                        "Write '# ' and the id of a step, alone or with explain or derivation.",
+                    )
+                )
         return Lesson(key, title, minutes, goals, requires, tuple(steps), self.toml)
 
     def strings(self, table, place, key, must=False):
-        value = self.get(table, place, key, list, "a list of texts, such as [\"...\"]", [], must)
+        value = self.get(table, place, key, list, 'a list of texts, such as ["..."]', [], must)
         if not all(isinstance(v, str) for v in value):
-            self.fault((*place, key), f"'{key}' holds something that is no text.",
-                       "Put each entry in quotes.")
+            self.fault(
+                (*place, key),
+                f"'{key}' holds something that is no text.",
+                "Put each entry in quotes.",
+            )
             return ()
         return tuple(value)
 
     def step(self, row, place):
-        self.unknown(row, place, ("id", "title", "role", "page", "show", "start", "draw", "unlock",
-                                  "predict", "task"))
-        key = self.get(row, place, "id", str, "a short id such as \"share\"", "", True)
+        self.unknown(
+            row,
+            place,
+            ("id", "title", "role", "page", "show", "start", "draw", "unlock", "predict", "task"),
+        )
+        key = self.get(row, place, "id", str, 'a short id such as "share"', "", True)
         if key and not ID.fullmatch(key):
-            self.fault((*place, "id"), f"the id '{_short(key)}' has other signs than small "
-                       "letters, digits and hyphens.", "Write it like equal-tails.")
+            self.fault(
+                (*place, "id"),
+                f"the id '{_short(key)}' has other signs than small letters, digits and hyphens.",
+                "Write it like equal-tails.",
+            )
         title = self.get(row, place, "title", str, "a title in quotes", "", True)
         role = self.get(row, place, "role", str, "breaks, bench or recap", "")
         if role and role not in ROLES:
-            self.fault((*place, "role"), f"the role '{_short(role)}' is not known.",
-                       f"Known are {', '.join(ROLES)}.")
+            self.fault(
+                (*place, "role"),
+                f"the role '{_short(role)}' is not known.",
+                f"Known are {', '.join(ROLES)}.",
+            )
         texts = {}
         for part in PARTS:
             name = f"{key} {part}".strip()
             texts[part] = self.parts.get(name, Text())
             self.used.add(name)
         if not texts[""]:
-            self.fault(place, f"the step '{key}' has no text.",
-                       f"Put it under a heading '# {key}' in text.md.")
+            self.fault(
+                place,
+                f"the step '{key}' has no text.",
+                f"Put it under a heading '# {key}' in text.md.",
+            )
         page, show = self.page(row, place)
         predict = row.get("predict")
         task = row.get("task")
         if predict is not None and task is not None:
-            self.fault((*place, "task"), "the step has both a prediction and a task.",
-                       "Make two steps of it.")
+            self.fault(
+                (*place, "task"),
+                "the step has both a prediction and a task.",
+                "Make two steps of it.",
+            )
         predict = self.predict(predict, (*place, "predict")) if predict is not None else None
         task = self.task(task, (*place, "task")) if task is not None else None
-        digest = json.dumps([row.get("start"), row.get("draw"), row.get("predict"),
-                             row.get("task")], sort_keys=True, default=str)
+        digest = json.dumps(
+            [row.get("start"), row.get("draw"), row.get("predict"), row.get("task")],
+            sort_keys=True,
+            default=str,
+        )
         step = Step(
-            key, title, role, page, show, self.texts(row, place, "start"), self.draws(row, place),
-            self.strings(row, place, "unlock"), texts[""], texts["explain"], texts["derivation"],
-            predict, task, hashlib.sha256(digest.encode()).hexdigest()[:8], self.lines.of(*place))
+            key,
+            title,
+            role,
+            page,
+            show,
+            self.texts(row, place, "start"),
+            self.draws(row, place),
+            self.strings(row, place, "unlock"),
+            texts[""],
+            texts["explain"],
+            texts["derivation"],
+            predict,
+            task,
+            hashlib.sha256(digest.encode()).hexdigest()[:8],
+            self.lines.of(*place),
+        )
         self.settings(step, place)
         return step
 
     def page(self, row, place):
-        page = self.get(row, place, "page", str, "a kind of scene, such as \"steer\"", "steer")
+        page = self.get(row, place, "page", str, 'a kind of scene, such as "steer"', "steer")
         try:
             kind = lessons_scenes.kind_of(page)
         except QuantityError as error:
@@ -382,57 +432,84 @@ class _Reader:
         show = self.strings(row, place, "show") or kind.default
         for name in show:
             if name not in kind.views:
-                self.fault((*place, "show"), f"'{_short(name)}' is not a view of {page}.",
-                           f"There are {', '.join(kind.views)}.")
+                self.fault(
+                    (*place, "show"),
+                    f"'{_short(name)}' is not a view of {page}.",
+                    f"There are {', '.join(kind.views)}.",
+                )
         return page, tuple(n for n in show if n in kind.views)
 
     def draws(self, row, place):
         rows = self.get(row, place, "draw", list, "tables, each after a line [[step.draw]]", [])
         if len(rows) > MAX_DRAWS:
-            self.fault((*place, "draw"), f"there are {len(rows)} draws.",
-                       f"At most {MAX_DRAWS} are allowed.")
-        return tuple({str(n): _text(v) for n, v in r.items()} for r in rows[:MAX_DRAWS]
-                     if isinstance(r, dict))
+            self.fault(
+                (*place, "draw"),
+                f"there are {len(rows)} draws.",
+                f"At most {MAX_DRAWS} are allowed.",
+            )
+        return tuple(
+            {str(n): _text(v) for n, v in r.items()}
+            for r in rows[:MAX_DRAWS]
+            if isinstance(r, dict)
+        )
 
     def predict(self, table, place):
         if not isinstance(table, dict):
             self.fault(place, "'predict' is no table.", "Begin it with a line [step.predict].")
             return None
-        self.unknown(table, place, ("question", "change", "choice", "number", "unit", "tolerance",
-                                    "hint", "wrong"))
+        self.unknown(
+            table,
+            place,
+            ("question", "change", "choice", "number", "unit", "tolerance", "hint", "wrong"),
+        )
         question = self.line(table, place, "question")
         change = self.texts(table, place, "change")
-        rows = self.get(table, place, "choice", list,
-                        "choices, each after a line [[step.predict.choice]]", [])
+        rows = self.get(
+            table, place, "choice", list, "choices, each after a line [[step.predict.choice]]", []
+        )
         line = self.lines.of(*place)
         if rows and "number" in table:
-            self.fault((*place, "number"), "the prediction has both choices and a number.",
-                       "Keep one of the two.")
+            self.fault(
+                (*place, "number"),
+                "the prediction has both choices and a number.",
+                "Keep one of the two.",
+            )
         if rows:
             if not 2 <= len(rows) <= MAX_CHOICES:
-                self.fault((*place, "choice", 0), f"there are {len(rows)} choices.",
-                           f"Wanted are 2 to {MAX_CHOICES}.")
-            choices = tuple(self.choice(r, (*place, "choice", n)) for n, r in enumerate(rows)
-                            if isinstance(r, dict))
+                self.fault(
+                    (*place, "choice", 0),
+                    f"there are {len(rows)} choices.",
+                    f"Wanted are 2 to {MAX_CHOICES}.",
+                )
+            choices = tuple(
+                self.choice(r, (*place, "choice", n))
+                for n, r in enumerate(rows)
+                if isinstance(r, dict)
+            )
             return Prediction(question, change, tuple(c for c in choices if c), line=line)
         number = self.expression(table, place, "number")
-        unit = self.get(table, place, "unit", str, "a unit such as \"mV\", or \"\"", None)
+        unit = self.get(table, place, "unit", str, 'a unit such as "mV", or ""', None)
         if unit is None:
-            self.fault(place, "'unit' is missing.", "Give the unit to type, such as \"mV\".")
+            self.fault(place, "'unit' is missing.", 'Give the unit to type, such as "mV".')
             unit = ""
         elif base_unit(unit) is None:
-            self.fault((*place, "unit"), f"the unit '{_short(unit)}' is not known.",
-                       "Known are V, A, ohm, Hz, s, F, W, dB, deg, % with any prefix, and \"\".")
+            self.fault(
+                (*place, "unit"),
+                f"the unit '{_short(unit)}' is not known.",
+                'Known are V, A, ohm, Hz, s, F, W, dB, deg, % with any prefix, and "".',
+            )
             unit = ""
-        tolerance = self.get(table, place, "tolerance", str, "such as \"5 %\" or \"2 mV\"", "5 %",
-                             True)
+        tolerance = self.get(table, place, "tolerance", str, 'such as "5 %" or "2 mV"', "5 %", True)
         try:
             size = literal(tolerance)
             if size.value <= 0:
                 raise QuantityError("it is not above zero.")
         except QuantityError as error:
-            self.fault((*place, "tolerance"), f"the tolerance '{_short(tolerance)}' cannot be "
-                       f"used: {error}", "Write \"5 %\" or \"2 mV\".")
+            self.fault(
+                (*place, "tolerance"),
+                f"the tolerance '{_short(tolerance)}' cannot be used: {error}",
+                'Write "5 %" or "2 mV".',
+            )
             size = literal("5 %")
         wrong = []
         for n, row in enumerate(self.get(table, place, "wrong", list, "tables", [])):
@@ -440,14 +517,27 @@ class _Reader:
             when, hint = self.expression(row, where, "when"), self.line(row, where, "hint")
             if when:
                 wrong.append(Wrong(when, hint, self.lines.of(*where, "when")))
-        return Prediction(question, change, (), number, unit, size,
-                          self.line(table, place, "hint"), tuple(wrong), line)
+        return Prediction(
+            question,
+            change,
+            (),
+            number,
+            unit,
+            size,
+            self.line(table, place, "hint"),
+            tuple(wrong),
+            line,
+        )
 
     def choice(self, row, place):
         self.unknown(row, place, ("text", "when", "hint"))
         when = self.expression(row, place, "when")
-        made = Choice(self.line(row, place, "text"), when, self.line(row, place, "hint", False),
-                      self.lines.of(*place, "when"))
+        made = Choice(
+            self.line(row, place, "text"),
+            when,
+            self.line(row, place, "hint", False),
+            self.lines.of(*place, "when"),
+        )
         return made if when else None
 
     def task(self, table, place):
@@ -456,8 +546,13 @@ class _Reader:
             return None
         self.unknown(table, place, ("goal", "condition", "hint", "solution"))
         condition = self.expression(table, place, "condition")
-        task = Task(self.line(table, place, "goal"), condition, self.line(table, place, "hint"),
-                    self.texts(table, place, "solution"), self.lines.of(*place, "condition"))
+        task = Task(
+            self.line(table, place, "goal"),
+            condition,
+            self.line(table, place, "hint"),
+            self.texts(table, place, "solution"),
+            self.lines.of(*place, "condition"),
+        )
         return task if condition else None
 
     def settings(self, step, place):
@@ -479,16 +574,20 @@ class _Reader:
         state.apply_texts(step.start)
         for name in step.unlock:
             if name not in state.fields():
-                self.fault((*place, "unlock"), f"'{_short(name)}' is not a setting of the page "
-                           f"{step.page}.", f"There are {', '.join(state.fields())}.")
+                self.fault(
+                    (*place, "unlock"),
+                    f"'{_short(name)}' is not a setting of the page {step.page}.",
+                    f"There are {', '.join(state.fields())}.",
+                )
         if step.task and not step.unlock:
-            self.fault(place, "the task has no unlocked control.",
-                       "Name one or more in unlock = [...].")
+            self.fault(
+                place, "the task has no unlocked control.", "Name one or more in unlock = [...]."
+            )
 
 
 def _short(value, most=50):
     text = str(value)
-    return text if len(text) <= most else text[:most - 1] + "\u2026"
+    return text if len(text) <= most else text[: most - 1] + "\u2026"
 
 
 def _text(value):
@@ -544,8 +643,14 @@ def read_glossary(path, shown):
             continue
         if term:
             if term_id(term) in terms:
-                faults.append(Fault(shown, start - 1, f"the term '{term}' stands here twice.",
-                                    "Keep one of the two."))
+                faults.append(
+                    Fault(
+                        shown,
+                        start - 1,
+                        f"the term '{term}' stands here twice.",
+                        "Keep one of the two.",
+                    )
+                )
             terms[term_id(term)] = (term, Text("\n".join(held).strip(), shown, start))
         term, start, held = line[3:].strip(), number + 1, []
     return terms, faults
@@ -569,17 +674,27 @@ def read_library(folder, shown=None):
     shown = folder.name if shown is None else shown
     entries, ids = [], {}
     try:
-        folders = sorted(p for p in folder.iterdir() if p.is_dir()
-                         and ((p / "lesson.toml").exists() or (p / "text.md").exists()))
+        folders = sorted(
+            p
+            for p in folder.iterdir()
+            if p.is_dir() and ((p / "lesson.toml").exists() or (p / "text.md").exists())
+        )
     except OSError as error:
-        return Library((), {}, Text(), (Fault(shown, 1, f"the folder cannot be read "
-                                              f"({error.strerror})."),))
+        return Library(
+            (), {}, Text(), (Fault(shown, 1, f"the folder cannot be read ({error.strerror})."),)
+        )
     for path in folders:
         name = f"{shown}/{path.name}" if shown else path.name
         lesson, faults = read_lesson(path, name)
         if lesson and lesson.id in ids:
-            faults.append(Fault(lesson.file, 1, f"the id '{lesson.id}' is that of "
-                                f"{ids[lesson.id]} too.", "Give each lesson an id of its own."))
+            faults.append(
+                Fault(
+                    lesson.file,
+                    1,
+                    f"the id '{lesson.id}' is that of {ids[lesson.id]} too.",
+                    "Give each lesson an id of its own.",
+                )
+            )
         elif lesson:
             ids[lesson.id] = path.name
         title = lesson.title if lesson and lesson.title else path.name
@@ -587,6 +702,7 @@ def read_library(folder, shown=None):
         entries.append(Entry(path.name, title, good, tuple(sorted(faults))))
     glossary, faults = read_glossary(folder / "glossary.md", f"{shown}/glossary.md")
     path = folder / "assumptions.md"
-    assumptions = Text(path.read_text(encoding="utf-8") if path.exists() else "",
-                       f"{shown}/assumptions.md", 1)
+    assumptions = Text(
+        path.read_text(encoding="utf-8") if path.exists() else "", f"{shown}/assumptions.md", 1
+    )
     return Library(tuple(entries), glossary, assumptions, tuple(faults))

@@ -15,18 +15,59 @@ from html import escape
 from forktail.core.checks import QuantityError
 
 MAX_LENGTH = 300
-_GREEK = {n: chr(c) for n, c in (
-    ("alpha", 945), ("beta", 946), ("gamma", 947), ("delta", 948), ("Delta", 916), ("eta", 951),
-    ("theta", 952), ("lambda", 955), ("mu", 956), ("pi", 960), ("sigma", 963), ("tau", 964),
-    ("phi", 966), ("omega", 969), ("Omega", 937), ("infinity", 8734))}
-_FUNCTIONS = ("tanh", "sinh", "cosh", "exp", "ln", "log", "sin", "cos", "tan", "sqrt", "sech",
-              "max", "min")
-_RELATIONS = {"=": "=", "<": "<", ">": ">", "<=": "\u2264", ">=": "\u2265", "~": "\u2248",
-              "->": "\u2192", "!=": "\u2260", ",": ","}
+_GREEK = {
+    n: chr(c)
+    for n, c in (
+        ("alpha", 945),
+        ("beta", 946),
+        ("gamma", 947),
+        ("delta", 948),
+        ("Delta", 916),
+        ("eta", 951),
+        ("theta", 952),
+        ("lambda", 955),
+        ("mu", 956),
+        ("pi", 960),
+        ("sigma", 963),
+        ("tau", 964),
+        ("phi", 966),
+        ("omega", 969),
+        ("Omega", 937),
+        ("infinity", 8734),
+    )
+}
+_FUNCTIONS = (
+    "tanh",
+    "sinh",
+    "cosh",
+    "exp",
+    "ln",
+    "log",
+    "sin",
+    "cos",
+    "tan",
+    "sqrt",
+    "sech",
+    "max",
+    "min",
+)
+_RELATIONS = {
+    "=": "=",
+    "<": "<",
+    ">": ">",
+    "<=": "\u2264",
+    ">=": "\u2265",
+    "~": "\u2248",
+    "->": "\u2192",
+    "!=": "\u2260",
+    ",": ",",
+}
 _SUMS = {"+": "+", "-": "\u2212", "+-": "\u00b1"}
-_WORD = re.compile(r'\s*(?:(?P<number>\d+(?:\.\d+)?)|(?P<text>"[^"]*")'
-                   r"|(?P<name>[A-Za-z\u0370-\u03ff]+)|(?P<mark><=|>=|->|!=|\+-|[-+*/^_()|=<>~,])"
-                   r"|(?P<wrong>\S))")
+_WORD = re.compile(
+    r'\s*(?:(?P<number>\d+(?:\.\d+)?)|(?P<text>"[^"]*")'
+    r"|(?P<name>[A-Za-z\u0370-\u03ff]+)|(?P<mark><=|>=|->|!=|\+-|[-+*/^_()|=<>~,])"
+    r"|(?P<wrong>\S))"
+)
 
 
 class _Formula:
@@ -89,8 +130,9 @@ class _Formula:
             else:
                 break
         # brackets that only hold a fraction's part together are not drawn
-        return parts[0].bare if len(parts) == 1 and self.beside_fraction(parts[0]) \
-            else "".join(parts)
+        return (
+            parts[0].bare if len(parts) == 1 and self.beside_fraction(parts[0]) else "".join(parts)
+        )
 
     def beside_fraction(self, part):
         return isinstance(part, _Bracket) and (self.peek()[1] == "/" or self.after_slash(part))
@@ -129,15 +171,17 @@ class _Formula:
             self.depth -= 1
             return _Bracket.of(inner, word, close, before)
         self.k -= 1
-        raise QuantityError(f"the formula '{self.text}' lacks something "
-                            f"{f'before {chr(39)}{word}{chr(39)}' if word else 'at its end'}.")
+        raise QuantityError(
+            f"the formula '{self.text}' lacks something "
+            f"{f'before {chr(39)}{word}{chr(39)}' if word else 'at its end'}."
+        )
 
     def name(self, word):
         if word in _FUNCTIONS and self.peek()[1] == "(":
             argument = self.single()
             if word == "sqrt":
                 return f"<msqrt>{argument.bare}</msqrt>"
-            return f"<mi mathvariant=\"normal\">{word}</mi><mo>\u2061</mo>{argument}"
+            return f'<mi mathvariant="normal">{word}</mi><mo>\u2061</mo>{argument}'
         out = f"<mi>{_GREEK.get(word, word)}</mi>"
         index = []
         while self.take("_"):
@@ -185,5 +229,7 @@ def to_mathml(text, display=False):
         raise QuantityError(f"a formula has {len(text)} characters; allowed are {MAX_LENGTH}.")
     inner = _Formula(text).whole()
     kind = ' display="block"' if display else ""
-    return (f'<math{kind} xmlns="http://www.w3.org/1998/Math/MathML" '
-            f'aria-label="{escape(text, quote=True)}"><mrow>{inner}</mrow></math>')
+    return (
+        f'<math{kind} xmlns="http://www.w3.org/1998/Math/MathML" '
+        f'aria-label="{escape(text, quote=True)}"><mrow>{inner}</mrow></math>'
+    )

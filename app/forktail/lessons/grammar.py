@@ -25,11 +25,20 @@ MAX_LENGTH, MAX_DEPTH = 500, 40
 
 #: Exponents of V, A, s, K, dB, deg: what a unit is made of.
 DIMENSIONS = {
-    "": (0, 0, 0, 0, 0, 0), "%": (0, 0, 0, 0, 0, 0), "V": (1, 0, 0, 0, 0, 0),
-    "A": (0, 1, 0, 0, 0, 0), "ohm": (1, -1, 0, 0, 0, 0), "S": (-1, 1, 0, 0, 0, 0),
-    "W": (1, 1, 0, 0, 0, 0), "s": (0, 0, 1, 0, 0, 0), "Hz": (0, 0, -1, 0, 0, 0),
-    "F": (-1, 1, 1, 0, 0, 0), "H": (1, -1, 1, 0, 0, 0), "K": (0, 0, 0, 1, 0, 0),
-    "dB": (0, 0, 0, 0, 1, 0), "deg": (0, 0, 0, 0, 0, 1),
+    "": (0, 0, 0, 0, 0, 0),
+    "%": (0, 0, 0, 0, 0, 0),
+    "V": (1, 0, 0, 0, 0, 0),
+    "A": (0, 1, 0, 0, 0, 0),
+    "ohm": (1, -1, 0, 0, 0, 0),
+    "S": (-1, 1, 0, 0, 0, 0),
+    "W": (1, 1, 0, 0, 0, 0),
+    "s": (0, 0, 1, 0, 0, 0),
+    "Hz": (0, 0, -1, 0, 0, 0),
+    "F": (-1, 1, 1, 0, 0, 0),
+    "H": (1, -1, 1, 0, 0, 0),
+    "K": (0, 0, 0, 1, 0, 0),
+    "dB": (0, 0, 0, 0, 1, 0),
+    "deg": (0, 0, 0, 0, 0, 1),
 }
 _NAMES = {}
 for _unit, _dimension in DIMENSIONS.items():
@@ -81,8 +90,10 @@ def show(item, digits=3, sign=False, percent=False):
     else:
         unit = unit_of(item.dimension)
         if unit is None:
-            raise QuantityError("a figure to show has a mixture of units; wanted is one unit, "
-                                "such as V or A, or a ratio.")
+            raise QuantityError(
+                "a figure to show has a mixture of units; wanted is one unit, "
+                "such as V or A, or a ratio."
+            )
         text = format_quantity(value, unit, digits)
     if sign and value > 0:
         text = "+" + text
@@ -91,15 +102,19 @@ def show(item, digits=3, sign=False, percent=False):
 
 # ---------------------------------------------------------------- words
 
-_WORD = re.compile(r"\s*(?:"
-                   r"(?P<number>(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?[\w\u00b5\u03a9%\u00b0]*)"
-                   r"|(?P<name>[A-Za-z_]\w*(?:\.[A-Za-z_]\w*)?)"
-                   r"|(?P<text>\"[^\"]*\"|'[^']*')"
-                   r"|(?P<mark><=|>=|==|!=|[-+*/()<>,%\u2212\u2264\u2265])"
-                   r"|(?P<wrong>\S))", re.ASCII)
+_WORD = re.compile(
+    r"\s*(?:"
+    r"(?P<number>(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?[\w\u00b5\u03a9%\u00b0]*)"
+    r"|(?P<name>[A-Za-z_]\w*(?:\.[A-Za-z_]\w*)?)"
+    r"|(?P<text>\"[^\"]*\"|'[^']*')"
+    r"|(?P<mark><=|>=|==|!=|[-+*/()<>,%\u2212\u2264\u2265])"
+    r"|(?P<wrong>\S))",
+    re.ASCII,
+)
 _ALIKE = {"\u2212": "-", "\u2264": "<=", "\u2265": ">="}
 _UNIT_WORD = re.compile(
-    r"(?:[fpnum\u00b5kMG]?(?:V|A|ohm|\u03a9|F|H|Hz|s|W|K|S)|[kMG]|dB|degC?|\u00b0C?|%)", re.ASCII)
+    r"(?:[fpnum\u00b5kMG]?(?:V|A|ohm|\u03a9|F|H|Hz|s|W|K|S)|[kMG]|dB|degC?|\u00b0C?|%)", re.ASCII
+)
 _WORDS = ("and", "or", "not")
 
 
@@ -119,9 +134,11 @@ def _tokens(text):
         word, start = match[kind], match.start(kind)
         at = match.end()
         if kind == "wrong":
-            raise QuantityError(f"'{word}' at position {start + 1} does not belong here; allowed "
-                                "are names, numbers with units, + - * / < <= > >=, and, or, not, "
-                                "brackets.")
+            raise QuantityError(
+                f"'{word}' at position {start + 1} does not belong here; allowed "
+                "are names, numbers with units, + - * / < <= > >=, and, or, not, "
+                "brackets."
+            )
         if kind == "number":  # a unit may stand after a space: 1 mV
             unit = re.compile(r"[ \u00a0]+(" + _UNIT_WORD.pattern + r")(?![\w(.])").match(body, at)
             if unit is None and at < len(body):
@@ -147,16 +164,21 @@ def literal(text):
     """
     text = text.strip()
     if re.search(r"deg ?C$|\u00b0C$", text):
-        return Figure(parse_quantity(re.sub(r"(deg ?|\u00b0)C$", "", text), "", "value") + 273.15,
-                      DIMENSIONS["K"], "K")
+        return Figure(
+            parse_quantity(re.sub(r"(deg ?|\u00b0)C$", "", text), "", "value") + 273.15,
+            DIMENSIONS["K"],
+            "K",
+        )
     tail = re.search(r"([A-Za-z\u00b5\u03a9%\u00b0]*)$", text)[1]
     if tail == "K" or not tail:  # 300 K is a temperature; 2.2k is two thousand two hundred
         unit = "K" if tail else ""
     elif tail.endswith("S") and len(tail) <= 2:
         return Figure(parse_quantity(text[:-1], "", "value"), DIMENSIONS["S"], "S")
     else:
-        spellings = sorted(((s, u) for u in UNITS for s in UNITS[u][0] if s not in ("R",)),
-                           key=lambda p: -len(p[0]))
+        spellings = sorted(
+            ((s, u) for u in UNITS for s in UNITS[u][0] if s not in ("R",)),
+            key=lambda p: -len(p[0]),
+        )
         unit = next((u for s, u in spellings if tail.endswith(s)), "")
     return figure(parse_quantity(text, unit, "value"), unit)
 
@@ -176,8 +198,10 @@ def _same(a, b, what):
     for item in (a, b):
         _number(item, what)
     if a.dimension != b.dimension and "zero" not in (a.unit, b.unit):
-        raise QuantityError(f"{what} takes two of the same kind; here are "
-                            f"{say_unit(a.dimension)} and {say_unit(b.dimension)}.")
+        raise QuantityError(
+            f"{what} takes two of the same kind; here are "
+            f"{say_unit(a.dimension)} and {say_unit(b.dimension)}."
+        )
 
 
 def _number(item, what):
@@ -193,6 +217,7 @@ def _keep(pick):
             _same(items[0], item, name)
         best = pick(_number(i, name).value for i in items)
         return Figure(best, items[0].dimension, items[0].unit)
+
     return run
 
 
@@ -213,6 +238,7 @@ def _plain(function):
         if _number(x, name).dimension != PLAIN:
             raise QuantityError(f"{name} takes a plain number; here is {say_unit(x.dimension)}.")
         return figure(function(x.value))
+
     return run
 
 
@@ -231,16 +257,21 @@ FUNCTIONS = {
     "tanh": ((1, 1), "hyperbolic tangent of a plain number", _plain(math.tanh)),
     "log": ((1, 1), "natural logarithm of a plain number above 0", _plain(math.log)),
     "db": ((1, 1), "level of a ratio, 20 log10, in dB", _db),
-    "about": ((2, 3), "about(a, b, 5 %): a lies within 5 % of b; about(a, b, 1 mV): within 1 mV; "
-              "without a third value 1 %", None),
+    "about": (
+        (2, 3),
+        "about(a, b, 5 %): a lies within 5 % of b; about(a, b, 1 mV): within 1 mV; "
+        "without a third value 1 %",
+        None,
+    ),
 }
 
 
 class _Parser:
     def __init__(self, text):
         if not isinstance(text, str):
-            raise QuantityError(f"{text!r} is not a text; wanted is a condition such as "
-                                "'abs(v_out) < 1 mV'.")
+            raise QuantityError(
+                f"{text!r} is not a text; wanted is a condition such as 'abs(v_out) < 1 mV'."
+            )
         if len(text) > MAX_LENGTH:
             raise QuantityError(f"it has {len(text)} characters; allowed are {MAX_LENGTH}.")
         self.tokens, self.k, self.depth = _tokens(text), 0, 0
@@ -351,8 +382,10 @@ class _Parser:
 
     def call(self, token):
         if token.text not in FUNCTIONS:
-            raise QuantityError(f"'{token.text}' at position {token.at + 1} is not a function; "
-                                f"there are {', '.join(FUNCTIONS)}.")
+            raise QuantityError(
+                f"'{token.text}' at position {token.at + 1} is not a function; "
+                f"there are {', '.join(FUNCTIONS)}."
+            )
         self.deeper()
         parts = []
         if not self.take(")"):
@@ -365,8 +398,10 @@ class _Parser:
         low, high = FUNCTIONS[token.text][0]
         if not low <= len(parts) <= high:
             counts = f"{low}" if low == high else f"{low} to {high}"
-            raise QuantityError(f"{token.text} at position {token.at + 1} has {len(parts)} values; "
-                                f"it takes {counts}.")
+            raise QuantityError(
+                f"{token.text} at position {token.at + 1} has {len(parts)} values; "
+                f"it takes {counts}."
+            )
         return _Node("call", token.at, token.text, tuple(parts))
 
 
@@ -396,8 +431,10 @@ class Expression:
         """Whether the condition holds; QuantityError if this is none."""
         answer = self.value(known)
         if not isinstance(answer, bool):
-            raise QuantityError(f"'{self.text}' is not a condition; wanted is a comparison, such "
-                                "as abs(v_out) < 1 mV.")
+            raise QuantityError(
+                f"'{self.text}' is not a condition; wanted is a comparison, such "
+                "as abs(v_out) < 1 mV."
+            )
         return answer
 
     def miss(self, known):
@@ -422,7 +459,7 @@ def _named(text, name):
 
 def _short(text, most=60):
     text = str(text)
-    return text if len(text) <= most else text[:most - 1] + "\u2026"
+    return text if len(text) <= most else text[: most - 1] + "\u2026"
 
 
 def _names(node):
@@ -478,11 +515,17 @@ def _compare(sign, a, b):
             raise QuantityError(f"'{sign}' takes numbers; texts are compared by == and !=.")
         return (a == b) == (sign == "==")
     if sign in ("==", "!="):
-        raise QuantityError(f"'{sign}' is for texts; computed numbers are never exactly equal, "
-                            "so write about(a, b, 1 %).")
+        raise QuantityError(
+            f"'{sign}' is for texts; computed numbers are never exactly equal, "
+            "so write about(a, b, 1 %)."
+        )
     _same(a, b, f"'{sign}'")
-    return {"<": a.value < b.value, "<=": a.value <= b.value, ">": a.value > b.value,
-            ">=": a.value >= b.value}[sign]
+    return {
+        "<": a.value < b.value,
+        "<=": a.value <= b.value,
+        ">": a.value > b.value,
+        ">=": a.value >= b.value,
+    }[sign]
 
 
 def _truth(item, what):

@@ -40,8 +40,9 @@ def _value(state, name):
     spec, value = state.param[name], getattr(state, name)
     if hasattr(spec, "show"):
         return spec.show(value)
-    return next((t for t, key in (getattr(spec, "names", None) or {}).items() if key == value),
-                str(value))
+    return next(
+        (t for t, key in (getattr(spec, "names", None) or {}).items() if key == value), str(value)
+    )
 
 
 def _blank(spec, name):
@@ -69,8 +70,10 @@ def _sheet_step(number, step, draw):
     page = Rendering(situation.before, still=situation.before)
     role = f'<span class="role">{ROLES[step.role]}</span>' if step.role else ""
     texts = {**step.start, **draw}
-    out = [f'<section class="step"><h2>{role}{number} {escape(step.title)}</h2>',
-           f'<div class="text">{page.block(step.text)}</div>']
+    out = [
+        f'<section class="step"><h2>{role}{number} {escape(step.title)}</h2>',
+        f'<div class="text">{page.block(step.text)}</div>',
+    ]
     if step.predict or step.task:
         out.append(_picture(step, texts))
         out.append(_settings(step, texts))
@@ -78,8 +81,10 @@ def _sheet_step(number, step, draw):
     if step.predict:
         out.append(f'<p class="question">{page.line(step.predict.question)}</p>')
         for letter, choice in zip(_LETTERS, step.predict.choices):
-            out.append(f'<p class="choice"><span class="box"></span>{letter}&ensp;'
-                       f"{page.line(choice.text)}</p>")
+            out.append(
+                f'<p class="choice"><span class="box"></span>{letter}&ensp;'
+                f"{page.line(choice.text)}</p>"
+            )
         if not step.predict.choices:
             out.append(f'<p class="blank">Answer: <span></span> {escape(step.predict.unit)}</p>')
         out.append('<p class="lines">Because:<span></span><span></span></p>')
@@ -110,8 +115,9 @@ def _key_step(number, step, draw):
         state = start_state(step, draw)
         state.apply_texts({**texts, **found})
         known = figures(step.kind, state)
-        shown = [f"{escape(state.param[n].label or n)} {escape(_value(state, n))}"
-                 for n in step.unlock]
+        shown = [
+            f"{escape(state.param[n].label or n)} {escape(_value(state, n))}" for n in step.unlock
+        ]
         out.append(f'<p class="answer">For instance: {", ".join(shown)}</p>')
         texts |= found
     page = Rendering(known, still=known)
@@ -150,16 +156,19 @@ def handout(lesson, glossary=None, seed="0"):
             key.append(_key_step(number, step, draw))
     goals = "".join(f"<li>{escape(g)}</li>" for g in lesson.goals)
     title = escape(lesson.title)
-    foot = ('<p class="foot">Forktail \u00b7 every figure and picture is computed from the scene '
-            "it stands beside.</p>")
+    foot = (
+        '<p class="foot">Forktail \u00b7 every figure and picture is computed from the scene '
+        "it stands beside.</p>"
+    )
     return (
         '<!doctype html><html lang="en"><head><meta charset="utf-8">'
         f"<title>{title} \u00b7 worksheet</title>"
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         '<link rel="icon" href="data:,">'
-        f'<style>{asset_text("pages/lesson/handout.css")}</style></head><body>'
+        f"<style>{asset_text('pages/lesson/handout.css')}</style></head><body>"
         f'<main class="sheet"><header><h1>{title}</h1><p class="name">Name <span></span> Date '
         f'<span></span></p></header><p class="minutes">About {lesson.minutes} minutes. '
         f"When you are through, you can:</p><ul>{goals}</ul>{''.join(sheet)}{foot}</main>"
         f'<main class="key"><header><h1>Key: {title}</h1></header>{"".join(key)}{foot}</main>'
-        "</body></html>")
+        "</body></html>"
+    )

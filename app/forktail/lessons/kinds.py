@@ -60,8 +60,9 @@ def register(kind):
 def kind_of(key):
     """The kind with this key, or QuantityError that lists them."""
     if key not in KINDS:
-        raise QuantityError(f"page '{key}' is not a scene for lessons; there are "
-                            f"{', '.join(KINDS)}.")
+        raise QuantityError(
+            f"page '{key}' is not a scene for lessons; there are {', '.join(KINDS)}."
+        )
     return KINDS[key]
 
 
@@ -114,8 +115,10 @@ def steer_figures(state):
     i = [float(x) for x in point.i_upper]
     tails = [float(x) for x in point.i_lower]
     total = sum(i)
-    out = {name: figure(getattr(point, name), "V")
-           for name in ("v_out", "v_left", "v_right", "thermal_voltage")}
+    out = {
+        name: figure(getattr(point, name), "V")
+        for name in ("v_out", "v_left", "v_right", "thermal_voltage")
+    }
     out |= {name: figure(getattr(point, name)) for name in ("gain_upper", "gain_lower")}
     for k, current in enumerate(i):
         pair = i[k // 2 * 2] + i[k // 2 * 2 + 1]
@@ -132,8 +135,8 @@ def steer_figures(state):
     out["full_scale"] = figure(total * float(point.r_load), "V")
     scale = 2.0 * float(point.thermal_voltage)
     out["ideal_out"] = figure(
-        total * float(point.r_load) * float(point.v_upper) * float(point.v_lower) / scale ** 2,
-        "V")
+        total * float(point.r_load) * float(point.v_upper) * float(point.v_lower) / scale**2, "V"
+    )
     for limit in scene.limits:
         if limit.name.startswith("linear_v_"):
             out["range_" + limit.name.removeprefix("linear_v_")] = figure(limit.limit, "V")
@@ -142,6 +145,12 @@ def steer_figures(state):
     return out
 
 
-register(SceneKind("steer", SteerState, steer_figures,
-                   ("schematic", "sentence", "map", "across", "up", "numbers"),
-                   ("schematic", "sentence")))
+register(
+    SceneKind(
+        "steer",
+        SteerState,
+        steer_figures,
+        ("schematic", "sentence", "map", "across", "up", "numbers"),
+        ("schematic", "sentence"),
+    )
+)

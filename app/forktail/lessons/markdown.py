@@ -14,8 +14,11 @@ from forktail.lessons.formula import to_mathml
 from forktail.lessons.run import fill, placeholder
 
 _HOLE = re.compile(r"\{([^{}\n]{1,220})\}")
-_LINKS = {"glossary": "lessons?read=glossary#", "lesson": "lesson?id=", "assumptions":
-          "lessons?read=assumptions"}
+_LINKS = {
+    "glossary": "lessons?read=glossary#",
+    "lesson": "lesson?id=",
+    "assumptions": "lessons?read=assumptions",
+}
 
 
 def _figure_rule(state, silent):

@@ -73,26 +73,41 @@ def _listing(library):
     for number, entry in enumerate(library.entries, 1):
         lesson = entry.lesson
         if lesson is None:
-            rows.append({"number": number, "title": entry.title,
-                         "faults": [str(f) for f in entry.faults]})
+            rows.append(
+                {"number": number, "title": entry.title, "faults": [str(f) for f in entry.faults]}
+            )
             continue
-        rows.append({
-            "number": number, "id": lesson.id, "title": lesson.title, "minutes": lesson.minutes,
-            "goals": list(lesson.goals), "steps": [s.id for s in lesson.steps],
-            "after": [titles.get(r, r) for r in lesson.requires]})
-    return {"lessons": rows, "faults": [str(f) for f in library.faults],
-            "minutes": sum(e.lesson.minutes for e in library.entries if e.lesson)}
+        rows.append(
+            {
+                "number": number,
+                "id": lesson.id,
+                "title": lesson.title,
+                "minutes": lesson.minutes,
+                "goals": list(lesson.goals),
+                "steps": [s.id for s in lesson.steps],
+                "after": [titles.get(r, r) for r in lesson.requires],
+            }
+        )
+    return {
+        "lessons": rows,
+        "faults": [str(f) for f in library.faults],
+        "minutes": sum(e.lesson.minutes for e in library.entries if e.lesson),
+    }
 
 
 def _reading(library, asked):
     rendering = Rendering({})
     if asked == "glossary" and library.glossary:
-        parts = [f'<dt id="{key}">{escape(term)}</dt><dd>{rendering.block(text)}</dd>'
-                 for key, (term, text) in sorted(library.glossary.items())]
+        parts = [
+            f'<dt id="{key}">{escape(term)}</dt><dd>{rendering.block(text)}</dd>'
+            for key, (term, text) in sorted(library.glossary.items())
+        ]
         return {"title": "Glossary", "html": f"<dl>{''.join(parts)}</dl>"}
     if asked == "assumptions" and library.assumptions:
-        return {"title": "What is assumed, and where it comes from",
-                "html": rendering.block(library.assumptions)}
+        return {
+            "title": "What is assumed, and where it comes from",
+            "html": rendering.block(library.assumptions),
+        }
     return None
 
 
@@ -121,12 +136,28 @@ class LessonPage(Page):
         self.live, self.known, self.holds = {}, {}, False
         self._asleep = False  # while a step is set up, its settings draw nothing
         self.controls = LessonControls(
-            self.state, self._groups, play=self._unlocked_quantities,
-            handlers={"reset": self._reset, "drag": self._drag, "csv": self._csv,
-                      "theme": self.set_theme, "follow": self._follow})
-        self.panel = LessonPanel({
-            "hello": self._hello, "answer": self._answered, "show": self._show_me,
-            "again": self._again, "go": self._go, "handout": self._handout, "hint": self._hint})
+            self.state,
+            self._groups,
+            play=self._unlocked_quantities,
+            handlers={
+                "reset": self._reset,
+                "drag": self._drag,
+                "csv": self._csv,
+                "theme": self.set_theme,
+                "follow": self._follow,
+            },
+        )
+        self.panel = LessonPanel(
+            {
+                "hello": self._hello,
+                "answer": self._answered,
+                "show": self._show_me,
+                "again": self._again,
+                "go": self._go,
+                "handout": self._handout,
+                "hint": self._hint,
+            }
+        )
         for state in self.states.values():
             state.param.watch(self._changed, state.watched())
         self.panel.spec = {"lesson": lesson.id}
@@ -157,8 +188,9 @@ class LessonPage(Page):
         """Back to where the step left the learner: its start, or after the announced change."""
         draw = self.situation.draw
         answered = self.phase == "done" and self.step.predict
-        self.state.apply_texts(after_texts(self.step, draw) if answered else
-                               {**self.step.start, **draw})
+        self.state.apply_texts(
+            after_texts(self.step, draw) if answered else {**self.step.start, **draw}
+        )
 
     def _drag(self, message):
         wanted = self.views[self.step.page].drag(self.state, message)
@@ -171,8 +203,9 @@ class LessonPage(Page):
         name = str(message.get("plot"))[:40]
         for kind, views in self.views.items():
             if name in views.roots:
-                self.controls.download(f"forktail-{name}.csv",
-                                       views.csv(name, self.states[kind]), "text/csv")
+                self.controls.download(
+                    f"forktail-{name}.csv", views.csv(name, self.states[kind]), "text/csv"
+                )
 
     # ---- entering a step
 
@@ -216,18 +249,28 @@ class LessonPage(Page):
     def _set_before(self, done):
         """The settings with which the learner met the task, as far as they still make sense."""
         kept = done.get("set")
-        texts = {n: str(t)[:40] for n, t in kept.items() if n in self.step.unlock} if isinstance(
-            kept, dict) else {}
+        texts = (
+            {n: str(t)[:40] for n, t in kept.items() if n in self.step.unlock}
+            if isinstance(kept, dict)
+            else {}
+        )
         return {} if self.step.kind.make_state().apply_texts(texts) else texts
 
     @staticmethod
     def _past(done):
         if done.get("result") == "shown":
-            return {"right": True, "shown": True, "text": "You let this be shown. Come back to it "
-                    "whenever you like."}
+            return {
+                "right": True,
+                "shown": True,
+                "text": "You let this be shown. Come back to it whenever you like.",
+            }
         tries = done.get("tries") or 1
-        return {"right": True, "text": "You have done this step." if tries == 1 else
-                f"You have done this step, with {tries} tries."}
+        return {
+            "right": True,
+            "text": "You have done this step."
+            if tries == 1
+            else f"You have done this step, with {tries} tries.",
+        }
 
     # ---- drawing
 
@@ -271,8 +314,11 @@ class LessonPage(Page):
     def _meet(self, known, result):
         self.phase, self.met_known = "met", known
         shown = result == "shown"
-        self.verdict = {"right": True, "shown": shown, "text": "This is one way to do it."
-                        if shown else "Done. The numbers agree."}
+        self.verdict = {
+            "right": True,
+            "shown": shown,
+            "text": "This is one way to do it." if shown else "Done. The numbers agree.",
+        }
         self.present("verdict")
         texts = self.state.texts(changed_only=False)
         self._note(result, set={n: texts[n] for n in self.step.unlock})
@@ -284,22 +330,36 @@ class LessonPage(Page):
         step, s = self.step, self.situation
         early = Rendering(s.before, "a")
         spec = {
-            "lesson": self.lesson.id, "title": self.lesson.title, "at": self.at,
+            "lesson": self.lesson.id,
+            "title": self.lesson.title,
+            "at": self.at,
             "steps": [[t.id, t.title, t.print] for t in self.lesson.steps],
-            "role": ROLES.get(step.role, ""), "heading": step.title, "phase": self.phase,
-            "kind": step.page, "views": list(step.show),
-            "unlocks": len(step.unlock), "tries": self.tries, "text": early.block(step.text),
-            "verdict": self._verdict(early), "focus": focus, "seed": str(self.seed),
-            "print": step.print, "next": self._next()}
+            "role": ROLES.get(step.role, ""),
+            "heading": step.title,
+            "phase": self.phase,
+            "kind": step.page,
+            "views": list(step.show),
+            "unlocks": len(step.unlock),
+            "tries": self.tries,
+            "text": early.block(step.text),
+            "verdict": self._verdict(early),
+            "focus": focus,
+            "seed": str(self.seed),
+            "print": step.print,
+            "next": self._next(),
+        }
         late = self._late()
         if step.predict:
             spec["ask"] = self._ask(early)
             if self.phase == "done" and late:
                 self._add_late(spec, late)
         if step.task:
-            spec["task"] = {"goal": early.line(step.task.goal), "holds": self.holds,
-                            "hint": early.line(step.task.hint) if self.hinted else "",
-                            "showable": self.hinted and self.phase == "task"}
+            spec["task"] = {
+                "goal": early.line(step.task.goal),
+                "holds": self.holds,
+                "hint": early.line(step.task.hint) if self.hinted else "",
+                "showable": self.hinted and self.phase == "task",
+            }
         if self.phase in ("met", "read"):
             self._add_late(spec, late)
         self.known = {**late.known, **early.known} if not late.live else late.known
@@ -339,17 +399,23 @@ class LessonPage(Page):
         predict = self.step.predict
         return {
             "question": rendering.line(predict.question),
-            "choices": [rendering.line(c.text) for c in predict.choices], "unit": predict.unit,
+            "choices": [rendering.line(c.text) for c in predict.choices],
+            "unit": predict.unit,
             "picked": self.answer if predict.choices else None,
             "typed": "" if predict.choices or self.answer is None else str(self.answer),
-            "showable": self.phase == "ask" and self.tries >= TRIES}
+            "showable": self.phase == "ask" and self.tries >= TRIES,
+        }
 
     def _verdict(self, rendering):
         if not self.verdict:
             return None
         hint = self.verdict.get("hint")
-        return {"right": self.verdict["right"], "shown": bool(self.verdict.get("shown")),
-                "text": self.verdict["text"], "hint": rendering.line(hint) if hint else ""}
+        return {
+            "right": self.verdict["right"],
+            "shown": bool(self.verdict.get("shown")),
+            "text": self.verdict["text"],
+            "hint": rendering.line(hint) if hint else "",
+        }
 
     # ---- what the learner does
 
@@ -378,8 +444,11 @@ class LessonPage(Page):
         entry = {"result": result, "tries": self.tries, "print": step.print, **more}
         old = self.record.setdefault("steps", {}).get(step.id)
         better = {"met": 2, "right": 2, "shown": 1}
-        kept = isinstance(old, dict) and old.get("print") == step.print and better.get(
-            old.get("result"), 0) > better.get(result, 0)
+        kept = (
+            isinstance(old, dict)
+            and old.get("print") == step.print
+            and better.get(old.get("result"), 0) > better.get(result, 0)
+        )
         if not kept:
             self.record["steps"][step.id] = entry
             self.panel.update({}, record={"step": step.id, **entry})
@@ -401,8 +470,10 @@ class LessonPage(Page):
             return
         self.tries += 1
         if verdict.right:
-            self.verdict = {"right": True, "text": "Right." if self.tries == 1 else
-                            f"Right, at try {self.tries}."}
+            self.verdict = {
+                "right": True,
+                "text": "Right." if self.tries == 1 else f"Right, at try {self.tries}.",
+            }
             self._reveal("right")
             return
         self.verdict = {"right": False, "text": "Not quite.", "hint": verdict.hint}
@@ -412,8 +483,11 @@ class LessonPage(Page):
         step = self.step
         if self.phase == "ask" and self.tries >= TRIES:
             self.answer = self.situation.answer_text()
-            text = ("This is the one, marked above." if step.predict.choices else
-                    f"The answer is {self.answer}.")
+            text = (
+                "This is the one, marked above."
+                if step.predict.choices
+                else f"The answer is {self.answer}."
+            )
             self.verdict = {"right": True, "shown": True, "text": text}
             self._reveal("shown")
         elif self.phase == "task" and self.hinted:
@@ -495,8 +569,11 @@ class LessonPage(Page):
         state, step = self.state, self.step
         goal = start_state(step, {})
         goal.apply_texts(texts)
-        ways = {n: (getattr(state, n), getattr(goal, n)) for n in state.fields()
-                if isinstance(state.param[n], Quantity) and getattr(state, n) != getattr(goal, n)}
+        ways = {
+            n: (getattr(state, n), getattr(goal, n))
+            for n in state.fields()
+            if isinstance(state.param[n], Quantity) and getattr(state, n) != getattr(goal, n)
+        }
         # frequencies on their way have no short common period, so they jump
         jumps = not step.kind.moves or any(state.param[n].unit == "Hz" for n in ways)
         if self.still or not ways or jumps or pn.state.curdoc is None:
@@ -531,11 +608,17 @@ def lesson():
     asked = _asked("id")
     found = library.lesson(asked)
     if found is None:
-        entry = next((e for e in library.entries if asked and (
-            e.folder == asked or asked in e.folder)), None)
+        entry = next(
+            (e for e in library.entries if asked and (e.folder == asked or asked in e.folder)), None
+        )
         lines = [str(f) for f in entry.faults] if entry else []
-        view = LessonList(spec={"title": "No such lesson" if not entry else entry.title,
-                                "lost": lines, "asked": asked})
+        view = LessonList(
+            spec={
+                "title": "No such lesson" if not entry else entry.title,
+                "lost": lines,
+                "asked": asked,
+            }
+        )
         _reload_on_change(view)
         page("lessons", "Lessons", {"list": view}, current="lessons")
         return
@@ -546,5 +629,10 @@ def lesson():
         roots |= views.roots
         scenes.append(f'<div class="scene" data-kind="{kind}">\n{views.body()}</div>')
     body = asset_text("pages/lesson/body.html").replace("[[SCENES]]", "\n".join(scenes))
-    page("lesson", found.title, {"panel": session.panel, "controls": session.controls,
-                                        **roots}, body=body, current="lessons")
+    page(
+        "lesson",
+        found.title,
+        {"panel": session.panel, "controls": session.controls, **roots},
+        body=body,
+        current="lessons",
+    )

@@ -14,8 +14,9 @@ def place(name, caption, look, root="", exports=True):
         cls, inner = "view view-words", f"{{{{ embed(roots.{root}) }}}}"
     elif look == "card":
         cls = "view view-card"
-        inner = (f'<section class="plot" aria-label="{caption}">'
-                 f"{{{{ embed(roots.{root}) }}}}</section>")
+        inner = (
+            f'<section class="plot" aria-label="{caption}">{{{{ embed(roots.{root}) }}}}</section>'
+        )
     else:
         cls = f"view view-plot view-{look}"
         kinds = "" if exports else ', "", ("png", "svg")'

@@ -81,7 +81,7 @@ class Lines:
             if match := _KEY.match(line):
                 key = next(filter(None, match.groups()))
                 self.places.setdefault((*table, key), number)
-                rest = line[match.end():]
+                rest = line[match.end() :]
                 for quote in ('"""', "'''"):
                     if rest.count(quote) == 1:
                         inside = quote
@@ -101,7 +101,7 @@ class Lines:
             path += (name,)
             if match[1] == "[[" and k == len(names) - 1:
                 counts[path] = counts.get(path, -1) + 1
-                for other in [c for c in counts if len(c) > len(path) and c[:len(path)] == path]:
+                for other in [c for c in counts if len(c) > len(path) and c[: len(path)] == path]:
                     del counts[other]
             if path in counts:
                 path += (counts[path],)
@@ -129,9 +129,19 @@ def read_toml(path, name):
     except tomllib.TOMLDecodeError as error:
         found = re.search(r"\(at line (\d+), column (\d+)\)", str(error))
         what = str(error).split(" (at")[0]
-        return None, Lines(""), [Fault(
-            name, int(found[1]) if found else 1, f"this is not TOML: {what}.",
-            'Texts stand in quotes, lists in square brackets, a step begins with "[[step]]".')]
+        return (
+            None,
+            Lines(""),
+            [
+                Fault(
+                    name,
+                    int(found[1]) if found else 1,
+                    f"this is not TOML: {what}.",
+                    "Texts stand in quotes, lists in square brackets, a step begins "
+                    'with "[[step]]".',
+                )
+            ],
+        )
     except QuantityError as error:
         return None, Lines(""), [Fault(name, 1, str(error), "Give the folder a lesson.toml.")]
 
@@ -158,8 +168,14 @@ def read_parts(path: Path, name):
         if key is not None:
             parts[key] = Text(body, name, start)
         elif body.strip():
-            faults.append(Fault(name, 1, "there is text before the first heading.",
-                                "Begin with '# ' and the id of a step."))
+            faults.append(
+                Fault(
+                    name,
+                    1,
+                    "there is text before the first heading.",
+                    "Begin with '# ' and the id of a step.",
+                )
+            )
 
     for number, line in enumerate(source.splitlines(), 1):
         fence ^= line.startswith("```")
@@ -167,8 +183,14 @@ def read_parts(path: Path, name):
             close()
             key, held, start = " ".join(line[2:].split()).lower(), [], number + 1
             if key in parts:
-                faults.append(Fault(name, number, f"the heading '{key}' stands here twice.",
-                                    "Keep one of the two."))
+                faults.append(
+                    Fault(
+                        name,
+                        number,
+                        f"the heading '{key}' stands here twice.",
+                        "Keep one of the two.",
+                    )
+                )
         else:
             held.append(line)
     close()

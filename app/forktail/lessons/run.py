@@ -66,11 +66,14 @@ def after_texts(step, draw):
             spec = state.param[name] if name in state.fields() else None
             answer = Expression(text[1:]).value(known)
             if not isinstance(spec, Quantity) or not isinstance(answer, Figure):
-                raise QuantityError(f"'{name}' cannot be computed: only a setting with a number "
-                                    "can be.")
+                raise QuantityError(
+                    f"'{name}' cannot be computed: only a setting with a number can be."
+                )
             if answer.dimension != DIMENSIONS[spec.unit]:
-                raise QuantityError(f"'{name}' wants {say_unit(DIMENSIONS[spec.unit])}; "
-                                    f"'{text}' gives {say_unit(answer.dimension)}.")
+                raise QuantityError(
+                    f"'{name}' wants {say_unit(DIMENSIONS[spec.unit])}; "
+                    f"'{text}' gives {say_unit(answer.dimension)}."
+                )
             text = spec.exact(float(f"{answer.value:.9g}"))
         texts[name] = text
     return texts
@@ -122,8 +125,10 @@ class Situation:
             raise QuantityError("'number' is not a number.")
         unit = base_unit(self.step.predict.unit)
         if right.dimension != DIMENSIONS[unit]:
-            raise QuantityError(f"'number' is {say_unit(right.dimension)}, 'unit' is "
-                                f"{self.step.predict.unit or 'that of a plain number'}.")
+            raise QuantityError(
+                f"'number' is {say_unit(right.dimension)}, 'unit' is "
+                f"{self.step.predict.unit or 'that of a plain number'}."
+            )
         return Figure(right.value, right.dimension, unit)
 
     def room(self, right):
@@ -132,8 +137,10 @@ class Situation:
         if tolerance.unit == "%" and self.step.predict.unit != "%":
             return abs(tolerance.value * right.value)
         if tolerance.dimension != right.dimension:
-            raise QuantityError(f"'tolerance' is {say_unit(tolerance.dimension)}, the answer is "
-                                f"{say_unit(right.dimension)}.")
+            raise QuantityError(
+                f"'tolerance' is {say_unit(tolerance.dimension)}, the answer is "
+                f"{say_unit(right.dimension)}."
+            )
         return tolerance.value
 
     def answer_text(self):
@@ -177,11 +184,13 @@ def read_answer(predict: Prediction, text):
     unit = base_unit(predict.unit)
     text = str(text).strip()
     if not text:
-        raise QuantityError("Type a value first"
-                            + (f", with its unit, such as 5 {predict.unit}." if unit else "."))
+        raise QuantityError(
+            "Type a value first" + (f", with its unit, such as 5 {predict.unit}." if unit else ".")
+        )
     if unit not in ("", "%") and re.fullmatch(r"[-+\u2212]?[\d.,\s]+(?:[eE][-+]?\d+)?", text):
-        raise QuantityError(f"'{text[:20]}' has no unit; write it with one, such as "
-                            f"{text[:20]} {predict.unit}.")
+        raise QuantityError(
+            f"'{text[:20]}' has no unit; write it with one, such as {text[:20]} {predict.unit}."
+        )
     return figure(parse_quantity(text, unit, "Your answer"), unit)
 
 
@@ -236,6 +245,8 @@ def placeholder(inner):
         elif word in ("+", "%"):
             sign, percent = sign or word == "+", percent or word == "%"
         else:
-            raise QuantityError(f"'{{{inner[:40]}}}' ends in ':{word}'; allowed after the colon "
-                                "are a number of digits, + and %.")
+            raise QuantityError(
+                f"'{{{inner[:40]}}}' ends in ':{word}'; allowed after the colon "
+                "are a number of digits, + and %."
+            )
     return Expression(match[1].strip()), digits, sign, percent

@@ -23,15 +23,23 @@ from forktail.ui.static_svg import still
 class SteerViews:
     """The views of the Steer page."""
 
-    PLACES = {"schematic": ("Where the tail current goes", "main"),
-              "map": ("Output as colour", "square"), "across": ("Output over the input", "strip"),
-              "up": ("Over the other quantity", "strip")}
+    PLACES = {
+        "schematic": ("Where the tail current goes", "main"),
+        "map": ("Output as colour", "square"),
+        "across": ("Output over the input", "strip"),
+        "up": ("Over the other quantity", "strip"),
+    }
 
     def __init__(self, names):
         self.names = tuple(names)
-        makers = {"schematic": SchematicView, "sentence": SentenceView, "numbers": TableView,
-                  "map": OutputMap, "across": lambda: Section("across", across=4),
-                  "up": lambda: Section("up", across=4)}
+        makers = {
+            "schematic": SchematicView,
+            "sentence": SentenceView,
+            "numbers": TableView,
+            "map": OutputMap,
+            "across": lambda: Section("across", across=4),
+            "up": lambda: Section("up", across=4),
+        }
         self.roots = {n: makers[n]() for n in makers if n in self.names}
         self.plots = tuple(self.roots[n] for n in ("map", "across", "up") if n in self.roots)
 
@@ -59,11 +67,19 @@ class SteerViews:
             if which == "up" and scene.stage == "pair":
                 tail, gain = state.gain_against_tail()
                 self.roots[which].show(
-                    "i_tail", tail, gain, (state.i_tail, float(scene.point.gain_upper)), "Gain",
-                    "V/V", 0.0, 1.05 * max(float(gain.max()), 1e-6))
+                    "i_tail",
+                    tail,
+                    gain,
+                    (state.i_tail, float(scene.point.gain_upper)),
+                    "Gain",
+                    "V/V",
+                    0.0,
+                    1.05 * max(float(gain.max()), 1e-6),
+                )
             else:
-                self.roots[which].show(name, x, along, (state.map_value(name), out), "Output",
-                                       "V", -full, full)
+                self.roots[which].show(
+                    name, x, along, (state.map_value(name), out), "Output", "V", -full, full
+                )
 
     def drag(self, state, message):
         """Settings under the point of the map."""
@@ -73,8 +89,9 @@ class SteerViews:
         moved = type(state)()
         moved.apply_texts(state.texts())
         moved.set_from_map(across, up)
-        return {n: getattr(moved, n) for n in moved.fields()
-                if getattr(moved, n) != getattr(state, n)}
+        return {
+            n: getattr(moved, n) for n in moved.fields() if getattr(moved, n) != getattr(state, n)
+        }
 
     def csv(self, name, state):
         """Comma-separated text of a view."""

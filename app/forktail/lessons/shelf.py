@@ -71,8 +71,9 @@ def use_folder(folder):
     """
     path = Path(folder)
     if not path.is_dir():
-        raise QuantityError(f"'{folder}' is not a folder; wanted is one that holds a folder for "
-                            "each lesson.")
+        raise QuantityError(
+            f"'{folder}' is not a folder; wanted is one that holds a folder for each lesson."
+        )
     _SHELF.folder, _SHELF.live = path.resolve(), True
 
 

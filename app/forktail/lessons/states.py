@@ -44,14 +44,24 @@ class _UseLook(PageState):
 
     use = ""
 
-    time = param.Selector(default="whole", objects=["whole", "start", "settled"],
-                          label="Time plot", doc="What the time plot shows.")
-    band = param.Selector(default="near", objects=["near", "all"], label="Spectrum",
-                          doc="How much of the spectrum is shown.")
-    curve = param.Selector(default="1", objects=["1", "2", "3"], label="Curve",
-                           doc="Which characteristic is shown.")
-    readings = param.String(default="", label="Readings",
-                            doc="Keys of the figures on the card, with spaces between.")
+    time = param.Selector(
+        default="whole",
+        objects=["whole", "start", "settled"],
+        label="Time plot",
+        doc="What the time plot shows.",
+    )
+    band = param.Selector(
+        default="near",
+        objects=["near", "all"],
+        label="Spectrum",
+        doc="How much of the spectrum is shown.",
+    )
+    curve = param.Selector(
+        default="1", objects=["1", "2", "3"], label="Curve", doc="Which characteristic is shown."
+    )
+    readings = param.String(
+        default="", label="Readings", doc="Keys of the figures on the card, with spaces between."
+    )
 
     def settings(self):
         """Settings of the use as the core wants them."""
@@ -60,15 +70,17 @@ class _UseLook(PageState):
 
     def solver(self):
         """The textbook cell of the scene."""
-        return TextbookCell(**{f.name: getattr(self, f"cell_{f.name}")
-                               for f in setting_fields(TextbookCell)})
+        return TextbookCell(
+            **{f.name: getattr(self, f"cell_{f.name}") for f in setting_fields(TextbookCell)}
+        )
 
     def scene(self, detail=False):
         """Run the use: one `UsesScene`, kept for equal settings."""
         result, error = _run(self.use, self.settings(), self.solver(), detail)
         time = self.time if self.time in TIME_VIEWS[self.use] else "whole"
-        return UsesScene(self.use, result, error, detail, time, self.band, int(self.curve), "",
-                         {}, "")
+        return UsesScene(
+            self.use, result, error, detail, time, self.band, int(self.curve), "", {}, ""
+        )
 
 
 def use_state(use):
@@ -85,15 +97,25 @@ def use_state(use):
     type
         A `PageState`.
     """
-    own = {n.removeprefix(f"{use}__"): p
-           for n, p in setting_parameters(use, USES[use].settings).items()}
+    own = {
+        n.removeprefix(f"{use}__"): p
+        for n, p in setting_parameters(use, USES[use].settings).items()
+    }
     for name, (span, step) in _SLIDERS.get(use, {}).items():
         own[name].slider, own[name].step = span, step
-    of_cell = {n.replace("__", "_"): p
-               for n, p in setting_parameters("cell", TextbookCell).items()}
-    return type(f"Lesson{use.title().replace('_', '')}State", (_UseLook,), {
-        **own, **of_cell, "use": use, "page": use, "__module__": __name__,
-        "__doc__": f"One scene of the use '{USES[use].title}'."})
+    of_cell = {n.replace("__", "_"): p for n, p in setting_parameters("cell", TextbookCell).items()}
+    return type(
+        f"Lesson{use.title().replace('_', '')}State",
+        (_UseLook,),
+        {
+            **own,
+            **of_cell,
+            "use": use,
+            "page": use,
+            "__module__": __name__,
+            "__doc__": f"One scene of the use '{USES[use].title}'.",
+        },
+    )
 
 
 # ---------------------------------------------------------------- one board
@@ -134,13 +156,27 @@ def _current(circuit):
 
 
 def _volt(default, span, step, label, doc, bound=1.0):
-    return Quantity(default, bounds=(-bound, bound), slider=(-span, span), step=step, unit="V",
-                    label=label, doc=doc)
+    return Quantity(
+        default,
+        bounds=(-bound, bound),
+        slider=(-span, span),
+        step=step,
+        unit="V",
+        label=label,
+        doc=doc,
+    )
 
 
 def _part(field, low, high, step, label):
-    return Quantity(getattr(board_circuit(), field), bounds=(max(low / 10.0, 0.0), 1e6),
-                    slider=(low, high), step=step, unit="ohm", label=label, doc="ohm.")
+    return Quantity(
+        getattr(board_circuit(), field),
+        bounds=(max(low / 10.0, 0.0), 1e6),
+        slider=(low, high),
+        step=step,
+        unit="ohm",
+        label=label,
+        doc="ohm.",
+    )
 
 
 class BoardState(PageState):
@@ -150,51 +186,102 @@ class BoardState(PageState):
 
     v_upper = _volt(0.0, 0.1, 1e-3, "Upper input", "V.", 10.0)
     v_lower = _volt(0.0, 0.1, 1e-3, "Lower input", "V.", 10.0)
-    v_supply = Quantity(12.0, bounds=(1.0, 30.0), slider=(3.0, 18.0), step=0.5, unit="V",
-                        label="Supply", doc="V.")
+    v_supply = Quantity(
+        12.0, bounds=(1.0, 30.0), slider=(3.0, 18.0), step=0.5, unit="V", label="Supply", doc="V."
+    )
     r_load = _part("r_load_left", 500.0, 12e3, 100.0, "Load resistors")
     r_string_top = _part("r_string_top", 1e3, 20e3, 100.0, "String, top (R1)")
     r_tail_emitter = _part("r_tail_emitter", 200.0, 5e3, 50.0, "Emitter of Q7 (R10)")
-    r_emitter_lower = Quantity(100.0, bounds=(0.0, 1e4), slider=(0.0, 500.0), step=5.0,
-                               unit="ohm", label="Emitter resistors, lower", doc="ohm.")
-    temperature = Quantity(298.15, bounds=(233.15, 398.15), slider=(233.15, 398.15), step=1.0,
-                           unit="K", label="Temperature", doc="Junctions, K.")
+    r_emitter_lower = Quantity(
+        100.0,
+        bounds=(0.0, 1e4),
+        slider=(0.0, 500.0),
+        step=5.0,
+        unit="ohm",
+        label="Emitter resistors, lower",
+        doc="ohm.",
+    )
+    temperature = Quantity(
+        298.15,
+        bounds=(233.15, 398.15),
+        slider=(233.15, 398.15),
+        step=1.0,
+        unit="K",
+        label="Temperature",
+        doc="Junctions, K.",
+    )
     offset_left = _volt(0.0, 0.01, 1e-4, "Offset, left pair", "Of Q1-Q2, V.", 0.02)
     offset_right = _volt(0.0, 0.01, 1e-4, "Offset, right pair", "Of Q4-Q3, V.", 0.02)
     offset_lower = _volt(0.0, 0.01, 1e-4, "Offset, lower pair", "Of Q5-Q6, V.", 0.02)
-    load_mismatch = Quantity(0.0, bounds=(-50.0, 50.0), slider=(-5.0, 5.0), step=0.1, unit="%",
-                             label="Left load over right", doc="Per cent.")
+    load_mismatch = Quantity(
+        0.0,
+        bounds=(-50.0, 50.0),
+        slider=(-5.0, 5.0),
+        step=0.1,
+        unit="%",
+        label="Left load over right",
+        doc="Per cent.",
+    )
     trim_upper = _volt(0.0, 0.01, 5e-5, "Trim, upper input", "V.")
     trim_lower = _volt(0.0, 0.01, 5e-5, "Trim, lower input", "V.")
-    trim_balance = Quantity(0.0, bounds=(-1.0, 1.0), slider=(-0.1, 0.1), step=5e-4, unit="",
-                            label="Load balance", doc="Left over right load.")
+    trim_balance = Quantity(
+        0.0,
+        bounds=(-1.0, 1.0),
+        slider=(-0.1, 0.1),
+        step=5e-4,
+        unit="",
+        label="Load balance",
+        doc="Left over right load.",
+    )
     fault = param.Selector(
-        default="none", label="Fault", doc="What is wrong with the board.",
-        objects={"nothing": "none",
-                 **{f.text.rstrip("."): f.key for f in single_faults(board_circuit())}})
-    model = param.Selector(default="built", label="Model", doc="Which answer is drawn.",
-                           objects={"Built": "built", "Built over textbook": "overlay"})
-    readings = param.String(default="", label="Readings",
-                            doc="Names of the figures on the card, with spaces between.")
+        default="none",
+        label="Fault",
+        doc="What is wrong with the board.",
+        objects={
+            "nothing": "none",
+            **{f.text.rstrip("."): f.key for f in single_faults(board_circuit())},
+        },
+    )
+    model = param.Selector(
+        default="built",
+        label="Model",
+        doc="Which answer is drawn.",
+        objects={"Built": "built", "Built over textbook": "overlay"},
+    )
+    readings = param.String(
+        default="", label="Readings", doc="Names of the figures on the card, with spaces between."
+    )
 
     def circuit(self):
         """The board as a `Circuit`."""
         half = 0.005 * self.load_mismatch
         made = replace(
-            board_circuit(), v_supply=self.v_supply, r_load_left=self.r_load * (1.0 + half),
-            r_load_right=self.r_load * (1.0 - half), r_string_top=self.r_string_top,
-            r_tail_emitter=self.r_tail_emitter, r_emitter_lower=self.r_emitter_lower,
-            temperature=self.temperature, trim_upper=self.trim_upper,
-            trim_lower=self.trim_lower, trim_balance=self.trim_balance)
+            board_circuit(),
+            v_supply=self.v_supply,
+            r_load_left=self.r_load * (1.0 + half),
+            r_load_right=self.r_load * (1.0 - half),
+            r_string_top=self.r_string_top,
+            r_tail_emitter=self.r_tail_emitter,
+            r_emitter_lower=self.r_emitter_lower,
+            temperature=self.temperature,
+            trim_upper=self.trim_upper,
+            trim_lower=self.trim_lower,
+            trim_balance=self.trim_balance,
+        )
         made = unbalanced(made, self.offset_left, self.offset_right, self.offset_lower)
         return made if self.fault == "none" else replace(made, faults=(self.fault,))
 
     def scene(self):
         """The board at its point: a `BuildScene`."""
         circuit = self.circuit()
-        return BuildScene(circuit, self.model, self.v_upper, self.v_lower,
-                          _inspected(circuit, self.v_upper, self.v_lower),
-                          textbook(circuit, self.v_upper, self.v_lower))
+        return BuildScene(
+            circuit,
+            self.model,
+            self.v_upper,
+            self.v_lower,
+            _inspected(circuit, self.v_upper, self.v_lower),
+            textbook(circuit, self.v_upper, self.v_lower),
+        )
 
     def rest(self):
         """The board with both inputs at zero: `network.Inspection`."""
@@ -210,8 +297,15 @@ class BoardState(PageState):
         low, high = self.param[name].slider
         while high < abs(getattr(self, name)):
             low, high = 2.5 * low, 2.5 * high
-        return _curve(circuit, name, self.v_lower if name == "v_upper" else self.v_upper, low,
-                      high, count, self.model == "overlay")
+        return _curve(
+            circuit,
+            name,
+            self.v_lower if name == "v_upper" else self.v_upper,
+            low,
+            high,
+            count,
+            self.model == "overlay",
+        )
 
 
 @lru_cache(maxsize=64)
@@ -278,16 +372,22 @@ def _board(key, size):
     if key == "load_unequal":
         return replace(c, r_load_left=c.r_load_left * (1.0 + 0.02 * size))
     if key == "load_small":
-        return replace(c, r_load_left=c.r_load_left * (1.0 - 0.15 * size),
-                       r_load_right=c.r_load_right * (1.0 - 0.15 * size))
+        return replace(
+            c,
+            r_load_left=c.r_load_left * (1.0 - 0.15 * size),
+            r_load_right=c.r_load_right * (1.0 - 0.15 * size),
+        )
     if key == "tail_small":
         return replace(c, r_tail_emitter=c.r_tail_emitter / (1.0 - 0.15 * size))
     if key == "slow_load":
         return replace(c, c_load=c.c_load * (1.0 + 4.0 * size))
     if key == "supply_low":
         return replace(c, v_supply=c.v_supply * (1.0 - 0.5 * size))
-    faults = {"pair_reversed": "swapped:pair_right", "output_turned": "swapped:pair_lower",
-              "lower_open": "open:drive_lower"}
+    faults = {
+        "pair_reversed": "swapped:pair_right",
+        "output_turned": "swapped:pair_lower",
+        "lower_open": "open:drive_lower",
+    }
     return replace(c, faults=(faults[key],)) if key in faults else c
 
 
@@ -314,7 +414,10 @@ def _captured(board, size, prediction, peak_upper, peak_lower, noise, seed):
     measured = right - left + noise * rng.normal(size=time.size)
     predicted = ideal_right - ideal_left
     pole = network.corners(board_circuit())["load_pole"]
-    memory = lambda record: signals.load_pole(record, DURATION, pole)  # noqa: E731
+
+    def memory(record):
+        return signals.load_pole(record, DURATION, pole)
+
     found = capture_fit.fit_product(upper, lower, measured, memory)
     expected = capture_fit.fit_product(upper, lower, predicted, memory)
     try:
@@ -323,9 +426,20 @@ def _captured(board, size, prediction, peak_upper, peak_lower, noise, seed):
         delay = math.nan
     here, there = network.solve_bias(made).nodes, network.solve_bias(board_circuit()).nodes
     meter = {k: (float(here[k]), float(there[k])) for k in there if k in here}
-    return CaptureScene(time, upper, lower, measured, predicted,
-                        memory(found.value(upper, lower)), measured - predicted, found, expected,
-                        delay, noise, meter)
+    return CaptureScene(
+        time,
+        upper,
+        lower,
+        measured,
+        predicted,
+        memory(found.value(upper, lower)),
+        measured - predicted,
+        found,
+        expected,
+        delay,
+        noise,
+        meter,
+    )
 
 
 class CaptureState(PageState):
@@ -337,22 +451,66 @@ class CaptureState(PageState):
 
     page = "capture"
 
-    board = param.Selector(default="none", objects={t: k for k, t in BOARDS.items()},
-                           label="Board", doc="What is wrong with the captured board.")
-    prediction = param.Selector(default="none", objects={t: k for k, t in BOARDS.items()},
-                                label="Predict a board", doc="Board that is predicted.")
-    size = Quantity(100.0, bounds=(10.0, 200.0), slider=(50.0, 150.0), step=5.0, unit="%",
-                    label="Size of the fault", doc="Per cent.")
-    peak_upper = Quantity(0.04, bounds=(1e-3, 0.3), slider=(0.005, 0.1), step=1e-3, unit="V",
-                          label="Upper drive, peak", doc="V.")
-    peak_lower = Quantity(0.02, bounds=(1e-3, 0.3), slider=(0.005, 0.1), step=1e-3, unit="V",
-                          label="Lower drive, peak", doc="V.")
-    noise = Quantity(1e-3, bounds=(1e-5, 0.1), slider=(0.0, 0.01), step=1e-4, unit="V",
-                     label="Noise, rms", doc="Of the capture, V.")
-    readings = param.String(default="", label="Readings",
-                            doc="Names of the figures on the card, with spaces between.")
+    board = param.Selector(
+        default="none",
+        objects={t: k for k, t in BOARDS.items()},
+        label="Board",
+        doc="What is wrong with the captured board.",
+    )
+    prediction = param.Selector(
+        default="none",
+        objects={t: k for k, t in BOARDS.items()},
+        label="Predict a board",
+        doc="Board that is predicted.",
+    )
+    size = Quantity(
+        100.0,
+        bounds=(10.0, 200.0),
+        slider=(50.0, 150.0),
+        step=5.0,
+        unit="%",
+        label="Size of the fault",
+        doc="Per cent.",
+    )
+    peak_upper = Quantity(
+        0.04,
+        bounds=(1e-3, 0.3),
+        slider=(0.005, 0.1),
+        step=1e-3,
+        unit="V",
+        label="Upper drive, peak",
+        doc="V.",
+    )
+    peak_lower = Quantity(
+        0.02,
+        bounds=(1e-3, 0.3),
+        slider=(0.005, 0.1),
+        step=1e-3,
+        unit="V",
+        label="Lower drive, peak",
+        doc="V.",
+    )
+    noise = Quantity(
+        1e-3,
+        bounds=(1e-5, 0.1),
+        slider=(0.0, 0.01),
+        step=1e-4,
+        unit="V",
+        label="Noise, rms",
+        doc="Of the capture, V.",
+    )
+    readings = param.String(
+        default="", label="Readings", doc="Names of the figures on the card, with spaces between."
+    )
 
     def scene(self):
         """Capture, prediction and what a fit says: `CaptureScene`, kept for equal settings."""
-        return _captured(self.board, self.size / 100.0, self.prediction, self.peak_upper,
-                         self.peak_lower, self.noise, 7)
+        return _captured(
+            self.board,
+            self.size / 100.0,
+            self.prediction,
+            self.peak_upper,
+            self.peak_lower,
+            self.noise,
+            7,
+        )

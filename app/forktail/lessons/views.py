@@ -34,34 +34,56 @@ CARD_STYLES = [STYLE, "assets/pages/lesson/style.css"]
 
 #: Labels of figures on a card that are neither settings nor figures of merit.
 LABELS = {
-    "carrier_level": "Carrier line", "sideband_level": "Each sideband",
-    "tone_level": "Tone coming through", "out_peak": "Output, peak",
-    "level_difference": "Difference line", "level_sum": "Sum line",
-    "level_oscillator": "Oscillator coming through", "level_signal": "Call coming through",
-    "v_out": "Output", "v_left": "Left collector", "v_right": "Right collector",
-    "i_tail": "Tail current", "rest_tail": "Tail current at rest",
-    "lowest": "Least headroom, Q1 to Q6", "rest_out": "Output at rest",
-    "feed_upper": "Upper input through, V/V", "feed_lower": "Lower input through, V/V",
-    "supply_current": "Supply current", "heat": "Heat in all", "textbook_out": "Textbook output",
-    "drop_left": "Across the left load", "gain_upper": "Gain, upper input",
-    "gain_lower": "Gain, lower input", "saturated": "Transistors saturated",
-    "node_left": "Left collector at rest", "node_level_upper": "Upper level",
-    "node_level_lower": "Lower level", "node_tail": "Tail node",
-    "node_emitter_q7": "Emitter of Q7", "full_scale": "Tail current times load",
+    "carrier_level": "Carrier line",
+    "sideband_level": "Each sideband",
+    "tone_level": "Tone coming through",
+    "out_peak": "Output, peak",
+    "level_difference": "Difference line",
+    "level_sum": "Sum line",
+    "level_oscillator": "Oscillator coming through",
+    "level_signal": "Call coming through",
+    "v_out": "Output",
+    "v_left": "Left collector",
+    "v_right": "Right collector",
+    "i_tail": "Tail current",
+    "rest_tail": "Tail current at rest",
+    "lowest": "Least headroom, Q1 to Q6",
+    "rest_out": "Output at rest",
+    "feed_upper": "Upper input through, V/V",
+    "feed_lower": "Lower input through, V/V",
+    "supply_current": "Supply current",
+    "heat": "Heat in all",
+    "textbook_out": "Textbook output",
+    "drop_left": "Across the left load",
+    "gain_upper": "Gain, upper input",
+    "gain_lower": "Gain, lower input",
+    "saturated": "Transistors saturated",
+    "node_left": "Left collector at rest",
+    "node_level_upper": "Upper level",
+    "node_level_lower": "Lower level",
+    "node_tail": "Tail node",
+    "node_emitter_q7": "Emitter of Q7",
+    "full_scale": "Tail current times load",
     **{f"headroom_q{k}": f"Headroom of Q{k}" for k in range(1, 8)},
     "gain_ratio": "Product, captured over predicted",
-    "offset": "Output stands off by", "rest_rms": "Captured less predicted, rms",
-    "fit_rms": "Captured less best fit, rms", "out_rms": "Captured output, rms",
-    "predicted_rms": "Predicted output, rms", "delay": "Captured later by",
+    "offset": "Output stands off by",
+    "rest_rms": "Captured less predicted, rms",
+    "fit_rms": "Captured less best fit, rms",
+    "out_rms": "Captured output, rms",
+    "predicted_rms": "Predicted output, rms",
+    "delay": "Captured later by",
 }
 #: Figures of a card where a step does not say.
 DEFAULTS = {
     "built": "v_out node_left rest_tail lowest",
     "capture": "gain_ratio feed_upper feed_lower offset rest_rms",
-    "am": "depth carrier_level sideband_level", "dsb": "suppression carrier_level sideband_level",
+    "am": "depth carrier_level sideband_level",
+    "dsb": "suppression carrier_level sideband_level",
     "mixer": "conversion_gain level_difference level_sum",
-    "phase_detector": "output slope zero", "variable_gain": "gain out_peak",
-    "gain_control_loop": "held attack release overshoot", "ssb": "rejection wanted image",
+    "phase_detector": "output slope zero",
+    "variable_gain": "gain out_peak",
+    "gain_control_loop": "held attack release overshoot",
+    "ssb": "rejection wanted image",
     "squarer": "second residual dc",
 }
 
@@ -114,16 +136,26 @@ class Card(MarkupView):
         self._names = names
         body = "".join(
             f'<div><dt>{escape(keep_together(label))}</dt><dd><b data-id="card-{name}"></b> '
-            f'<span class="law" data-id="law-{name}"></span></dd></div>' for name, label in names)
-        self.rebuild(f'<dl class="card-rows">{body}</dl><p class="aside" role="status" '
-                     'aria-live="polite" data-polite data-id="spoken"></p>', values)
+            f'<span class="law" data-id="law-{name}"></span></dd></div>'
+            for name, label in names
+        )
+        self.rebuild(
+            f'<dl class="card-rows">{body}</dl><p class="aside" role="status" '
+            'aria-live="polite" data-polite data-id="spoken"></p>',
+            values,
+        )
 
 
 def card_text(state, merits=()):
     """The card as HTML for print."""
-    return '<p class="settings">' + " \u00b7 ".join(
-        f"{escape(label)}: <b>{escape(value)}</b>"
-        for _, label, value, _ in card_rows(state, merits)) + "</p>"
+    return (
+        '<p class="settings">'
+        + " \u00b7 ".join(
+            f"{escape(label)}: <b>{escape(value)}</b>"
+            for _, label, value, _ in card_rows(state, merits)
+        )
+        + "</p>"
+    )
 
 
 class _Views:
@@ -149,8 +181,10 @@ class _Views:
 
     def body(self):
         """Jinja text of the views."""
-        return "".join(place(n, *self.places[n], root=self.root(n), exports=self._has_csv(n))
-                       for n in self.views)
+        return "".join(
+            place(n, *self.places[n], root=self.root(n), exports=self._has_csv(n))
+            for n in self.views
+        )
 
     def _has_csv(self, name):
         return True
@@ -166,21 +200,28 @@ class _Views:
 class SignalViews(_Views):
     """The views of the Signals page."""
 
-    PLACES = {"inputs": ("Both inputs", "strip"),
-              "collectors": ("Each collector against ground", "strip"),
-              "difference": ("Output over the ideal product", "strip"),
-              "spectrum": ("Spectrum of the output", "strip"),
-              "map": ("Path of both inputs over the output", "square"),
-              "figures": ("Figures", "card"), "sentence": ("", "words")}
+    PLACES = {
+        "inputs": ("Both inputs", "strip"),
+        "collectors": ("Each collector against ground", "strip"),
+        "difference": ("Output over the ideal product", "strip"),
+        "spectrum": ("Spectrum of the output", "strip"),
+        "map": ("Path of both inputs over the output", "square"),
+        "figures": ("Figures", "card"),
+        "sentence": ("", "words"),
+    }
 
     def __init__(self, names):
         super().__init__("signals", names, self.PLACES)
         self.waves = Waveforms()
-        makers = {**{n: self.waves.plots.get for n in ("inputs", "collectors", "difference")},
-                  "spectrum": lambda n: SpectrumPlot(), "map": lambda n: TrajectoryMap(),
-                  "figures": lambda n: FiguresView(stylesheets=[STYLE, "assets/pages/signals/style.css"]),
-                  "sentence": lambda n: SignalWords(
-                      stylesheets=[STYLE, "assets/pages/signals/style.css"])}
+        makers = {
+            **{n: self.waves.plots.get for n in ("inputs", "collectors", "difference")},
+            "spectrum": lambda n: SpectrumPlot(),
+            "map": lambda n: TrajectoryMap(),
+            "figures": lambda n: FiguresView(stylesheets=[STYLE, "assets/pages/signals/style.css"]),
+            "sentence": lambda n: SignalWords(
+                stylesheets=[STYLE, "assets/pages/signals/style.css"]
+            ),
+        }
         self._keep({n: makers[n](n) for n in self.names})
 
     def show(self, state, names):
@@ -207,8 +248,7 @@ class SignalViews(_Views):
         if message.get("view") in self.waves.plots:
             moved.set_cursor(x / self.waves.time_factor)
         elif message.get("view") == "map" and "map" in self.views:
-            moved.set_cursor_from_map(*(v / f for v, f in
-                                        zip((x, y), self.views["map"].factors)))
+            moved.set_cursor_from_map(*(v / f for v, f in zip((x, y), self.views["map"].factors)))
         return {"cursor": moved.cursor}
 
     def csv(self, root, state):
@@ -230,15 +270,25 @@ class SignalViews(_Views):
 class UseViews(_Views):
     """The views of the Uses page for one use."""
 
-    PLACES = {"spectrum": ("Lines of the output", "strip"), "curve": ("Characteristic", "strip"),
-              "time": ("Waveforms", "strip"), "diagram": ("How the cell is used", "strip"),
-              "card": ("Readings of this scene", "card"), "sentence": ("", "words")}
+    PLACES = {
+        "spectrum": ("Lines of the output", "strip"),
+        "curve": ("Characteristic", "strip"),
+        "time": ("Waveforms", "strip"),
+        "diagram": ("How the cell is used", "strip"),
+        "card": ("Readings of this scene", "card"),
+        "sentence": ("", "words"),
+    }
 
     def __init__(self, use, names):
         super().__init__(use, names, self.PLACES)
-        makers = {"spectrum": UseSpectrum, "curve": CurvePlot, "time": TimePlot,
-                  "diagram": lambda: DiagramView(sizing_mode="stretch_both"), "card": Card,
-                  "sentence": WordsView}
+        makers = {
+            "spectrum": UseSpectrum,
+            "curve": CurvePlot,
+            "time": TimePlot,
+            "diagram": lambda: DiagramView(sizing_mode="stretch_both"),
+            "card": Card,
+            "sentence": WordsView,
+        }
         self._keep({n: makers[n]() for n in self.names})
         if "diagram" in self.views:  # it fills the height that the step leaves it
             view = self.views["diagram"]
@@ -284,25 +334,36 @@ class UseViews(_Views):
 
 def use_views(use):
     """Class of views of one use, as `UseViews` with its key."""
-    return type(f"{use.title().replace('_', '')}Views", (UseViews,), {
-        "__init__": lambda self, names: UseViews.__init__(self, use, names),
-        "__doc__": f"Views of the use '{USES[use].title}'."})
+    return type(
+        f"{use.title().replace('_', '')}Views",
+        (UseViews,),
+        {
+            "__init__": lambda self, names: UseViews.__init__(self, use, names),
+            "__doc__": f"Views of the use '{USES[use].title}'.",
+        },
+    )
 
 
 class BuiltViews(_Views):
     """The board part by part."""
 
-    PLACES = {"schematic": ("The board", "main"),
-              "over_upper": ("Output over the upper input", "strip"),
-              "over_lower": ("Output over the lower input", "strip"),
-              "card": ("Readings of this scene", "card"), "sentence": ("", "words")}
+    PLACES = {
+        "schematic": ("The board", "main"),
+        "over_upper": ("Output over the upper input", "strip"),
+        "over_lower": ("Output over the lower input", "strip"),
+        "card": ("Readings of this scene", "card"),
+        "sentence": ("", "words"),
+    }
 
     def __init__(self, names):
         super().__init__("built", names, self.PLACES)
-        makers = {"schematic": BuiltSchematic,
-                  "over_upper": lambda: TransferCurve("over_upper", "v_upper"),
-                  "over_lower": lambda: TransferCurve("over_lower", "v_lower"),
-                  "card": Card, "sentence": BuiltSentence}
+        makers = {
+            "schematic": BuiltSchematic,
+            "over_upper": lambda: TransferCurve("over_upper", "v_upper"),
+            "over_lower": lambda: TransferCurve("over_lower", "v_lower"),
+            "card": Card,
+            "sentence": BuiltSentence,
+        }
         self._keep({n: makers[n]() for n in self.names})
 
     def _has_csv(self, name):
@@ -319,12 +380,29 @@ class BuiltViews(_Views):
                 axis = name.replace("over", "v")
                 x, built, ideal = state.curve(axis)
                 out = float(scene.built.v_out)
-                peak = max((abs(float(v)) for y in (built, ideal) if y is not None for v in y
-                            if math.isfinite(v)), default=1e-3)
-                full = next(m * 10.0 ** d for d in range(-6, 9) for m in (1.0, 1.5, 2.0, 3.0,
-                            5.0, 7.0) if m * 10.0 ** d >= peak)
-                self.views[name].show(x, built, ideal, (
-                    getattr(state, axis), out if math.isfinite(out) else None), full)
+                peak = max(
+                    (
+                        abs(float(v))
+                        for y in (built, ideal)
+                        if y is not None
+                        for v in y
+                        if math.isfinite(v)
+                    ),
+                    default=1e-3,
+                )
+                full = next(
+                    m * 10.0**d
+                    for d in range(-6, 9)
+                    for m in (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
+                    if m * 10.0**d >= peak
+                )
+                self.views[name].show(
+                    x,
+                    built,
+                    ideal,
+                    (getattr(state, axis), out if math.isfinite(out) else None),
+                    full,
+                )
         if "card" in names:
             self.views["card"].show(state)
 
@@ -356,9 +434,16 @@ class BuiltViews(_Views):
 
 #: Nodes that a voltmeter is put on, in the order of checking: node -> what it is called.
 METER = {
-    "supply": "Supply", "level_upper": "Upper level", "level_lower": "Lower level",
-    "left": "Left collector", "right": "Right collector", "common_left": "Collector of Q5",
-    "common_right": "Collector of Q6", "tail": "Tail node", "emitter_q7": "Emitter of Q7"}
+    "supply": "Supply",
+    "level_upper": "Upper level",
+    "level_lower": "Lower level",
+    "left": "Left collector",
+    "right": "Right collector",
+    "common_left": "Collector of Q5",
+    "common_right": "Collector of Q6",
+    "tail": "Tail node",
+    "emitter_q7": "Emitter of Q7",
+}
 
 
 def meter_rows(state):
@@ -376,30 +461,39 @@ class Meter(MarkupView):
 
     def __init__(self, **params):
         super().__init__(stylesheets=CARD_STYLES, **params)
-        body = "".join(f'<tr data-id="row-{n}"><th scope="row">{text}</th>'
-                       f'<td data-id="here-{n}"></td><td data-id="there-{n}"></td></tr>'
-                       for n, text in METER.items())
-        self.rebuild('<table class="meter"><thead><tr><th scope="col">At rest, against ground'
-                     '</th><th scope="col">this board</th><th scope="col">as designed</th></tr>'
-                     f"</thead><tbody>{body}</tbody></table>", {})
+        body = "".join(
+            f'<tr data-id="row-{n}"><th scope="row">{text}</th>'
+            f'<td data-id="here-{n}"></td><td data-id="there-{n}"></td></tr>'
+            for n, text in METER.items()
+        )
+        self.rebuild(
+            '<table class="meter"><thead><tr><th scope="col">At rest, against ground'
+            '</th><th scope="col">this board</th><th scope="col">as designed</th></tr>'
+            f"</thead><tbody>{body}</tbody></table>",
+            {},
+        )
 
     def show(self, state):
         """Show the readings of a `CaptureState`."""
         values = {}
         for n, _, here, there, off in meter_rows(state):
-            values |= {f"here-{n}": {"#": here + (" !" if off else "")},
-                       f"there-{n}": {"#": there}, f"row-{n}": {"class": "off" if off else None}}
+            values |= {
+                f"here-{n}": {"#": here + (" !" if off else "")},
+                f"there-{n}": {"#": there},
+                f"row-{n}": {"class": "off" if off else None},
+            }
         self.update(values)
 
 
 class CaptureViews(_Views):
     """A capture over its prediction, what is left, and what a fit and a voltmeter say."""
 
-    PLACES = {"overlay": ("Output: captured, over predicted (dashed)", "strip"),
-              "residual": ("What is left: captured less predicted (bold), less best fit (thin)",
-                           "strip"),
-              "card": ("Readings of this scene", "card"),
-              "meter": ("Voltmeter readings", "card")}
+    PLACES = {
+        "overlay": ("Output: captured, over predicted (dashed)", "strip"),
+        "residual": ("What is left: captured less predicted (bold), less best fit (thin)", "strip"),
+        "card": ("Readings of this scene", "card"),
+        "meter": ("Voltmeter readings", "card"),
+    }
 
     def __init__(self, names):
         super().__init__("capture", names, self.PLACES)
@@ -427,20 +521,32 @@ class CaptureViews(_Views):
     def picture(state):
         """Capture over prediction, for print."""
         scene = state.scene()
-        return chart("output", scene.time, [("captured", scene.measured, "left"),
-                                            ("predicted", scene.predicted, "right")])
+        return chart(
+            "output",
+            scene.time,
+            [("captured", scene.measured, "left"), ("predicted", scene.predicted, "right")],
+        )
 
     @staticmethod
     def readings(state, names):
         """Card and meter for print, where the step shows them."""
         out = card_text(state) if "card" in names else ""
         if "meter" in names:
-            out += ('<table class="meter"><tr><th>at rest, against ground</th><th>this board</th>'
-                    "<th>as designed</th></tr>" + "".join(
-                        f"<tr><td>{label}</td><td>{here}</td><td>{there}</td></tr>"
-                        for _, label, here, there, _ in meter_rows(state)) + "</table>")
+            out += (
+                '<table class="meter"><tr><th>at rest, against ground</th><th>this board</th>'
+                "<th>as designed</th></tr>"
+                + "".join(
+                    f"<tr><td>{label}</td><td>{here}</td><td>{there}</td></tr>"
+                    for _, label, here, there, _ in meter_rows(state)
+                )
+                + "</table>"
+            )
         return out
 
 
-VIEWS = {"signals": SignalViews, **{use: use_views(use) for use in USES}, "built": BuiltViews,
-         "capture": CaptureViews}
+VIEWS = {
+    "signals": SignalViews,
+    **{use: use_views(use) for use in USES},
+    "built": BuiltViews,
+    "capture": CaptureViews,
+}

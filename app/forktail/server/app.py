@@ -85,8 +85,9 @@ def _settle_memory():
     gc.set_threshold(5_000, 5, 10)
 
 
-def make_server(port=5006, host="127.0.0.1", workers=1, open_browser=False, start=False,
-                room_code=None):
+def make_server(
+    port=5006, host="127.0.0.1", workers=1, open_browser=False, start=False, room_code=None
+):
     """Build the server.
 
     Parameters
@@ -121,13 +122,16 @@ def make_server(port=5006, host="127.0.0.1", workers=1, open_browser=False, star
     except (OSError, OverflowError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise QuantityError(
-            f"cannot listen on {host}:{port} ({reason}); choose another with --port or "
-            "--host.") from None
+            f"cannot listen on {host}:{port} ({reason}); choose another with --port or --host."
+        ) from None
     logging.getLogger("bokeh").setLevel(logging.WARNING)
     logging.getLogger("tornado.access").setLevel(logging.ERROR)
-    print(f"Forktail is at http://{'127.0.0.1' if host == '0.0.0.0' else host}:{port}/ "
-          f"(stop it with Ctrl+C)\nRoom code for the presenter of a class: {code}",
-          file=sys.stderr, flush=True)
+    print(
+        f"Forktail is at http://{'127.0.0.1' if host == '0.0.0.0' else host}:{port}/ "
+        f"(stop it with Ctrl+C)\nRoom code for the presenter of a class: {code}",
+        file=sys.stderr,
+        flush=True,
+    )
     room = make_room(code, [path.lstrip("/") for path in ROUTES if path != "/class"], workers)
     if workers == 1:  # forked workers read the lessons when they are first wanted
         lessons_shelf.warm()
@@ -139,12 +143,23 @@ def make_server(port=5006, host="127.0.0.1", workers=1, open_browser=False, star
     SafeHeaders.pages = frozenset(path.rstrip("/") for path in ROUTES)
     origins = _origins(host, port)
     server = pn.serve(
-        ROUTES, port=port, address=host, show=open_browser, start=False, title="Forktail",
-        websocket_origin=origins, num_procs=workers, verbose=False,
+        ROUTES,
+        port=port,
+        address=host,
+        show=open_browser,
+        start=False,
+        title="Forktail",
+        websocket_origin=origins,
+        num_procs=workers,
+        verbose=False,
         static_dirs={"assets": str(assets_dir())},
         extra_patterns=[*HANDLERS, *room_patterns(room, host)],
-        websocket_max_message_size=MAX_MESSAGE, http_server_kwargs=dict(HTTP_LIMITS),
-        transforms=[SafeHeaders], default_handler_class=Refusal, default_handler_args={})
+        websocket_max_message_size=MAX_MESSAGE,
+        http_server_kwargs=dict(HTTP_LIMITS),
+        transforms=[SafeHeaders],
+        default_handler_class=Refusal,
+        default_handler_args={},
+    )
     guard(server, ROUTES, origins)
     if start:
         server.start()
@@ -152,8 +167,7 @@ def make_server(port=5006, host="127.0.0.1", workers=1, open_browser=False, star
     return server
 
 
-def run(port=5006, host="127.0.0.1", workers=1, open_browser=True, lessons=None,
-        room_code=None):
+def run(port=5006, host="127.0.0.1", workers=1, open_browser=True, lessons=None, room_code=None):
     """Serve until stopped; returns the exit status.
 
     `lessons` is a folder of lessons to serve instead of those of the app, read again as its

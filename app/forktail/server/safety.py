@@ -39,12 +39,15 @@ HEADERS = {
     "Permissions-Policy": "camera=(), microphone=(), geolocation=(), payment=(), usb=()",
     "Server": "Forktail",
 }
-_POLICY = ("default-src 'none'; connect-src 'self' ws: wss: blob:; img-src 'self' data: blob:; "
-           "style-src 'self' 'unsafe-inline'; font-src 'self' data:; media-src 'self' blob:; "
-           "manifest-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; "
-           "object-src 'none'; script-src 'self' 'unsafe-hashes' 'sha256-"
-           # the Print button of a bench plan, which works in a saved file too
-           + base64.b64encode(hashlib.sha256(b"print()").digest()).decode() + "'")
+_POLICY = (
+    "default-src 'none'; connect-src 'self' ws: wss: blob:; img-src 'self' data: blob:; "
+    "style-src 'self' 'unsafe-inline'; font-src 'self' data:; media-src 'self' blob:; "
+    "manifest-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; "
+    "object-src 'none'; script-src 'self' 'unsafe-hashes' 'sha256-"
+    # the Print button of a bench plan, which works in a saved file too
+    + base64.b64encode(hashlib.sha256(b"print()").digest()).decode()
+    + "'"
+)
 _SCRIPT = re.compile(rb"<script(?=[\s>])")
 
 
@@ -88,8 +91,9 @@ class Refusal(RequestHandler):
 
     def prepare(self):
         """Answer, whatever the method."""
-        sentence = self.sentence or (f"There is no page at {self.request.path[:80]}. Perhaps the "
-                                     "address was cut short.")
+        sentence = self.sentence or (
+            f"There is no page at {self.request.path[:80]}. Perhaps the address was cut short."
+        )
         self.set_status(self.refused)
         self.set_header("Content-Type", "text/html; charset=utf-8")
         self.set_header("Cache-Control", "no-store")
@@ -107,7 +111,8 @@ class Refusal(RequestHandler):
             '<main id="main" class="page-join"><section class="join"><h1>Forktail</h1>'
             f'<p role="alert">{escape(sentence)}</p>'
             + ("<p>This page tries again by itself, with the same link.</p>" if self.again else "")
-            + f'<p><a href="{top}">To the start</a></p></section></main></body></html>')
+            + f'<p><a href="{top}">To the start</a></p></section></main></body></html>'
+        )
 
 
 class Guard(Matcher):
@@ -137,19 +142,29 @@ class Guard(Matcher):
         if not making and request.path.rstrip("/") not in self.pages:
             return None
         if len(request.uri) > MAX_LINK:
-            return {"status": 414, "sentence": f"The link is {len(request.uri)} characters long; "
-                    f"at most {MAX_LINK} are read. Open the page without it, and load the scene "
-                    "from a file."}
+            return {
+                "status": 414,
+                "sentence": f"The link is {len(request.uri)} characters long; "
+                f"at most {MAX_LINK} are read. Open the page without it, and load the scene "
+                "from a file.",
+            }
         if not making and not self._known(request.host):
             names = " or ".join(sorted(self._names()))
-            return {"status": 403, "sentence": f"This server does not answer to the name "
-                    f"{request.host[:80]!r}, but to {names}."}
+            return {
+                "status": 403,
+                "sentence": f"This server does not answer to the name "
+                f"{request.host[:80]!r}, but to {names}.",
+            }
         # the socket of a page that was let in must find its session
         most = MAX_SESSIONS + (MAX_SESSIONS // 10 if making else 0)
         if len(self.server.get_sessions()) >= most:
-            return {"status": 503, "again": True, "sentence":
-                    f"This server holds {MAX_SESSIONS} open pages and takes no more for the "
-                    "moment. Close pages that nobody looks at, and wait half a minute."}
+            return {
+                "status": 503,
+                "again": True,
+                "sentence": f"This server holds {MAX_SESSIONS} open pages and takes no "
+                f"more for the "
+                "moment. Close pages that nobody looks at, and wait half a minute.",
+            }
         return None
 
     def _names(self):

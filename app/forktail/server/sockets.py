@@ -22,8 +22,11 @@ class PromptSocket(WSHandler):
 
 def _not_a_departure(record):
     """Filter of a log: a browser that left while a message was on its way is no fault."""
-    return not (record.exc_info and record.exc_info[0]
-                and issubclass(record.exc_info[0], WebSocketClosedError))
+    return not (
+        record.exc_info
+        and record.exc_info[0]
+        and issubclass(record.exc_info[0], WebSocketClosedError)
+    )
 
 
 def send_promptly():

@@ -59,8 +59,12 @@ class Component(JSComponent):
                     model.data.wire = wire
 
     def _wire(self):
-        return json.dumps([next(self._count), self._patch], separators=(",", ":"),
-                          ensure_ascii=False, allow_nan=False)
+        return json.dumps(
+            [next(self._count), self._patch],
+            separators=(",", ":"),
+            ensure_ascii=False,
+            allow_nan=False,
+        )
 
     @property
     def _linked_properties(self):
@@ -86,7 +90,8 @@ class Component(JSComponent):
             # our sheets only, none of Panel's own design
             "stylesheets": [ImportedStyleSheet(url=url) for url in self.stylesheets],
             # by address: the browser keeps it, views share it, Panel does not parse it as JSX
-            "bundle": "url", "esm": f"./assets/{self._esm.relative_to(assets_dir()).as_posix()}",
+            "bundle": "url",
+            "esm": f"./assets/{self._esm.relative_to(assets_dir()).as_posix()}",
         }
 
     def _get_model(self, doc, root=None, parent=None, comm=None):

@@ -54,7 +54,8 @@ class Controls(Component):
     def rebuild(self, notice=()):
         """Send the whole specification again: after a change of stage."""
         spec = {
-            "groups": self._groups(), "presets": list(self._presets()),
+            "groups": self._groups(),
+            "presets": list(self._presets()),
             "play": [[n, self.state.specs[n].label] for n in self._play()],
         }
         self.names = [r["name"] for g in spec["groups"] for r in g["rows"]]
@@ -99,23 +100,34 @@ class Controls(Component):
     def _handle_msg(self, message):
         if not self.bucket.take():  # the page itself waits for each answer, and never comes here
             if self.bucket.refused == 1:
-                self.say([f"That was too much at once: {EVENTS[0]:g} events a second are taken. "
-                          "Move the handle again."])
+                self.say(
+                    [
+                        f"That was too much at once: {EVENTS[0]:g} events a second are taken. "
+                        "Move the handle again."
+                    ]
+                )
             return
         try:
             message = checked(message)
             self._ack = message.get("seq")
             self._act(message)
         except QuantityError as error:
-            if isinstance(message, dict) and message.get("kind") == "entry" and message.get(
-                    "name") in self.names:
+            if (
+                isinstance(message, dict)
+                and message.get("kind") == "entry"
+                and message.get("name") in self.names
+            ):
                 self.patch = {"errors": {message["name"]: str(error)}}
             else:
                 self.say([str(error)])
         except Exception:  # noqa: BLE001 - a fault of our own must not lock the page
             log.exception("not handled: %.300r", message)
-            self.say(["That could not be done, by a fault of Forktail itself; the terminal of the "
-                      "server says more. Your scene is kept: set another value, or press Reset."])
+            self.say(
+                [
+                    "That could not be done, by a fault of Forktail itself; the terminal of the "
+                    "server says more. Your scene is kept: set another value, or press Reset."
+                ]
+            )
         if self._ack is not None:  # nothing changed, but the browser waits for an answer
             self.refresh()
 
@@ -171,13 +183,25 @@ def row(state, name, look="", short=""):
     spec = state.specs[name]
     label = spec.label or name
     if isinstance(spec, Quantity):
-        return {"kind": "quantity", "name": name, "label": label, "symbol": spec.symbol,
-                "steps": spec.steps(), "short": short}
+        return {
+            "kind": "quantity",
+            "name": name,
+            "label": label,
+            "symbol": spec.symbol,
+            "steps": spec.steps(),
+            "short": short,
+        }
     if isinstance(spec, param.Boolean):
         return {"kind": "flag", "name": name, "label": label}
     names = getattr(spec, "names", None) or {str(o): o for o in spec.objects}
-    return {"kind": "choice", "name": name, "label": label, "look": look, "short": short,
-            "options": [[key, text] for text, key in names.items()]}
+    return {
+        "kind": "choice",
+        "name": name,
+        "label": label,
+        "look": look,
+        "short": short,
+        "options": [[key, text] for text, key in names.items()],
+    }
 
 
 def shown(state, name):
@@ -185,6 +209,9 @@ def shown(state, name):
     spec, value = state.specs[name], getattr(state, name)
     if isinstance(spec, Quantity):
         low, high = spec.slider
-        return {"pos": spec.position(value), "text": spec.show(value),
-                "beyond": not low <= value <= high}
+        return {
+            "pos": spec.position(value),
+            "text": spec.show(value),
+            "beyond": not low <= value <= high,
+        }
     return {"value": value}

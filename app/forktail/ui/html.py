@@ -18,8 +18,10 @@ def request(**message):
 def button(label, disabled=False, data_id="", **message):
     """A button that sends a message to the page."""
     ident = f' data-id="{data_id}"' if data_id else ""
-    return (f'<button type="button"{ident} {request(**message)}{" disabled" if disabled else ""}>'
-            f"{escape(label)}</button>")
+    return (
+        f'<button type="button"{ident} {request(**message)}{" disabled" if disabled else ""}>'
+        f"{escape(label)}</button>"
+    )
 
 
 def number(value, unit="", digits=3):
@@ -38,16 +40,21 @@ def table(head, rows, caption="", cls=""):
     top = "".join(f'<th scope="col">{escape(h)}</th>' for h in head)
     body = "".join(
         f'<tr{" class=" + chr(34) + mark + chr(34) if mark else ""}><th scope="row">'
-        f"{escape(str(first))}</th>" + "".join(f"<td>{escape(str(c))}</td>" for c in rest)
-        + "</tr>" for first, *rest, mark in rows)
+        f"{escape(str(first))}</th>" + "".join(f"<td>{escape(str(c))}</td>" for c in rest) + "</tr>"
+        for first, *rest, mark in rows
+    )
     said = f"<caption>{escape(caption)}</caption>" if caption else ""
-    return (f'<table class="cells {cls}">{said}<thead><tr>{top}</tr></thead>'
-            f"<tbody>{body}</tbody></table>")
+    return (
+        f'<table class="cells {cls}">{said}<thead><tr>{top}</tr></thead>'
+        f"<tbody>{body}</tbody></table>"
+    )
 
 
 def csv_text(head, rows):
     """Comma-separated text; texts with a comma are quoted."""
+
     def cell(value):
         text = repr(value) if isinstance(value, float) else str(value)
         return '"' + text.replace('"', '""') + '"' if any(c in text for c in ',"\n') else text
+
     return "\n".join(",".join(cell(c) for c in row) for row in [head, *rows]) + "\n"

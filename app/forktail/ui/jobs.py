@@ -89,8 +89,9 @@ def _run(function, arguments, progress, stale, longest):
                 raise QuantityError(answer)
         return None
     except EOFError:
-        raise QuantityError("The calculation ended without an answer; it may have needed more "
-                            "memory than there is.") from None
+        raise QuantityError(
+            "The calculation ended without an answer; it may have needed more memory than there is."
+        ) from None
     finally:
         process.terminate()  # an answer that has come through is whole
         process.join()

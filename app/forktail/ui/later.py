@@ -55,16 +55,20 @@ class Later:
         def start():
             self._timer = None
             _POOL.submit(self._run, number, question)
+
         self._timer = self.document.add_timeout_callback(start, self.wait)
 
     def _run(self, number, question):
-        stale = lambda: number != self._asked  # noqa: E731
+        def stale():
+            return number != self._asked
+
         if stale():
             return
         answer = error = None
         try:
-            answer = self.work(*question, stale,
-                               lambda part: self._post(number, self.progress, part))
+            answer = self.work(
+                *question, stale, lambda part: self._post(number, self.progress, part)
+            )
         except Exception as problem:  # noqa: BLE001 - it is shown to the user
             error = problem
         self._post(number, self._finish, answer, error)
@@ -78,4 +82,5 @@ class Later:
             if number == self._asked:
                 with hold(self.document):
                     function(*arguments)
+
         self.document.add_next_tick_callback(on_loop)

@@ -44,8 +44,12 @@ class Listen(Component):
             Why there is nothing to hear.
         """
         options = [list(o) for o in options]
-        spec = {"options": options, "chosen": chosen or (options[0][0] if options else ""),
-                "reason": reason, "caution": HEARING_CAUTION if options else ""}
+        spec = {
+            "options": options,
+            "chosen": chosen or (options[0][0] if options else ""),
+            "reason": reason,
+            "caution": HEARING_CAUTION if options else "",
+        }
         if spec != self.spec:
             self.spec = spec
         if not options:
@@ -59,8 +63,12 @@ class Listen(Component):
         if sound is None:
             self.sound = {}
             return
-        self.sound = {"samples": np.asarray(sound.samples, dtype="<f4").tobytes(),
-                      "rate": int(sound.rate), "silent": bool(sound.silent), "text": sound.text}
+        self.sound = {
+            "samples": np.asarray(sound.samples, dtype="<f4").tobytes(),
+            "rate": int(sound.rate),
+            "silent": bool(sound.silent),
+            "text": sound.text,
+        }
 
     def _handle_msg(self, message):
         kind = message.get("kind") if isinstance(message, dict) else None

@@ -6,9 +6,16 @@ from forktail.ui.state import MAX_FILE
 #: Most keys of a message; longest text in one; largest number.
 MAX_KEYS, MAX_TEXT, MAX_NUMBER = 30, 2 * MAX_FILE, 1e12
 #: Kind -> keys that must be there, as text and as numbers.
-_TEXTS = {"slide": ("name",), "step": ("name",), "entry": ("name", "text"),
-          "edit": ("name", "text"), "choose": ("name", "value"), "flag": ("name",),
-          "preset": ("name",), "drag": ("view",)}
+_TEXTS = {
+    "slide": ("name",),
+    "step": ("name",),
+    "entry": ("name", "text"),
+    "edit": ("name", "text"),
+    "choose": ("name", "value"),
+    "flag": ("name",),
+    "preset": ("name",),
+    "drag": ("view",),
+}
 _NUMBERS = {"slide": ("pos",), "step": ("by",), "drag": ("x", "y")}
 #: Keys under which more than a plain value may stand: their handlers look at it themselves.
 _DEEP = ("record",)
@@ -31,13 +38,17 @@ def checked(message):
     QuantityError
         If it is none, or lacks what its kind needs.
     """
-    if not isinstance(message, dict) or len(message) > MAX_KEYS or not isinstance(
-            message.get("kind"), str):
+    if (
+        not isinstance(message, dict)
+        or len(message) > MAX_KEYS
+        or not isinstance(message.get("kind"), str)
+    ):
         raise QuantityError("That message cannot be read; nothing was changed.")
     for key, value in message.items():
         if not (key in _DEEP or _plain(value)):
-            raise QuantityError(f"The '{str(key)[:20]}' of that message cannot be read; nothing "
-                                "was changed.")
+            raise QuantityError(
+                f"The '{str(key)[:20]}' of that message cannot be read; nothing was changed."
+            )
     kind = message["kind"]
     for key in _TEXTS.get(kind, ()):
         if not isinstance(message.get(key), str):

@@ -26,8 +26,10 @@ from forktail.ui.plots import FONT, Plot, axis_unit, float_source, replace
 
 LEVELS = (-0.9, -0.7, -0.5, -0.3, -0.1, 0.0, 0.1, 0.3, 0.5, 0.7, 0.9)
 AXIS_LABELS = {
-    "v_upper": ("Upper input", "V"), "v_lower": ("Lower input", "V"),
-    "v_second": ("Second input", "V"), "i_tail": ("Tail current", "A"),
+    "v_upper": ("Upper input", "V"),
+    "v_lower": ("Lower input", "V"),
+    "v_second": ("Second input", "V"),
+    "i_tail": ("Tail current", "A"),
     "tail_difference": ("Left tail \u2212 right tail", "A"),
 }
 
@@ -41,41 +43,93 @@ class OutputMap(Plot):
         self._key = self._held = self._scale = None
         self.factors = (1.0, 1.0)
         self.mapper = LinearColorMapper(palette=diverging(theme), low=-1, high=1)
-        self.picture = ColumnDataSource(dict(image=[np.zeros((2, 2), np.float32)], x=[0], y=[0],
-                                             dw=[1], dh=[1]))
-        self.add(Image, "image", x="x", y="y", dw="dw", dh="dh", source=self.picture,
-                 color_mapper=self.mapper, level="image")
+        self.picture = ColumnDataSource(
+            dict(image=[np.zeros((2, 2), np.float32)], x=[0], y=[0], dw=[1], dh=[1])
+        )
+        self.add(
+            Image,
+            "image",
+            x="x",
+            y="y",
+            dw="dw",
+            dh="dh",
+            source=self.picture,
+            color_mapper=self.mapper,
+            level="image",
+        )
         self.lines = ColumnDataSource(dict(xs=[], ys=[], width=[]))
-        contours = self.add(MultiLine, "xs", "ys", source=self.lines, line_alpha=0.42,
-                            line_width="width", level="glyph")
+        contours = self.add(
+            MultiLine,
+            "xs",
+            "ys",
+            source=self.lines,
+            line_alpha=0.42,
+            line_width="width",
+            level="glyph",
+        )
         self.paint(contours.glyph, line_color="ink")
         self.signs = ColumnDataSource(dict(x=[], y=[], text=[]))
-        signs = self.add(Text, "x", "y", "text", source=self.signs, text_align="center",
-                         text_baseline="middle", text_font_size="2rem", text_font=value(FONT),
-                         text_alpha=0.55)
+        signs = self.add(
+            Text,
+            "x",
+            "y",
+            "text",
+            source=self.signs,
+            text_align="center",
+            text_baseline="middle",
+            text_font_size="2rem",
+            text_font=value(FONT),
+            text_alpha=0.55,
+        )
         self.paint(signs.glyph, text_color="ink")
         self.labels = ColumnDataSource(dict(x=[], y=[], text=[]))
         # above what a subclass draws, on a pale ground
-        labels = self.add(Text, "x", "y", "text", source=self.labels, text_align="center",
-                          text_baseline="middle", text_font_size="0.75rem", text_font=value(FONT),
-                          level="annotation", background_fill_alpha=0.6, padding=2,
-                          border_radius=3)
+        labels = self.add(
+            Text,
+            "x",
+            "y",
+            "text",
+            source=self.labels,
+            text_align="center",
+            text_baseline="middle",
+            text_font_size="0.75rem",
+            text_font=value(FONT),
+            level="annotation",
+            background_fill_alpha=0.6,
+            padding=2,
+            border_radius=3,
+        )
         self.paint(labels.glyph, text_color="ink", background_fill_color="panel")
         self.point = float_source(x=[0], y=[0])
         self.cross = float_source(x0=[0, 0], y0=[0, 0], x1=[0, 0], y1=[0, 0])
-        cross = self.add(Segment, "x0", "y0", "x1", "y1", source=self.cross, line_width=1.4,
-                         line_dash=[5, 4], level="overlay")
+        cross = self.add(
+            Segment,
+            "x0",
+            "y0",
+            "x1",
+            "y1",
+            source=self.cross,
+            line_width=1.4,
+            line_dash=[5, 4],
+            level="overlay",
+        )
         self.paint(cross.glyph, line_color="ink")
-        mark = self.add(Scatter, "x", "y", source=self.point, size=19, line_width=3,
-                        level="overlay")
+        mark = self.add(
+            Scatter, "x", "y", source=self.point, size=19, line_width=3, level="overlay"
+        )
         self.paint(mark.glyph, line_color="panel", fill_color="ink")
         self.bar_ticks = FixedTicker(ticks=[-1, -0.5, 0, 0.5, 1])
         self.bar = ColorBar(
-            color_mapper=self.mapper, ticker=self.bar_ticks, width=12, padding=4,
-            major_label_text_font=FONT, major_label_text_font_size="0.8rem",
-            major_tick_line_color=None, bar_line_color=None)
-        self.paint(self.bar, major_label_text_color="soft",
-                   background_fill_color="panel")
+            color_mapper=self.mapper,
+            ticker=self.bar_ticks,
+            width=12,
+            padding=4,
+            major_label_text_font=FONT,
+            major_label_text_font_size="0.8rem",
+            major_tick_line_color=None,
+            bar_line_color=None,
+        )
+        self.paint(self.bar, major_label_text_color="soft", background_fill_color="panel")
         f.add_layout(self.bar, "right")
         f.xaxis[0].ticker = BasicTicker(desired_num_ticks=6)
         self.send_drags()
@@ -98,8 +152,9 @@ class OutputMap(Plot):
             self._scale = (scale, self._held)
             self._draw_scale(scale)
         x_axis, y_axis = state.map_axes()
-        self._move(state.map_value(x_axis) * self.factors[0],
-                   state.map_value(y_axis) * self.factors[1])
+        self._move(
+            state.map_value(x_axis) * self.factors[0], state.map_value(y_axis) * self.factors[1]
+        )
 
     def _draw(self, state):
         x, y, z = state.map_grid()
@@ -114,8 +169,13 @@ class OutputMap(Plot):
         xs, ys = x * self.factors[0], y * self.factors[1]
         # half a cell beyond the first and last sample, so that samples lie at pixel centres
         dx, dy = (xs[1] - xs[0]) / 2, (ys[1] - ys[0]) / 2
-        self.picture.data = dict(image=[z.astype(np.float32)], x=[xs[0] - dx], y=[ys[0] - dy],
-                                 dw=[xs[-1] - xs[0] + 2 * dx], dh=[ys[-1] - ys[0] + 2 * dy])
+        self.picture.data = dict(
+            image=[z.astype(np.float32)],
+            x=[xs[0] - dx],
+            y=[ys[0] - dy],
+            dw=[xs[-1] - xs[0] + 2 * dx],
+            dh=[ys[-1] - ys[0] + 2 * dy],
+        )
         self._contours(xs, ys, z)
         self._quadrants(xs, ys, z)
 
@@ -159,8 +219,10 @@ class OutputMap(Plot):
     def _quadrants(self, xs, ys, z):
         spots = [(xs[i], ys[j], z[j, i]) for i, j in self._sign_places(xs, ys)]
         self.signs.data = dict(
-            x=[s[0] for s in spots], y=[s[1] for s in spots],
-            text=["+" if s[2] > 1e-3 else "\u2212" if s[2] < -1e-3 else "0" for s in spots])
+            x=[s[0] for s in spots],
+            y=[s[1] for s in spots],
+            text=["+" if s[2] > 1e-3 else "\u2212" if s[2] < -1e-3 else "0" for s in spots],
+        )
 
     def _draw_scale(self, scale):
         high = self._held / scale if scale and self._held else 1.0
@@ -170,16 +232,24 @@ class OutputMap(Plot):
         held = self._held or scale
         self.bar.major_label_overrides = {
             t: format_quantity(round(f, 2) * held, "V", 2) if held else "0 V"
-            for t, f in zip(ticks, (-1, -0.5, 0, 0.5, 1))}
+            for t, f in zip(ticks, (-1, -0.5, 0, 0.5, 1))
+        }
         self.labels.data = dict(
-            x=[s[0] for s in self._spots], y=[s[1] for s in self._spots],
-            text=[format_quantity(s[2] * scale, "V", 2) for s in self._spots])
+            x=[s[0] for s in self._spots],
+            y=[s[1] for s in self._spots],
+            text=[format_quantity(s[2] * scale, "V", 2) for s in self._spots],
+        )
 
     def _move(self, x, y):
         x_range, y_range = self.figure.x_range, self.figure.y_range
         replace(self.point, x=[x], y=[y])
-        replace(self.cross, x0=[x_range.start, x], y0=[y, y_range.start],
-                x1=[x_range.end, x], y1=[y, y_range.end])
+        replace(
+            self.cross,
+            x0=[x_range.start, x],
+            y0=[y, y_range.start],
+            x1=[x_range.end, x],
+            y1=[y, y_range.end],
+        )
 
     def csv(self, state):
         """Comma-separated text of the map: one row a grid point."""
@@ -187,6 +257,9 @@ class OutputMap(Plot):
         names = [f"{a}_{AXIS_LABELS[a][1]}" for a in state.map_axes()]
         rows = [f"{names[0]},{names[1]},v_out_V"]
         scale = state.map_scale()
-        rows += [f"{a:.6g},{b:.6g},{z[j, i] * scale:.9g}"
-                 for j, b in enumerate(y) for i, a in enumerate(x)]
+        rows += [
+            f"{a:.6g},{b:.6g},{z[j, i] * scale:.9g}"
+            for j, b in enumerate(y)
+            for i, a in enumerate(x)
+        ]
         return "\n".join(rows) + "\n"

@@ -58,9 +58,16 @@ class Plot:
         self.name, self.theme = name, theme
         self._themed = []
         self.figure = figure(
-            name=name, toolbar_location=None, tools="", sizing_mode="stretch_both",
-            min_border=4, margin=0, x_range=Range1d(0, 1), y_range=Range1d(0, 1),
-            output_backend="canvas")
+            name=name,
+            toolbar_location=None,
+            tools="",
+            sizing_mode="stretch_both",
+            min_border=4,
+            margin=0,
+            x_range=Range1d(0, 1),
+            y_range=Range1d(0, 1),
+            output_backend="canvas",
+        )
         f = self.figure
         f.toolbar.logo = None
         f.center, f.title = [], None  # no grid
@@ -73,8 +80,13 @@ class Plot:
             axis.major_label_text_font_size = "0.8rem"
             axis.minor_tick_line_color = None
             axis.axis_label_standoff = 8
-            self.paint(axis, axis_label_text_color="ink", major_label_text_color="soft",
-                       axis_line_color="rule", major_tick_line_color="rule")
+            self.paint(
+                axis,
+                axis_label_text_color="ink",
+                major_label_text_color="soft",
+                axis_line_color="rule",
+                major_tick_line_color="rule",
+            )
         f.js_on_change("inner_width", CustomJS(code=_NO_TAB_STOP))
         # the page shows through: filled borders leave a half-painted pixel on a change of theme
         f.background_fill_color = f.border_fill_color = None
@@ -111,8 +123,11 @@ class Plot:
         def changed(name, old, new):
             size[name] = new
             if min(size.get("inner_width", 0), size.get("inner_height", 0)) > 20:
-                on_frame(size["inner_width"], size["inner_height"],
-                         min(max(size["px"] / TYPE_PX, 0.5), 4.0))
+                on_frame(
+                    size["inner_width"],
+                    size["inner_height"],
+                    min(max(size["px"] / TYPE_PX, 0.5), 4.0),
+                )
 
         for name in ("inner_width", "inner_height"):
             self.figure.js_on_change(name, tell)

@@ -22,8 +22,9 @@ class Section(Plot):
         line = self.add(Line, "x", "y", source=self.curve, line_width=2.6)
         self.paint(line.glyph, line_color="accent")
         self.point = float_source(x=[], y=[])
-        mark = self.add(Scatter, "x", "y", source=self.point, size=13, line_width=2.5,
-                        level="overlay")
+        mark = self.add(
+            Scatter, "x", "y", source=self.point, size=13, line_width=2.5, level="overlay"
+        )
         self.paint(mark.glyph, line_color="panel", fill_color="ink")
         f.xaxis[0].ticker = BasicTicker(desired_num_ticks=across)
         f.yaxis[0].ticker = BasicTicker(desired_num_ticks=4)
@@ -53,10 +54,14 @@ class Section(Plot):
         self.set_label("y", f"{y_label} ({uy})")
         replace(self.curve, x=x * fx, y=y * fy)
         replace(self.point, x=[at[0] * fx], y=[at[1] * fy])
-        replace(self.zero, x0=[x[0] * fx, 0], y0=[0, y_low * fy],
-                x1=[x[-1] * fx, 0], y1=[0, y_high * fy])
-        self.data = ((f"{x_name}_{unit}", f"{y_label.lower()}_{y_unit}".replace(" ", "_")),
-                     x, y)
+        replace(
+            self.zero,
+            x0=[x[0] * fx, 0],
+            y0=[0, y_low * fy],
+            x1=[x[-1] * fx, 0],
+            y1=[0, y_high * fy],
+        )
+        self.data = ((f"{x_name}_{unit}", f"{y_label.lower()}_{y_unit}".replace(" ", "_")), x, y)
 
     def csv(self):
         """Comma-separated text of the curve."""

@@ -49,17 +49,23 @@ def page(key, title, roots, body=None, current=None):
     """
     nav = "".join(
         f'<a href="{path}"{" aria-current=page" if name == (current or key) else ""}>{label}</a>'
-        for name, path, label in PAGES)
+        for name, path, label in PAGES
+    )
     text = asset_text("ui/frame.html")
-    for mark, part in (("TITLE", escape(title)), ("NAV", nav), ("KEY", key),
-                       ("BODY", body or asset_text(f"pages/{key}/body.html"))):
+    for mark, part in (
+        ("TITLE", escape(title)),
+        ("NAV", nav),
+        ("KEY", key),
+        ("BODY", body or asset_text(f"pages/{key}/body.html")),
+    ):
         text = text.replace(f"[[{mark}]]", part)
     document = init_doc(pn.state.curdoc)
     document.template, document.title = _compiled(text), f"{title} \u00b7 Forktail"
     # a session is not joined again: a restarted server knows only the link it was opened with.
     # The page itself says that the connection is lost, and loads again (assets/ui/page.js).
-    document.config.update(reconnect_session=False, notifications=None,
-                           notify_connection_status=False)
+    document.config.update(
+        reconnect_session=False, notifications=None, notify_connection_status=False
+    )
     # with several workers the socket may reach one that has written no page: there Panel would
     # name its style sheets on another host
     document.template_variables["dist_url"] = LOCAL_DIST
@@ -76,8 +82,12 @@ def page(key, title, roots, body=None, current=None):
 
 def query_of_session():
     """Query string with which the page was opened."""
-    pairs = [(k, v.decode("utf-8", "replace")) for k, vs in pn.state.session_args.items()
-             for v in vs if not k.startswith("bokeh-")]
+    pairs = [
+        (k, v.decode("utf-8", "replace"))
+        for k, vs in pn.state.session_args.items()
+        for v in vs
+        if not k.startswith("bokeh-")
+    ]
     return urlencode(pairs)
 
 
@@ -95,8 +105,12 @@ class Page:
         self.refresh()
         self.controls.refresh()
         if problems:
-            self.controls.say(["Not all of the link was understood; these parts are at their "
-                               "defaults:", *problems])
+            self.controls.say(
+                [
+                    "Not all of the link was understood; these parts are at their defaults:",
+                    *problems,
+                ]
+            )
         self.state.param.watch(self._changed, self.state.watched())
 
     def _changed(self, *events):

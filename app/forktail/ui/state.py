@@ -43,7 +43,8 @@ class Quantity(param.Number):
             if not low <= value <= high:
                 raise QuantityError(
                     f"{label}: '{text}' is out of range; allowed is "
-                    f"{format_temperature(low)} to {format_temperature(high)}.")
+                    f"{format_temperature(low)} to {format_temperature(high)}."
+                )
             return value
         low, high = self.bounds
         return parse_quantity(text, self.unit, label, low, high)
@@ -168,7 +169,8 @@ class PageState(param.Parameterized):
                 return text
             raise QuantityError(
                 f"{spec.name}: '{_short(text)}' is not known; allowed are "
-                f"{', '.join(map(str, spec.objects))}.")
+                f"{', '.join(map(str, spec.objects))}."
+            )
         return text
 
     def _defaults(self):
@@ -181,8 +183,10 @@ class PageState(param.Parameterized):
     def apply_query(self, query):
         """Restore from a query string; returns sentences for what was not understood."""
         if len(query) > MAX_QUERY:
-            return [f"The link is {len(query)} characters long; at most {MAX_QUERY} are read, "
-                    "so the default scene is shown."]
+            return [
+                f"The link is {len(query)} characters long; at most {MAX_QUERY} are read, "
+                "so the default scene is shown."
+            ]
         try:
             pairs = parse_qsl(query.lstrip("?"), keep_blank_values=True, max_num_fields=100)
         except ValueError:
@@ -209,8 +213,9 @@ class PageState(param.Parameterized):
             If it is no TOML, too long, or holds no scene of this page; nothing is changed.
         """
         if len(text) > MAX_FILE:
-            raise QuantityError(f"the file holds {len(text)} characters; at most {MAX_FILE} "
-                                "are read.")
+            raise QuantityError(
+                f"the file holds {len(text)} characters; at most {MAX_FILE} are read."
+            )
         try:
             table = tomllib.loads(text)
         except tomllib.TOMLDecodeError as error:
@@ -221,11 +226,13 @@ class PageState(param.Parameterized):
         scene = dict(scene)
         page = scene.pop("page", self.page)
         if page != self.page:
-            raise QuantityError(f"the file holds a scene of the page '{_short(page)}'; this is "
-                                f"the page '{self.page}'.")
+            raise QuantityError(
+                f"the file holds a scene of the page '{_short(page)}'; this is "
+                f"the page '{self.page}'."
+            )
         return self.apply_texts(scene)
 
 
 def _short(text, most=40):
     text = str(text)
-    return text if len(text) <= most else text[:most - 1] + "\u2026"
+    return text if len(text) <= most else text[: most - 1] + "\u2026"

@@ -20,8 +20,11 @@ def ticks(low, high, count=4):
     step = 10.0 ** np.floor(np.log10(span / count))
     step *= next(m for m in (1, 2, 5, 10) if span / (step * m) <= count + 1)
     first = np.ceil(low / step - 1e-9)
-    return [float(f"{(first + k) * step:.9g}") for k in range(int((high - low) / step) + 2)
-            if (first + k) * step <= high + 1e-9 * span]
+    return [
+        float(f"{(first + k) * step:.9g}")
+        for k in range(int((high - low) / step) + 2)
+        if (first + k) * step <= high + 1e-9 * span
+    ]
 
 
 def thinned(x, y, most=MOST_POINTS):
@@ -80,23 +83,35 @@ def chart(title, time, lines, unit="V", width=WIDTH, height=HEIGHT):
         fy, uy = 1.0, unit
     x0, x1 = time[0] * fx, time[-1] * fx
     y0, y1 = low * fy, high * fy
-    px = lambda x: _LEFT + (x - x0) / (x1 - x0) * (width - _LEFT - _RIGHT)  # noqa: E731
-    py = lambda y: height - _BOTTOM - (y - y0) / (y1 - y0) * (  # noqa: E731
-        height - _TOP - _BOTTOM)
-    out = [f'<svg class="chart" viewBox="0 0 {width} {height}" role="img" '
-           f'aria-label="{escape(title)}" xmlns="http://www.w3.org/2000/svg">',
-           f'<text x="{_LEFT}" y="12" class="c-title">{escape(title)}</text>']
+
+    def px(x):
+        return _LEFT + (x - x0) / (x1 - x0) * (width - _LEFT - _RIGHT)
+
+    def py(y):
+        return height - _BOTTOM - (y - y0) / (y1 - y0) * (height - _TOP - _BOTTOM)
+
+    out = [
+        f'<svg class="chart" viewBox="0 0 {width} {height}" role="img" '
+        f'aria-label="{escape(title)}" xmlns="http://www.w3.org/2000/svg">',
+        f'<text x="{_LEFT}" y="12" class="c-title">{escape(title)}</text>',
+    ]
     for t in ticks(y0, y1):
-        out.append(f'<path class="c-grid" d="M{_LEFT} {py(t):.1f}H{width - _RIGHT}"/>'
-                   f'<text x="{_LEFT - 4}" y="{py(t) + 3:.1f}" class="c-tick" text-anchor="end">'
-                   f"{_number(t)}</text>")
+        out.append(
+            f'<path class="c-grid" d="M{_LEFT} {py(t):.1f}H{width - _RIGHT}"/>'
+            f'<text x="{_LEFT - 4}" y="{py(t) + 3:.1f}" class="c-tick" text-anchor="end">'
+            f"{_number(t)}</text>"
+        )
     for t in ticks(x0, x1, 5):
-        out.append(f'<path class="c-grid" d="M{px(t):.1f} {_TOP}V{height - _BOTTOM}"/>'
-                   f'<text x="{px(t):.1f}" y="{height - _BOTTOM + 11}" class="c-tick" '
-                   f'text-anchor="middle">{_number(t)}</text>')
-    out.append(f'<text x="{width - _RIGHT}" y="{height - 5}" class="c-tick" text-anchor="end">'
-               f'{ux}</text><text x="{_LEFT - 4}" y="12" class="c-tick" text-anchor="end">{uy}'
-               "</text>")
+        out.append(
+            f'<path class="c-grid" d="M{px(t):.1f} {_TOP}V{height - _BOTTOM}"/>'
+            f'<text x="{px(t):.1f}" y="{height - _BOTTOM + 11}" class="c-tick" '
+            f'text-anchor="middle">{_number(t)}</text>'
+        )
+    out.append(
+        f'<text x="{width - _RIGHT}" y="{height - 5}" class="c-tick" text-anchor="end">'
+        f'{ux}</text><text x="{_LEFT - 4}" y="12" class="c-tick" text-anchor="end">{uy}'
+        "</text>"
+    )
     place = width - _RIGHT
     for _, y, cls in lines:
         a, b = thinned(time, y)
@@ -110,7 +125,9 @@ def chart(title, time, lines, unit="V", width=WIDTH, height=HEIGHT):
         out.append(f'<path class="c-line {cls}" d="{"".join(points)}"/>')
     for label, _, cls in reversed(lines):
         if label:
-            out.append(f'<text x="{place}" y="12" class="c-key {cls}" text-anchor="end">'
-                       f"{escape(label)}</text>")
+            out.append(
+                f'<text x="{place}" y="12" class="c-key {cls}" text-anchor="end">'
+                f"{escape(label)}</text>"
+            )
             place -= 7 * len(label) + 12
     return "".join(out) + "</svg>"

@@ -21,6 +21,7 @@ def still(markup, values):
     str
         Without any data-id.
     """
+
     def fill(match):
         tag, before, _, ident, after, closed = match.groups()
         attributes = before + after

@@ -18,8 +18,10 @@ def line(points):
 def text(x, y, words="", size="m", anchor="middle", data_id="", extra=""):
     """A text at x, y; `size` is s, m or l of the style sheet, `data_id` what a patch calls it."""
     ident = f' data-id="{data_id}"' if data_id else ""
-    return (f'<text x="{x}" y="{y}" class="t-{size} {extra}" text-anchor="{anchor}"{ident}>'
-            f"{words}</text>")
+    return (
+        f'<text x="{x}" y="{y}" class="t-{size} {extra}" text-anchor="{anchor}"{ident}>'
+        f"{words}</text>"
+    )
 
 
 def arrow(x0, y0, x1, y1):
@@ -28,5 +30,7 @@ def arrow(x0, y0, x1, y1):
     ux, uy = (x1 - x0) / length, (y1 - y0) / length
     tip = (x0 + ux * length * 0.86, y0 + uy * length * 0.86)
     back = (tip[0] - 15 * ux, tip[1] - 15 * uy)
-    return (f"M{tip[0]:.1f} {tip[1]:.1f}L{back[0] - 6.5 * uy:.1f} {back[1] + 6.5 * ux:.1f}"
-            f"L{back[0] + 6.5 * uy:.1f} {back[1] - 6.5 * ux:.1f}Z")
+    return (
+        f"M{tip[0]:.1f} {tip[1]:.1f}L{back[0] - 6.5 * uy:.1f} {back[1] + 6.5 * ux:.1f}"
+        f"L{back[0] + 6.5 * uy:.1f} {back[1] - 6.5 * ux:.1f}Z"
+    )

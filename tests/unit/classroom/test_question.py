@@ -26,14 +26,20 @@ from forktail.lessons import shelf as lessons_shelf
 from forktail.lessons.grammar import figure
 
 
-@pytest.mark.parametrize("query, name, text, right", [
-    ("", "i_tail", "4mA", GROWS), ("", "i_tail", "1mA", SHRINKS),
-    ("v_lower=-20mV", "i_tail", "4mA", GROWS),  # grows in size though the value falls
-    ("", "v_lower", "-20mV", TURNS), ("", "v_lower", "0V", SHRINKS),
-    ("v_lower=0V", "v_lower", "10mV", GROWS), ("", "v_supply", "15V", STAYS),
-    ("", "temperature", "100degC", SHRINKS),
-    ("stage=crossed&i_tail_left=1.5mA&i_tail_right=0.5mA", "i_tail_right", "2mA", TURNS),
-])
+@pytest.mark.parametrize(
+    "query, name, text, right",
+    [
+        ("", "i_tail", "4mA", GROWS),
+        ("", "i_tail", "1mA", SHRINKS),
+        ("v_lower=-20mV", "i_tail", "4mA", GROWS),  # grows in size though the value falls
+        ("", "v_lower", "-20mV", TURNS),
+        ("", "v_lower", "0V", SHRINKS),
+        ("v_lower=0V", "v_lower", "10mV", GROWS),
+        ("", "v_supply", "15V", STAYS),
+        ("", "temperature", "100degC", SHRINKS),
+        ("stage=crossed&i_tail_left=1.5mA&i_tail_right=0.5mA", "i_tail_right", "2mA", TURNS),
+    ],
+)
 def test_what_happens_to_the_output_follows_from_the_law_of_the_cell(query, name, text, right):
     """v_out = i_tail r_load tanh(v_upper/2VT) tanh(v_lower/2VT), Gray, Hurst, Lewis, Meyer,
     Analysis and Design of Analog Integrated Circuits, ch. 10: it grows with the tail, turns with
@@ -67,15 +73,18 @@ def test_levels_rise_and_fall_instead_of_changing_sign():
     assert tuple(made["sideband"]["choices"]) == SIGNED
 
 
-@pytest.mark.parametrize("arguments, said", [
-    (("", "", "v_out", "i_tail", "2mA"), "already"),
-    (("", "", "v_out", "i_tail", "much"), "much"),
-    (("", "", "v_out", "i_tail", "5V"), "A"),
-    (("", "", "v_out", "stage", "pair"), "Choose the quantity"),
-    (("", "", "nothing", "i_tail", "1mA"), "Choose what is asked"),
-    (("build", "", "v_out", "i_tail", "1mA"), "Steer, Signals and Uses"),
-    (("", "v_uper=5mV", "v_out", "i_tail", "1mA"), "did you mean"),
-])
+@pytest.mark.parametrize(
+    "arguments, said",
+    [
+        (("", "", "v_out", "i_tail", "2mA"), "already"),
+        (("", "", "v_out", "i_tail", "much"), "much"),
+        (("", "", "v_out", "i_tail", "5V"), "A"),
+        (("", "", "v_out", "stage", "pair"), "Choose the quantity"),
+        (("", "", "nothing", "i_tail", "1mA"), "Choose what is asked"),
+        (("build", "", "v_out", "i_tail", "1mA"), "Steer, Signals and Uses"),
+        (("", "v_uper=5mV", "v_out", "i_tail", "1mA"), "did you mean"),
+    ],
+)
 def test_what_cannot_be_asked_is_answered_with_a_sentence(arguments, said):
     with pytest.raises(QuantityError, match=said):
         question(*arguments)
@@ -116,8 +125,12 @@ def test_lesson_that_does_not_exist_is_refused():
 
 def test_plain_text_of_lesson_markdown():
     known = {"v_out": figure(0.02, "V")}
-    assert plain("The *[tail](glossary:tail)* gives {v_out} and {20 mV}.", known) \
-        .replace("\u00a0", " ") == "The tail gives 20.0 mV and 20 mV."
+    assert (
+        plain("The *[tail](glossary:tail)* gives {v_out} and {20 mV}.", known).replace(
+            "\u00a0", " "
+        )
+        == "The tail gives 20.0 mV and 20 mV."
+    )
 
 
 def test_code_of_an_address_is_an_svg_that_names_nothing_else():
@@ -125,8 +138,17 @@ def test_code_of_an_address_is_an_svg_that_names_nothing_else():
     assert svg.startswith("<svg") and "script" not in svg and svg.count("http") == 1
 
 
-@pytest.mark.parametrize("address", ["", "javascript:alert(1)", "http://a b/", "ftp://x/",
-                                     'http://x/"><script>', "http://" + "x" * 300])
+@pytest.mark.parametrize(
+    "address",
+    [
+        "",
+        "javascript:alert(1)",
+        "http://a b/",
+        "ftp://x/",
+        'http://x/"><script>',
+        "http://" + "x" * 300,
+    ],
+)
 def test_what_is_no_address_is_not_drawn(address):
     with pytest.raises(QuantityError):
         address_code(address)

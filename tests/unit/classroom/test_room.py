@@ -24,8 +24,13 @@ from forktail.ui.state import MAX_QUERY
 
 CODE = "lesson-42"
 PATHS = ("", "signals", "lesson")
-QUESTION = {"text": "Tail current: from 2 mA to 4 mA?", "choices": ["grows", "shrinks", "stays"],
-            "right": 0, "why": "It doubles.", "after": {"path": "", "query": "i_tail=4mA"}}
+QUESTION = {
+    "text": "Tail current: from 2 mA to 4 mA?",
+    "choices": ["grows", "shrinks", "stays"],
+    "right": 0,
+    "why": "It doubles.",
+    "after": {"path": "", "query": "i_tail=4mA"},
+}
 
 
 class Clock:
@@ -110,9 +115,21 @@ def test_no_other_text_opens_the_room(text):
 # ---- who drives
 
 
-DRIVES = [("show", {"path": "", "query": ""}), ("point", None), ("freeze", True), ("hide", True),
-          ("prepare", []), ("step", 0), ("ask", QUESTION), ("close",), ("reveal",), ("again",),
-          ("done",), ("results",), ("end",)]
+DRIVES = [
+    ("show", {"path": "", "query": ""}),
+    ("point", None),
+    ("freeze", True),
+    ("hide", True),
+    ("prepare", []),
+    ("step", 0),
+    ("ask", QUESTION),
+    ("close",),
+    ("reveal",),
+    ("again",),
+    ("done",),
+    ("results",),
+    ("end",),
+]
 
 
 @pytest.mark.parametrize("action", DRIVES, ids=[a[0] for a in DRIVES])
@@ -177,27 +194,40 @@ def test_only_what_changed_is_looked_at(room):
     assert room.look(seen) == {}
 
 
-@pytest.mark.parametrize("scene, said", [
-    ({"path": "../admin", "query": ""}, "cannot be shown"),
-    ({"path": "https://elsewhere.example/", "query": ""}, "cannot be shown"),
-    ({"path": "", "query": "x" * (MAX_QUERY + 1)}, f"at most {MAX_QUERY}"),
-    ({"path": "", "query": "", "inner": "x" * (MAX_QUERY + 1)}, f"at most {MAX_QUERY}"),
-    ({"query": ""}, "a path and a query"), ("steer", "a path and a query"),
-])
+@pytest.mark.parametrize(
+    "scene, said",
+    [
+        ({"path": "../admin", "query": ""}, "cannot be shown"),
+        ({"path": "https://elsewhere.example/", "query": ""}, "cannot be shown"),
+        ({"path": "", "query": "x" * (MAX_QUERY + 1)}, f"at most {MAX_QUERY}"),
+        ({"path": "", "query": "", "inner": "x" * (MAX_QUERY + 1)}, f"at most {MAX_QUERY}"),
+        ({"query": ""}, "a path and a query"),
+        ("steer", "a path and a query"),
+    ],
+)
 def test_scene_that_cannot_be_shown_is_refused(room, scene, said):
     assert said in refused(room.show, "p", scene)
 
 
-@pytest.mark.parametrize("spot", [{"at": "0"}, {"at": "0", "x": "far", "y": 0}, "here",
-                                  {"at": "0", "x": float("nan"), "y": 0},
-                                  {"at": "0", "x": float("inf"), "y": 0}])
+@pytest.mark.parametrize(
+    "spot",
+    [
+        {"at": "0"},
+        {"at": "0", "x": "far", "y": 0},
+        "here",
+        {"at": "0", "x": float("nan"), "y": 0},
+        {"at": "0", "x": float("inf"), "y": 0},
+    ],
+)
 def test_pointer_place_must_be_a_place(room, spot):
     assert "cannot be read" in refused(room.point, "p", spot)
 
 
 def test_steps_stay_in_the_list(room):
-    scenes = [{"title": "One", "path": "", "query": ""},
-              {"title": "Two", "path": "signals", "query": ""}]
+    scenes = [
+        {"title": "One", "path": "", "query": ""},
+        {"title": "Two", "path": "signals", "query": ""},
+    ]
     room.prepare("p", scenes)
     room.step("p", 1)
     assert part(room, "desk")["index"] == 1
@@ -360,14 +390,44 @@ def test_snapshot_does_not_replace_a_room_that_is_open(room):
     assert part(room, "scene")["scene"]["path"] == "signals"
 
 
-@pytest.mark.parametrize("change", [
-    {"question": {"id": 1}}, {"question": 5}, {"scenes": [{"path": "nowhere", "query": ""}]},
-    {"history": [[1, 2]]}, {"history": 3}, {"index": "one"}, {"scene": {"path": "nowhere"}},
-    {"question": {"id": 1, "text": "", "choices": ["a"], "right": 0, "why": "", "after": None,
-                  "hide": True, "phase": "open", "rounds": [{}]}},
-    {"question": {"id": 1, "text": "", "choices": ["a", "b"], "right": 0, "why": "",
-                  "after": None, "hide": True, "phase": "open", "rounds": [{"seat": 9}]}},
-])
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"question": {"id": 1}},
+        {"question": 5},
+        {"scenes": [{"path": "nowhere", "query": ""}]},
+        {"history": [[1, 2]]},
+        {"history": 3},
+        {"index": "one"},
+        {"scene": {"path": "nowhere"}},
+        {
+            "question": {
+                "id": 1,
+                "text": "",
+                "choices": ["a"],
+                "right": 0,
+                "why": "",
+                "after": None,
+                "hide": True,
+                "phase": "open",
+                "rounds": [{}],
+            }
+        },
+        {
+            "question": {
+                "id": 1,
+                "text": "",
+                "choices": ["a", "b"],
+                "right": 0,
+                "why": "",
+                "after": None,
+                "hide": True,
+                "phase": "open",
+                "rounds": [{"seat": 9}],
+            }
+        },
+    ],
+)
 def test_damaged_snapshot_opens_an_empty_room_and_is_told(room, change):
     other = Room(CODE, PATHS)
     other.enter("p", "w")

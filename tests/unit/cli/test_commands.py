@@ -20,15 +20,40 @@ def run(capsys, *argv):
 
 def test_point_json_is_the_product_of_two_tanh(capsys):
     """v_out = I R tanh(vu/2VT) tanh(vl/2VT): Gray, Hurst, Lewis, Meyer, ch. 10."""
-    status, out, err = run(capsys, "point", "--upper", "10mV", "--lower", "-5mV", "--tail", "2mA",
-                           "--load", "1k", "--temp", "25", "--json")
+    status, out, err = run(
+        capsys,
+        "point",
+        "--upper",
+        "10mV",
+        "--lower",
+        "-5mV",
+        "--tail",
+        "2mA",
+        "--load",
+        "1k",
+        "--temp",
+        "25",
+        "--json",
+    )
     assert (status, err) == (0, "")
     answer = json.loads(out)
     v_t = K_OVER_Q * 298.15
     assert answer["v_out"] == pytest.approx(
-        2.0 * np.tanh(0.01 / 2 / v_t) * np.tanh(-0.005 / 2 / v_t), rel=1e-12)
-    assert set(answer) == {"v_out", "v_left", "v_right", "i_upper", "i_lower", "i_tail",
-                           "thermal_voltage", "gain_upper", "gain_lower", "model", "warnings"}
+        2.0 * np.tanh(0.01 / 2 / v_t) * np.tanh(-0.005 / 2 / v_t), rel=1e-12
+    )
+    assert set(answer) == {
+        "v_out",
+        "v_left",
+        "v_right",
+        "i_upper",
+        "i_lower",
+        "i_tail",
+        "thermal_voltage",
+        "gain_upper",
+        "gain_lower",
+        "model",
+        "warnings",
+    }
     assert answer["model"] == "textbook"
     assert sum(answer["i_upper"]) == pytest.approx(2e-3, rel=1e-12)
     assert answer["v_right"] - answer["v_left"] == pytest.approx(answer["v_out"], rel=1e-9)
@@ -56,19 +81,22 @@ def test_range_includes_its_end_despite_rounding():
     assert values.size == 21 and values[-1] == pytest.approx(0.1)
 
 
-@pytest.mark.parametrize("argv, words", [
-    (("point", "--upper", "5mA"), ("--upper", "5mA", "voltage")),
-    (("point", "--tail=-1mA"), ("--tail", "-1mA", "out of range")),
-    (("point", "--temp", "-300"), ("--temp", "-300", "above")),
-    (("point", "--load", "abc"), ("--load", "abc", "2k2")),
-    (("point", "--nonsense"), ("--nonsense", "--help")),
-    (("wrong",), ("wrong", "point")),
-    (("serve", "--port", "99999"), ("--port", "99999", "65535")),
-    (("serve", "--host", "203.0.113.1", "--no-open"), ("203.0.113.1", "cannot listen")),
-    (("sweep", "--upper", "0:1"), ("--upper", "0:1", "FROM:TO:STEP")),
-    (("sweep", "--upper", "0:1:-1mV"), ("--upper", "never")),
-    (("sweep", "--upper", "0:1:1e-9"), ("--upper", "points")),
-])
+@pytest.mark.parametrize(
+    "argv, words",
+    [
+        (("point", "--upper", "5mA"), ("--upper", "5mA", "voltage")),
+        (("point", "--tail=-1mA"), ("--tail", "-1mA", "out of range")),
+        (("point", "--temp", "-300"), ("--temp", "-300", "above")),
+        (("point", "--load", "abc"), ("--load", "abc", "2k2")),
+        (("point", "--nonsense"), ("--nonsense", "--help")),
+        (("wrong",), ("wrong", "point")),
+        (("serve", "--port", "99999"), ("--port", "99999", "65535")),
+        (("serve", "--host", "203.0.113.1", "--no-open"), ("203.0.113.1", "cannot listen")),
+        (("sweep", "--upper", "0:1"), ("--upper", "0:1", "FROM:TO:STEP")),
+        (("sweep", "--upper", "0:1:-1mV"), ("--upper", "never")),
+        (("sweep", "--upper", "0:1:1e-9"), ("--upper", "points")),
+    ],
+)
 def test_errors_are_one_line_and_status_2(capsys, argv, words):
     status, out, err = run(capsys, *argv)
     assert status == 2 and out == ""

@@ -25,8 +25,10 @@ def shorter(path, **changes):
     """The first third of the asset, with columns in another order and a decimal comma."""
     rows = [r.split(",") for r in ASSET.read_text().splitlines()[5:1205]]
     lines = ["Messung 7", "t;c;a;b;d"]
-    lines += [";".join((t, right, upper, lower, left)).replace(".", ",")
-              for t, upper, lower, left, right in rows]
+    lines += [
+        ";".join((t, right, upper, lower, left)).replace(".", ",")
+        for t, upper, lower, left, right in rows
+    ]
     path.write_text("\n".join(lines) + "\n", encoding="cp1252")
     return path
 
@@ -36,9 +38,27 @@ def test_json_holds_every_figure(capsys, tmp_path):
     status, out, err = compare(capsys, ASSET, "--json", "--csv", str(out_csv))
     assert (status, err) == (0, "")
     answer = json.loads(out)
-    assert {"scale_error", "feed_upper", "feed_lower", "offset", "offset_upper", "offset_lower",
-            "noise_rms", "residual_rms", "fit_rms", "product", "tanh", "shape", "delay", "causes",
-            "summary", "warnings", "circuit", "samples", "samples_used"} <= set(answer)
+    assert {
+        "scale_error",
+        "feed_upper",
+        "feed_lower",
+        "offset",
+        "offset_upper",
+        "offset_lower",
+        "noise_rms",
+        "residual_rms",
+        "fit_rms",
+        "product",
+        "tanh",
+        "shape",
+        "delay",
+        "causes",
+        "summary",
+        "warnings",
+        "circuit",
+        "samples",
+        "samples_used",
+    } <= set(answer)
     assert answer["circuit"] == "Bat-call mixer" and answer["samples"] == 3000
     assert answer["scale_error"]["value"] == pytest.approx(-0.058, abs=0.01)
     assert answer["causes"][0]["key"] == "offset_lower" and answer["causes"][0]["numbers"]
@@ -51,16 +71,30 @@ def test_json_holds_every_figure(capsys, tmp_path):
 def test_text_says_cause_and_what_to_do(capsys):
     status, out, _ = compare(capsys, ASSET)
     assert status == 0 and out.isascii()
-    for words in ("Lower pair off balance", "To do: Trim the bias of Q5 against Q6",
-                  "Scale error", "+/-", "Four terms, captured: k", "Tanh-limited"):
+    for words in (
+        "Lower pair off balance",
+        "To do: Trim the bias of Q5 against Q6",
+        "Scale error",
+        "+/-",
+        "Four terms, captured: k",
+        "Tanh-limited",
+    ):
         assert words in out
 
 
 def test_columns_by_number_and_units_by_factor(capsys, tmp_path):
     path = shorter(tmp_path / "mine.csv")
     status, out, err = compare(
-        capsys, path, "--json", "--columns", "upper=3,lower=4,left=5,right=2", "--interval",
-        "0.5us", "--probe", "upper=0.001,lower=0.001")
+        capsys,
+        path,
+        "--json",
+        "--columns",
+        "upper=3,lower=4,left=5,right=2",
+        "--interval",
+        "0.5us",
+        "--probe",
+        "upper=0.001,lower=0.001",
+    )
     assert (status, err) == (0, "")
     answer = json.loads(out)
     assert answer["offset_lower"]["value"] == pytest.approx(1.8e-3, rel=0.1)
@@ -70,24 +104,33 @@ def test_columns_by_number_and_units_by_factor(capsys, tmp_path):
 def test_drive_in_the_place_of_a_channel(capsys, tmp_path):
     rows = [r.split(",") for r in ASSET.read_text().splitlines()[5:]]
     path = tmp_path / "three.csv"
-    path.write_text("time (us),lower (mV),left (V),right (V)\n" + "\n".join(
-        ",".join((t, lower, left, right)) for t, _, lower, left, right in rows) + "\n")
+    path.write_text(
+        "time (us),lower (mV),left (V),right (V)\n"
+        + "\n".join(",".join((t, lower, left, right)) for t, _, lower, left, right in rows)
+        + "\n"
+    )
     status, out, err = compare(capsys, path, "--json", "--drive-upper", "40mV@50kHz")
     assert (status, err) == (0, "")
     assert json.loads(out)["scale_error"]["value"] == pytest.approx(-0.06, abs=0.03)
 
 
-@pytest.mark.parametrize("more, words", [
-    (("--columns", "time=1,upper=9"), ("--columns", "column 9", "1 to 5")),
-    (("--columns", "when=1"), ("--columns", "when", "time, upper")),
-    (("--columns", "time=1,time=2"), ("twice",)),
-    (("--columns", "time=1,upper=2,left=4,right=5"), ("lower", "--drive-lower")),
-    (("--columns", "time=1,upper=2,lower=2,left=4,right=5"), ("column 2", "v_upper and v_lower")),
-    (("--probe", "upper=0"), ("factor", "v_upper")),
-    (("--interval", "5V"), ("--interval", "5V")),
-    (("--drive-upper", "50kHz"), ("--drive-upper", "50kHz", "@")),
-    (("--csv", "/nowhere/at/all.csv"), ("/nowhere/at/all.csv",)),
-])
+@pytest.mark.parametrize(
+    "more, words",
+    [
+        (("--columns", "time=1,upper=9"), ("--columns", "column 9", "1 to 5")),
+        (("--columns", "when=1"), ("--columns", "when", "time, upper")),
+        (("--columns", "time=1,time=2"), ("twice",)),
+        (("--columns", "time=1,upper=2,left=4,right=5"), ("lower", "--drive-lower")),
+        (
+            ("--columns", "time=1,upper=2,lower=2,left=4,right=5"),
+            ("column 2", "v_upper and v_lower"),
+        ),
+        (("--probe", "upper=0"), ("factor", "v_upper")),
+        (("--interval", "5V"), ("--interval", "5V")),
+        (("--drive-upper", "50kHz"), ("--drive-upper", "50kHz", "@")),
+        (("--csv", "/nowhere/at/all.csv"), ("/nowhere/at/all.csv",)),
+    ],
+)
 def test_wrong_options_are_one_line(capsys, more, words):
     status, out, err = compare(capsys, ASSET, *more)
     assert status == 2 and err.count("\n") == 1 and "Traceback" not in err

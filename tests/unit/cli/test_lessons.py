@@ -21,8 +21,11 @@ def copy(tmp_path):
     shutil.copytree(first, tmp_path / first.name)
     shutil.copy(lessons_dir() / "glossary.md", tmp_path)
     text = tmp_path / first.name / "text.md"
-    text.write_text(text.read_text().replace("(lesson:", "(assumptions:"
-                                             ).replace("assumptions:gain-and-tail", "assumptions:"))
+    text.write_text(
+        text.read_text()
+        .replace("(lesson:", "(assumptions:")
+        .replace("assumptions:gain-and-tail", "assumptions:")
+    )
     return tmp_path / first.name
 
 
@@ -49,13 +52,16 @@ def test_handout_is_written(capsys, tmp_path):
     assert "<svg" in out_file.read_text()
 
 
-@pytest.mark.parametrize("argv, words", [
-    (("lessons", "check", "/nowhere"), ("/nowhere", "not a folder")),
-    (("lessons",), ("COMMAND", "--help")),
-    (("lessons", "handout", "nope", "--html", "x"), ("nope", "one-pair")),
-    (("lessons", "handout", "one-pair"), ("--html",)),
-    (("lessons", "handout", "one-pair", "--html", "/nowhere/x.html"), ("/nowhere/x.html",)),
-])
+@pytest.mark.parametrize(
+    "argv, words",
+    [
+        (("lessons", "check", "/nowhere"), ("/nowhere", "not a folder")),
+        (("lessons",), ("COMMAND", "--help")),
+        (("lessons", "handout", "nope", "--html", "x"), ("nope", "one-pair")),
+        (("lessons", "handout", "one-pair"), ("--html",)),
+        (("lessons", "handout", "one-pair", "--html", "/nowhere/x.html"), ("/nowhere/x.html",)),
+    ],
+)
 def test_errors_are_one_line_and_status_2(capsys, argv, words):
     status, out, err = run(capsys, *argv)
     assert status == 2 and out == ""

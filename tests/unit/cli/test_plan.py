@@ -30,8 +30,16 @@ def plan():
 def test_text_holds_every_part_of_a_plan(plan):
     text = plan_text(plan)
     assert text.isascii()
-    for heading in ("BEFORE YOU BEGIN", "SUPPLY AND GENERATORS", "PARTS", "BUILD ORDER",
-                    "TEST POINTS", "OUTPUT WITH BOTH DRIVES", "TRIMS", "FAULTS"):
+    for heading in (
+        "BEFORE YOU BEGIN",
+        "SUPPLY AND GENERATORS",
+        "PARTS",
+        "BUILD ORDER",
+        "TEST POINTS",
+        "OUTPUT WITH BOTH DRIVES",
+        "TRIMS",
+        "FAULTS",
+    ):
         assert heading in text
     for word in ("invented", "protective earth", "local codes", "loud", "TP14", "seed 1"):
         assert word in text
@@ -42,11 +50,21 @@ def test_text_holds_every_part_of_a_plan(plan):
 def test_page_needs_nothing_else_and_shows_all(plan):
     html = plan_html(plan, plan_scene(plan))
     assert not re.search(r'(?:src|href)="(?!#|data:)', html) and "http://" not in html.replace(
-        "http://www.w3.org/2000/svg", "")
+        "http://www.w3.org/2000/svg", ""
+    )
     assert "<script" not in html
-    for heading in ("Circuit", "Before you begin", "Supply and generators", "Parts",
-                    "Build order and checks", "Test points", "What the scope should show", "Trims",
-                    "Faults and what they show", "What the numbers rest on"):
+    for heading in (
+        "Circuit",
+        "Before you begin",
+        "Supply and generators",
+        "Parts",
+        "Build order and checks",
+        "Test points",
+        "What the scope should show",
+        "Trims",
+        "Faults and what they show",
+        "What the numbers rest on",
+    ):
         assert f"<h2>{heading}</h2>" in html
     for name in ("TP2", "TP14", "R19", "Q7", "C9"):
         assert f">{name}<" in html
@@ -67,17 +85,21 @@ def test_page_escapes_what_a_file_says():
 def test_command_writes_a_page(capsys, tmp_path):
     source, out = tmp_path / "mine.toml", tmp_path / "plan.html"
     source.write_text(write_circuit(Circuit(title="My own cell"), {"builds": 20}))
-    status, said, err = run(capsys, "plan", "--circuit", str(source), "--html", str(out),
-                            "--drive-upper", "50mV")
+    status, said, err = run(
+        capsys, "plan", "--circuit", str(source), "--html", str(out), "--drive-upper", "50mV"
+    )
     assert (status, err) == (0, "") and str(out) in said
     page = out.read_text()
     assert "<h1>My own cell</h1>" in page and "20 builds" in page.replace("\u00a0", " ")
 
 
-@pytest.mark.parametrize("text, words", [
-    ("forktail = 1\n[loads]\nleft = '2 V'\n", ("line 3", "left", "2 V")),
-    ("[loads\n", ("TOML", "line 1")),
-])
+@pytest.mark.parametrize(
+    "text, words",
+    [
+        ("forktail = 1\n[loads]\nleft = '2 V'\n", ("line 3", "left", "2 V")),
+        ("[loads\n", ("TOML", "line 1")),
+    ],
+)
 def test_a_wrong_file_is_named_with_its_line(capsys, tmp_path, text, words):
     source = tmp_path / "wrong.toml"
     source.write_text(text)
@@ -86,12 +108,18 @@ def test_a_wrong_file_is_named_with_its_line(capsys, tmp_path, text, words):
     assert all(w in err for w in ("wrong.toml", *words))
 
 
-@pytest.mark.parametrize("argv, words", [
-    (("plan",), ("--circuit",)),
-    (("plan", "--circuit", "nowhere.toml"), ("nowhere.toml", "bat-call-mixer")),
-    (("plan", "--circuit", "bat-call-mixer", "--drive-upper", "0"), ("--drive-upper", "above 0")),
-    (("plan", "--circuit", "bat-call-mixer", "--drive-lower", "5A"), ("--drive-lower", "5A")),
-])
+@pytest.mark.parametrize(
+    "argv, words",
+    [
+        (("plan",), ("--circuit",)),
+        (("plan", "--circuit", "nowhere.toml"), ("nowhere.toml", "bat-call-mixer")),
+        (
+            ("plan", "--circuit", "bat-call-mixer", "--drive-upper", "0"),
+            ("--drive-upper", "above 0"),
+        ),
+        (("plan", "--circuit", "bat-call-mixer", "--drive-lower", "5A"), ("--drive-lower", "5A")),
+    ],
+)
 def test_wrong_command_lines_are_one_line(capsys, argv, words):
     status, out, err = run(capsys, *argv)
     assert status == 2 and out == "" and err.count("\n") == 1

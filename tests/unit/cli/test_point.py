@@ -13,9 +13,20 @@ from forktail.core.built.file import read_circuit, write_circuit
 from forktail.resources import assets_dir
 
 K_OVER_Q = 1.380649e-23 / 1.602176634e-19  # exact, SI Brochure 9th edition (2019)
-NODES = {"supply", "level_upper", "level_lower", "base_upper_pos", "base_upper_neg",
-         "base_lower_pos", "base_lower_neg", "left", "right", "common_left", "common_right",
-         "tail"}
+NODES = {
+    "supply",
+    "level_upper",
+    "level_lower",
+    "base_upper_pos",
+    "base_upper_neg",
+    "base_lower_pos",
+    "base_lower_neg",
+    "left",
+    "right",
+    "common_left",
+    "common_right",
+    "tail",
+}
 
 
 def run(capsys, *argv):
@@ -28,17 +39,41 @@ def run(capsys, *argv):
 def ideal_file(tmp_path):
     """A circuit as near to the textbook as parts allow."""
     path = tmp_path / "ideal.toml"
-    path.write_text(write_circuit(Circuit(
-        beta_forward=np.inf, beta_reverse=np.inf, v_early=np.inf, tail_kind="ideal", i_tail=1e-3,
-        r_bias_upper_pos=1e6, r_bias_upper_neg=1e6, r_bias_lower_pos=1e6, r_bias_lower_neg=1e6,
-        temperature=298.15)), encoding="utf-8")
+    path.write_text(
+        write_circuit(
+            Circuit(
+                beta_forward=np.inf,
+                beta_reverse=np.inf,
+                v_early=np.inf,
+                tail_kind="ideal",
+                i_tail=1e-3,
+                r_bias_upper_pos=1e6,
+                r_bias_upper_neg=1e6,
+                r_bias_lower_pos=1e6,
+                r_bias_lower_neg=1e6,
+                temperature=298.15,
+            )
+        ),
+        encoding="utf-8",
+    )
     return str(path)
 
 
 def test_point_has_nodes_and_regions_and_meets_the_product_of_two_tanh(capsys, ideal_file):
     """v_out = I R tanh(vu/2VT) tanh(vl/2VT): Gray, Hurst, Lewis, Meyer, ch. 10."""
-    status, out, err = run(capsys, "point", "--model", "built", "--circuit", ideal_file, "--upper",
-                           "10mV", "--lower", "-5mV", "--json")
+    status, out, err = run(
+        capsys,
+        "point",
+        "--model",
+        "built",
+        "--circuit",
+        ideal_file,
+        "--upper",
+        "10mV",
+        "--lower",
+        "-5mV",
+        "--json",
+    )
     assert (status, err) == (0, "")
     answer = json.loads(out)
     assert answer["model"] == "built" and answer["warnings"] == []
@@ -51,8 +86,19 @@ def test_point_has_nodes_and_regions_and_meets_the_product_of_two_tanh(capsys, i
 
 
 def test_a_shipped_circuit_is_found_by_its_name(capsys):
-    status, out, _ = run(capsys, "point", "--model", "built", "--circuit", "bat-call-mixer",
-                         "--upper", "20mV", "--lower", "20mV", "--json")
+    status, out, _ = run(
+        capsys,
+        "point",
+        "--model",
+        "built",
+        "--circuit",
+        "bat-call-mixer",
+        "--upper",
+        "20mV",
+        "--lower",
+        "20mV",
+        "--json",
+    )
     text = (assets_dir() / "circuits" / "bat-call-mixer.toml").read_text(encoding="utf-8")
     point = network.solve_built(read_circuit(text), 0.02, 0.02)
     assert status == 0
@@ -72,23 +118,49 @@ def test_a_wrong_build_is_told_in_words(capsys, tmp_path):
 
 
 def test_sweep_agrees_with_point(capsys):
-    status, out, _ = run(capsys, "sweep", "--model", "built", "--circuit", "volume-cell", "--upper",
-                         "-50mV:50mV:50mV", "--lower", "100mV")
+    status, out, _ = run(
+        capsys,
+        "sweep",
+        "--model",
+        "built",
+        "--circuit",
+        "volume-cell",
+        "--upper",
+        "-50mV:50mV:50mV",
+        "--lower",
+        "100mV",
+    )
     table = np.genfromtxt(io.StringIO(out), delimiter=",", names=True)
     assert status == 0 and list(table["v_upper_V"]) == [-0.05, 0.0, 0.05]
-    _, point, _ = run(capsys, "point", "--model", "built", "--circuit", "volume-cell", "--upper",
-                      "50mV", "--lower", "100mV", "--json")
+    _, point, _ = run(
+        capsys,
+        "point",
+        "--model",
+        "built",
+        "--circuit",
+        "volume-cell",
+        "--upper",
+        "50mV",
+        "--lower",
+        "100mV",
+        "--json",
+    )
     assert table["v_out_V"][2] == pytest.approx(json.loads(point)["v_out"], rel=1e-8)
 
 
-@pytest.mark.parametrize("argv, words", [
-    (("point", "--model", "built"), ("--circuit", "bat-call-mixer")),
-    (("point", "--circuit", "volume-cell"), ("--model built",)),
-    (("point", "--model", "built", "--circuit", "volume-cell", "--load", "2k"),
-     ("--load", "textbook")),
-    (("sweep", "--model", "built", "--circuit", "nowhere.toml"), ("nowhere.toml", "wanted")),
-    (("point", "--model", "magic"), ("--model", "magic", "built")),
-])
+@pytest.mark.parametrize(
+    "argv, words",
+    [
+        (("point", "--model", "built"), ("--circuit", "bat-call-mixer")),
+        (("point", "--circuit", "volume-cell"), ("--model built",)),
+        (
+            ("point", "--model", "built", "--circuit", "volume-cell", "--load", "2k"),
+            ("--load", "textbook"),
+        ),
+        (("sweep", "--model", "built", "--circuit", "nowhere.toml"), ("nowhere.toml", "wanted")),
+        (("point", "--model", "magic"), ("--model", "magic", "built")),
+    ],
+)
 def test_errors_are_one_line_and_status_2(capsys, argv, words):
     status, out, err = run(capsys, *argv)
     assert status == 2 and out == ""

@@ -36,20 +36,46 @@ def test_json_is_what_the_core_gives(capsys, use):
 
 def test_hard_switching_gives_two_over_pi(capsys):
     """Conversion gain 2/pi gm R: Lee, The Design of CMOS Radio-Frequency Integrated Circuits."""
-    _, out, _ = run(capsys, "--use", "mixer", "--set", "oscillator_amplitude=1V",
-                    "--set", "second_amplitude=0V", "--set", "signal_amplitude=0.1mV", "--json")
+    _, out, _ = run(
+        capsys,
+        "--use",
+        "mixer",
+        "--set",
+        "oscillator_amplitude=1V",
+        "--set",
+        "second_amplitude=0V",
+        "--set",
+        "signal_amplitude=0.1mV",
+        "--json",
+    )
     gain = json.loads(out)["figures"]["conversion_gain"]["value"]
     assert gain == pytest.approx(2.0 / math.pi * 2e-3 * 1e3 / (2.0 * VT_25), rel=2e-3)
 
 
 def test_cell_options_and_settings_reach_the_core(capsys):
-    _, out, _ = run(capsys, "--use", "dsb", "--set", "trim=-0.2mV", "--set",
-                    "carrier_amplitude=20mV", "--load", "2k", "--temp", "50", "--tail", "1mA",
-                    "--offset-lower", "0.1mV", "--json")
+    _, out, _ = run(
+        capsys,
+        "--use",
+        "dsb",
+        "--set",
+        "trim=-0.2mV",
+        "--set",
+        "carrier_amplitude=20mV",
+        "--load",
+        "2k",
+        "--temp",
+        "50",
+        "--tail",
+        "1mA",
+        "--offset-lower",
+        "0.1mV",
+        "--json",
+    )
     cell = TextbookCell(r_load=2e3, temperature=323.15, i_tail=1e-3, offset_lower=1e-4)
     reference = run_use("dsb", {"trim": "-0.2mV", "carrier_amplitude": "20mV"}, cell)
     assert json.loads(out)["figures"]["suppression"]["value"] == pytest.approx(
-        reference.merit("suppression").value)
+        reference.merit("suppression").value
+    )
 
 
 def test_built_cell_from_a_file(capsys, tmp_path):
@@ -61,7 +87,8 @@ def test_built_cell_from_a_file(capsys, tmp_path):
     answer = json.loads(out)
     assert status == 0 and answer["model"] == "built"
     assert answer["figures"]["second"]["value"] == pytest.approx(
-        reference.merit("second").value, rel=1e-6)
+        reference.merit("second").value, rel=1e-6
+    )
 
 
 def test_table_is_plain_text_with_relation_and_limit(capsys):
@@ -80,21 +107,24 @@ def test_arrays_hold_records_and_curves(capsys):
     assert answer["curves"][0]["traces"]
 
 
-@pytest.mark.parametrize("argv, said", [
-    (["--use", "radio"], "phase_detector"),
-    (["--use", "mixer", "--set", "loudness"], "NAME=VALUE"),
-    (["--use", "mixer", "--set", "loudness=3"], "signal_frequency"),
-    (["--use", "mixer", "--set", "signal_frequency=3V"], "voltage"),
-    (["--use", "mixer", "--set", "signal_frequency=3MHz"], "out of range"),
-    (["--use", "mixer", "--set", "wanted=left"], "down"),
-    (["--use", "am", "--set", "offset=1mV", "--set", "offset=2mV"], "twice"),
-    (["--use", "mixer", "--circuit", "/no/such/file"], "cannot be read"),
-    (["--use", "mixer", "--model", "textbook", "--circuit", "x"], "--model built"),
-    (["--use", "mixer", "--model", "built", "--load", "2k"], "--load"),
-    (["--use", "mixer", "--load", "2V"], "--load"),
-    (["--use", "mixer", "--temp", "900"], "--temp"),
-    ([], "--use"),
-])
+@pytest.mark.parametrize(
+    "argv, said",
+    [
+        (["--use", "radio"], "phase_detector"),
+        (["--use", "mixer", "--set", "loudness"], "NAME=VALUE"),
+        (["--use", "mixer", "--set", "loudness=3"], "signal_frequency"),
+        (["--use", "mixer", "--set", "signal_frequency=3V"], "voltage"),
+        (["--use", "mixer", "--set", "signal_frequency=3MHz"], "out of range"),
+        (["--use", "mixer", "--set", "wanted=left"], "down"),
+        (["--use", "am", "--set", "offset=1mV", "--set", "offset=2mV"], "twice"),
+        (["--use", "mixer", "--circuit", "/no/such/file"], "cannot be read"),
+        (["--use", "mixer", "--model", "textbook", "--circuit", "x"], "--model built"),
+        (["--use", "mixer", "--model", "built", "--load", "2k"], "--load"),
+        (["--use", "mixer", "--load", "2V"], "--load"),
+        (["--use", "mixer", "--temp", "900"], "--temp"),
+        ([], "--use"),
+    ],
+)
 def test_errors_are_one_line_with_status_2(capsys, argv, said):
     status, out, err = run(capsys, *argv)
     assert status == 2 and out == ""

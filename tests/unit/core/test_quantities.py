@@ -19,18 +19,49 @@ from forktail.core.quantities import (
 from helpers import finite
 
 READ = [
-    ("10mV", "V", 10e-3), ("2.2k", "ohm", 2200.0), ("2k2", "ohm", 2200.0),
-    ("4u7", "F", 4.7e-6), ("0.1uF", "F", 0.1e-6), ("-5e-3", "V", -5e-3),
-    ("1.5 mA", "A", 1.5e-3), (" 12 V ", "V", 12.0), ("+3V", "V", 3.0), ("-5mV", "V", -5e-3),
-    ("\u22125\u00a0mV", "V", -5e-3), ("4.7 \u00b5F", "F", 4.7e-6), ("4.7\u03bcF", "F", 4.7e-6),
-    ("1\u202fk\u03a9", "ohm", 1e3), ("2.2K", "ohm", 2200.0), ("2K2", "ohm", 2200.0),
-    ("4R7", "ohm", 4.7), ("R47", "ohm", 0.47), ("3V3", "V", 3.3), ("1M", "ohm", 1e6),
-    ("0,5 V", "V", 0.5), (".5V", "V", 0.5), ("5.", "V", 5.0), ("45kHz", "Hz", 45e3),
-    ("20 ms", "s", 0.02), ("250mW", "W", 0.25), ("90deg", "deg", 90.0), ("90\u00b0", "deg", 90.0),
-    ("-3 dB", "dB", -3.0), ("5 %", "%", 5.0), ("298K", "K", 298.0), ("2 F", "F", 2.0),
-    ("3f", "F", 3e-15), ("2p2F", "F", 2.2e-12), ("100n", "F", 1e-7), ("10 ohms", "ohm", 10.0),
-    ("1e3", "ohm", 1000.0), ("1E-3 V", "V", 1e-3), ("42", "", 42.0), (12, "V", 12.0),
-    (1.5e-3, "A", 1.5e-3), ("2G2", "Hz", 2.2e9), ("10uH", "H", 1e-5),
+    ("10mV", "V", 10e-3),
+    ("2.2k", "ohm", 2200.0),
+    ("2k2", "ohm", 2200.0),
+    ("4u7", "F", 4.7e-6),
+    ("0.1uF", "F", 0.1e-6),
+    ("-5e-3", "V", -5e-3),
+    ("1.5 mA", "A", 1.5e-3),
+    (" 12 V ", "V", 12.0),
+    ("+3V", "V", 3.0),
+    ("-5mV", "V", -5e-3),
+    ("\u22125\u00a0mV", "V", -5e-3),
+    ("4.7 \u00b5F", "F", 4.7e-6),
+    ("4.7\u03bcF", "F", 4.7e-6),
+    ("1\u202fk\u03a9", "ohm", 1e3),
+    ("2.2K", "ohm", 2200.0),
+    ("2K2", "ohm", 2200.0),
+    ("4R7", "ohm", 4.7),
+    ("R47", "ohm", 0.47),
+    ("3V3", "V", 3.3),
+    ("1M", "ohm", 1e6),
+    ("0,5 V", "V", 0.5),
+    (".5V", "V", 0.5),
+    ("5.", "V", 5.0),
+    ("45kHz", "Hz", 45e3),
+    ("20 ms", "s", 0.02),
+    ("250mW", "W", 0.25),
+    ("90deg", "deg", 90.0),
+    ("90\u00b0", "deg", 90.0),
+    ("-3 dB", "dB", -3.0),
+    ("5 %", "%", 5.0),
+    ("298K", "K", 298.0),
+    ("2 F", "F", 2.0),
+    ("3f", "F", 3e-15),
+    ("2p2F", "F", 2.2e-12),
+    ("100n", "F", 1e-7),
+    ("10 ohms", "ohm", 10.0),
+    ("1e3", "ohm", 1000.0),
+    ("1E-3 V", "V", 1e-3),
+    ("42", "", 42.0),
+    (12, "V", 12.0),
+    (1.5e-3, "A", 1.5e-3),
+    ("2G2", "Hz", 2.2e9),
+    ("10uH", "H", 1e-5),
 ]
 
 
@@ -74,10 +105,17 @@ def test_bounds_are_inclusive():
 
 
 SHOWN = [
-    (0.00152, "A", "1.52 mA"), (0.0, "V", "0 V"), (-0.0412, "V", "\u221241.2 mV"),
-    (2200.0, "ohm", "2.20 k\u03a9"), (999.9e-3, "V", "1.00 V"), (4.7e-6, "F", "4.70 \u00b5F"),
-    (45e3, "Hz", "45.0 kHz"), (5.0, "%", "5.00%"), (90.0, "deg", "90.0\u00b0"),
-    (float("inf"), "V", "inf V"), (float("nan"), "V", "not a number"),
+    (0.00152, "A", "1.52 mA"),
+    (0.0, "V", "0 V"),
+    (-0.0412, "V", "\u221241.2 mV"),
+    (2200.0, "ohm", "2.20 k\u03a9"),
+    (999.9e-3, "V", "1.00 V"),
+    (4.7e-6, "F", "4.70 \u00b5F"),
+    (45e3, "Hz", "45.0 kHz"),
+    (5.0, "%", "5.00%"),
+    (90.0, "deg", "90.0\u00b0"),
+    (float("inf"), "V", "inf V"),
+    (float("nan"), "V", "not a number"),
     (-3.0, "dB", "\u22123.00 dB"),
 ]
 
@@ -104,12 +142,14 @@ def test_written_value_reads_back_to_its_digits(value, unit, digits, ascii_only)
         assert back == pytest.approx(value, rel=0.5001 * 10.0 ** (1 - digits), abs=0)
 
 
-@given(st.integers(1, 999), st.sampled_from(["p", "n", "u", "m", "k", "M", "G"]),
-       st.integers(0, 99))
+@given(
+    st.integers(1, 999), st.sampled_from(["p", "n", "u", "m", "k", "M", "G"]), st.integers(0, 99)
+)
 def test_letter_in_place_of_the_point_equals_the_point(whole, prefix, decimals):
     # IEC 60062: the prefix letter stands for the decimal point
-    assert (parse_quantity(f"{whole}{prefix}{decimals:02d}", "ohm")
-            == parse_quantity(f"{whole}.{decimals:02d}{prefix}", "ohm"))
+    assert parse_quantity(f"{whole}{prefix}{decimals:02d}", "ohm") == parse_quantity(
+        f"{whole}.{decimals:02d}{prefix}", "ohm"
+    )
 
 
 @given(st.sampled_from(sorted(PREFIXES)), finite(0.001, 999.0))
@@ -134,9 +174,16 @@ def test_temperature_is_celsius_unless_kelvin_is_said():
     assert format_temperature(233.15, ascii_only=True) == "-40.0 degC"
 
 
-@pytest.mark.parametrize("text, part", [
-    ("0K", "not above zero kelvin"), ("-300", "not above zero kelvin"),
-    ("25F", "not a temperature"), ("warm", "not a temperature"), ("25mV", "not a temperature")])
+@pytest.mark.parametrize(
+    "text, part",
+    [
+        ("0K", "not above zero kelvin"),
+        ("-300", "not above zero kelvin"),
+        ("25F", "not a temperature"),
+        ("warm", "not a temperature"),
+        ("25mV", "not a temperature"),
+    ],
+)
 def test_temperature_refused(text, part):
     with pytest.raises(QuantityError) as error:
         parse_temperature(text, "--temp")
@@ -151,19 +198,22 @@ def test_temperature_text_reads_back(kelvin):
 # core.checks: what every function of the core says of a bad argument
 
 
-@pytest.mark.parametrize("value, bounds, parts", [
-    (-1e-3, dict(low=0.0), ["i_tail", "-0.001 A", "at least 0 A"]),
-    (0.0, dict(low=0.0, low_open=True), ["i_tail", "0 A", "above 0 A"]),
-    (5.0, dict(low=0.0, high=1.0), ["i_tail", "5 A", "0 to 1 A"]),
-    (5.0, dict(high=1.0), ["i_tail", "5 A", "at most 1 A"]),
-    (float("nan"), {}, ["i_tail", "nan", "any finite number of A"]),
-    (float("inf"), {}, ["i_tail", "inf", "any finite number"]),
-    ([1.0, 2.0, -3.0], dict(low=0.0), ["i_tail", "-3 A", "position 2"]),
-    ([[1.0, float("nan")]], dict(low=0.0), ["i_tail", "nan", "position 1"]),
-    ("much", dict(low=0.0), ["i_tail", "'much'", "not a number", "at least 0 A"]),
-    (None, {}, ["i_tail"]),
-    ([[1.0], [1.0, 2.0]], {}, ["i_tail", "not a number"]),
-])
+@pytest.mark.parametrize(
+    "value, bounds, parts",
+    [
+        (-1e-3, dict(low=0.0), ["i_tail", "-0.001 A", "at least 0 A"]),
+        (0.0, dict(low=0.0, low_open=True), ["i_tail", "0 A", "above 0 A"]),
+        (5.0, dict(low=0.0, high=1.0), ["i_tail", "5 A", "0 to 1 A"]),
+        (5.0, dict(high=1.0), ["i_tail", "5 A", "at most 1 A"]),
+        (float("nan"), {}, ["i_tail", "nan", "any finite number of A"]),
+        (float("inf"), {}, ["i_tail", "inf", "any finite number"]),
+        ([1.0, 2.0, -3.0], dict(low=0.0), ["i_tail", "-3 A", "position 2"]),
+        ([[1.0, float("nan")]], dict(low=0.0), ["i_tail", "nan", "position 1"]),
+        ("much", dict(low=0.0), ["i_tail", "'much'", "not a number", "at least 0 A"]),
+        (None, {}, ["i_tail"]),
+        ([[1.0], [1.0, 2.0]], {}, ["i_tail", "not a number"]),
+    ],
+)
 def test_check_names_argument_value_and_allowed_range(value, bounds, parts):
     with pytest.raises(QuantityError) as error:
         as_quantity("i_tail", value, "A", **bounds)

@@ -20,7 +20,8 @@ def test_thermal_voltage_is_exact_to_rounding(temperature):
 @given(kelvins, finite(0.1, 10.0))
 def test_thermal_voltage_is_proportional_to_temperature(temperature, factor):
     assert thermal.thermal_voltage(factor * temperature) == pytest.approx(
-        factor * thermal.thermal_voltage(temperature), rel=1e-14)
+        factor * thermal.thermal_voltage(temperature), rel=1e-14
+    )
 
 
 def test_shapes_are_kept():
@@ -30,8 +31,10 @@ def test_shapes_are_kept():
     np.testing.assert_allclose(thermal.kelvin([0.0, 25.0]), [273.15, 298.15])
 
 
-@pytest.mark.parametrize("bad, shown", [(0.0, "0 K"), (-1.0, "-1 K"), (np.nan, "nan"),
-                                        (np.inf, "inf"), ([300.0, 0.0], "position 1")])
+@pytest.mark.parametrize(
+    "bad, shown",
+    [(0.0, "0 K"), (-1.0, "-1 K"), (np.nan, "nan"), (np.inf, "inf"), ([300.0, 0.0], "position 1")],
+)
 def test_zero_kelvin_and_below_is_refused(bad, shown):
     for law in (thermal.thermal_voltage, lambda t: thermal.saturation_current(1e-15, t)):
         with pytest.raises(QuantityError) as error:

@@ -33,7 +33,7 @@ LIBRARY = read_library(lessons_dir())
 LESSONS = [e.lesson for e in LIBRARY.entries]
 IDS = [e.folder for e in LIBRARY.entries]
 
-TOML = '''\
+TOML = """\
 id = "try"
 title = "A trial"
 minutes = 5
@@ -92,7 +92,7 @@ unlock = ["v_upper", "v_lower"]
 goal = "Null it."
 condition = "abs(v_out) < 1 mV and abs(v_upper) > 20 mV"
 hint = "Which input is left?"
-'''
+"""
 MD = """\
 # ask
 
@@ -119,6 +119,7 @@ Do it.
 @pytest.fixture
 def folder(tmp_path):
     """Writes a lesson folder: (toml, md) -> path."""
+
     def write(toml=TOML, md=MD, name="01-try"):
         path = tmp_path / "lessons" / name
         path.mkdir(parents=True, exist_ok=True)
@@ -126,6 +127,7 @@ def folder(tmp_path):
         (path / "text.md").write_text(md)
         shutil.copy(lessons_dir() / "glossary.md", path.parent)
         return path
+
     return write
 
 
@@ -146,51 +148,59 @@ def test_a_sound_lesson_has_no_fault(folder):
 
 def _replaced(old, new, where="toml"):
     assert old in (TOML if where == "toml" else MD)
-    toml, md = (TOML.replace(old, new, 1), MD) if where == "toml" else (
-        TOML, MD.replace(old, new, 1))
+    toml, md = (
+        (TOML.replace(old, new, 1), MD) if where == "toml" else (TOML, MD.replace(old, new, 1))
+    )
     text = TOML if where == "toml" else MD
-    return toml, md, text[:text.index(old)].count("\n") + 1
+    return toml, md, text[: text.index(old)].count("\n") + 1
 
 
-@pytest.mark.parametrize("where, old, new, said", [
-    ("toml", 'minutes = 5', 'minutes = "five"', "whole minutes"),
-    ("toml", 'id = "try"', 'id = "Try it"', "small letters"),
-    ("toml", 'title = "Ask"', 'titel = "Ask"', "'titel' is not known"),
-    ("toml", 'v_upper = "0V", i_tail', 'v_uper = "0V", i_tail', "did you mean 'v_upper'"),
-    ("toml", 'v_upper = "20mV" }\n\n[[step.predict.choice', 'v_upper = "20mA" }\n\n[[step.predict'
-     '.choice', "20mA"),
-    ("toml", 'unlock = ["v_upper"]', 'unlock = ["v_lower"]', "this stage does not have"),
-    ("toml", 'unlock = ["v_upper"]', 'unlock = ["volume"]', "'volume' is not a setting"),
-    ("toml", 'when = "i_q1 > before.i_q1"', 'when = "i_q1 > "', "cannot be read"),
-    ("toml", 'when = "i_q1 > before.i_q1"', 'when = "i_q1 > 1 mV"', "a current and a voltage"),
-    ("toml", 'when = "i_q1 < before.i_q1"', 'when = "i_q1 > 0"', "2 right choices"),
-    ("toml", 'when = "i_q1 > before.i_q1"', 'when = "i_q1 > 1 A"', "has no hint"),
-    ("toml", 'when = "i_q1 > before.i_q1"', 'when = "i_q1 > 1 mA"', "with i_tail 1mA"),
-    ("toml", 'hint = "The higher base wins."', '', "has no hint"),
-    ("toml", 'unit = "mV"', 'unit = "mA"', "'unit' is mA"),
-    ("toml", 'unit = "mV"', 'unit = "furlong"', "'furlong' is not known"),
-    ("toml", 'tolerance = "5 %"', 'tolerance = "much"', "tolerance 'much'"),
-    ("toml", 'tolerance = "5 %"', 'tolerance = "5 mA"', "'tolerance' is a current"),
-    ("toml", 'about(answer, -right, 5 %)', 'about(answer, right, 5 %)', "holds for the right"),
-    ("toml", '"= -v_upper"', '"= -i_tail"', "wants a voltage"),
-    ("toml", 'abs(v_out) < 1 mV and', 'abs(v_out) < 9 V and', "met before anything"),
-    ("toml", 'abs(v_out) < 1 mV and', 'abs(v_out) > 9 V and', "no way to meet"),
-    ("toml", 'title = "Do"', 'title = "Do"\npage = "kitchen"', "'kitchen' is not a scene"),
-    ("toml", 'title = "Do"', 'title = "Do"\nshow = ["oven"]', "'oven' is not a view"),
-    ("toml", 'title = "Do"', 'title = "Do"\nrole = "chief"', "'chief' is not known"),
-    ("toml", 'id = "do"', 'id = "ask"', "used twice"),
-    ("toml", 'goals = ["See"]', 'goals = ["See"', "not TOML"),
-    ("md", "{now.i_q1}", "{now.i_q9}", "'now.i_q9' is not a quantity"),
-    ("md", "{i_tail}", "{i_tail:wide}", "allowed after the colon"),
-    ("md", "glossary:differential-pair", "glossary:flux", "no term 'flux'"),
-    ("md", "Do it.", "Do <b>it</b>.", "raw HTML"),
-    ("md", "Do it.", "![x](y.png)", "pictures"),
-    ("md", "Do it.", "[x](javascript:alert)", "leads nowhere"),
-    ("md", "Do it.", "$ a + $", "lacks something"),
-    ("md", "Do it.", "[x](lesson:none)", "no lesson has the id 'none'"),
-    ("md", "# do", "# does", "belongs to no step"),
-    ("md", "# do", "# ask", "stands here twice"),
-])
+@pytest.mark.parametrize(
+    "where, old, new, said",
+    [
+        ("toml", "minutes = 5", 'minutes = "five"', "whole minutes"),
+        ("toml", 'id = "try"', 'id = "Try it"', "small letters"),
+        ("toml", 'title = "Ask"', 'titel = "Ask"', "'titel' is not known"),
+        ("toml", 'v_upper = "0V", i_tail', 'v_uper = "0V", i_tail', "did you mean 'v_upper'"),
+        (
+            "toml",
+            'v_upper = "20mV" }\n\n[[step.predict.choice',
+            'v_upper = "20mA" }\n\n[[step.predict.choice',
+            "20mA",
+        ),
+        ("toml", 'unlock = ["v_upper"]', 'unlock = ["v_lower"]', "this stage does not have"),
+        ("toml", 'unlock = ["v_upper"]', 'unlock = ["volume"]', "'volume' is not a setting"),
+        ("toml", 'when = "i_q1 > before.i_q1"', 'when = "i_q1 > "', "cannot be read"),
+        ("toml", 'when = "i_q1 > before.i_q1"', 'when = "i_q1 > 1 mV"', "a current and a voltage"),
+        ("toml", 'when = "i_q1 < before.i_q1"', 'when = "i_q1 > 0"', "2 right choices"),
+        ("toml", 'when = "i_q1 > before.i_q1"', 'when = "i_q1 > 1 A"', "has no hint"),
+        ("toml", 'when = "i_q1 > before.i_q1"', 'when = "i_q1 > 1 mA"', "with i_tail 1mA"),
+        ("toml", 'hint = "The higher base wins."', "", "has no hint"),
+        ("toml", 'unit = "mV"', 'unit = "mA"', "'unit' is mA"),
+        ("toml", 'unit = "mV"', 'unit = "furlong"', "'furlong' is not known"),
+        ("toml", 'tolerance = "5 %"', 'tolerance = "much"', "tolerance 'much'"),
+        ("toml", 'tolerance = "5 %"', 'tolerance = "5 mA"', "'tolerance' is a current"),
+        ("toml", "about(answer, -right, 5 %)", "about(answer, right, 5 %)", "holds for the right"),
+        ("toml", '"= -v_upper"', '"= -i_tail"', "wants a voltage"),
+        ("toml", "abs(v_out) < 1 mV and", "abs(v_out) < 9 V and", "met before anything"),
+        ("toml", "abs(v_out) < 1 mV and", "abs(v_out) > 9 V and", "no way to meet"),
+        ("toml", 'title = "Do"', 'title = "Do"\npage = "kitchen"', "'kitchen' is not a scene"),
+        ("toml", 'title = "Do"', 'title = "Do"\nshow = ["oven"]', "'oven' is not a view"),
+        ("toml", 'title = "Do"', 'title = "Do"\nrole = "chief"', "'chief' is not known"),
+        ("toml", 'id = "do"', 'id = "ask"', "used twice"),
+        ("toml", 'goals = ["See"]', 'goals = ["See"', "not TOML"),
+        ("md", "{now.i_q1}", "{now.i_q9}", "'now.i_q9' is not a quantity"),
+        ("md", "{i_tail}", "{i_tail:wide}", "allowed after the colon"),
+        ("md", "glossary:differential-pair", "glossary:flux", "no term 'flux'"),
+        ("md", "Do it.", "Do <b>it</b>.", "raw HTML"),
+        ("md", "Do it.", "![x](y.png)", "pictures"),
+        ("md", "Do it.", "[x](javascript:alert)", "leads nowhere"),
+        ("md", "Do it.", "$ a + $", "lacks something"),
+        ("md", "Do it.", "[x](lesson:none)", "no lesson has the id 'none'"),
+        ("md", "# do", "# does", "belongs to no step"),
+        ("md", "# do", "# ask", "stands here twice"),
+    ],
+)
 def test_each_fault_is_named_with_its_file_and_line(folder, where, old, new, said):
     toml, md, line = _replaced(old, new, where)
     found = faults_of(folder(toml, md))
@@ -198,9 +208,18 @@ def test_each_fault_is_named_with_its_file_and_line(folder, where, old, new, sai
     assert match, [str(f) for f in found]
     fault = match[0]
     assert fault.file == f"lessons/01-try/{'lesson.toml' if where == 'toml' else 'text.md'}"
-    near = {"2 right choices", "with i_tail 1mA", "'unit' is mA", "'tolerance' is a current",
-            "wants a voltage", "this stage does not have", "not TOML",
-            "'kitchen' is not a scene", "no lesson has the id 'none'", "has no hint"}
+    near = {
+        "2 right choices",
+        "with i_tail 1mA",
+        "'unit' is mA",
+        "'tolerance' is a current",
+        "wants a voltage",
+        "this stage does not have",
+        "not TOML",
+        "'kitchen' is not a scene",
+        "no lesson has the id 'none'",
+        "has no hint",
+    }
     # a fault of a whole question or step stands at its head, all others at their own line
     assert abs(fault.line - line) <= (12 if said in near else 1), (fault.line, line)
 
@@ -233,11 +252,23 @@ def test_any_toml_text_gives_faults_never_a_traceback(text):
 
 
 def test_lines_of_a_toml_text():
-    lines = Lines('a = 1\nb = [\n 1,\n]\nc = """\nx = 2\n"""\n[[s]]\nd = 1\n[s.t]\ne = 1\n[[s.u]]\n'
-                  "f = 1\n[[s]]\n[[s.u]]\nf = 2\n")
-    assert [lines.of(*p) for p in (("a",), ("b",), ("c",), ("s", 0, "d"), ("s", 0, "t", "e"),
-                                   ("s", 0, "u", 0, "f"), ("s", 1, "u", 0, "f"),
-                                   ("s", 1, "u", 0, "g"))] == [1, 2, 5, 9, 11, 13, 16, 15]
+    lines = Lines(
+        'a = 1\nb = [\n 1,\n]\nc = """\nx = 2\n"""\n[[s]]\nd = 1\n[s.t]\ne = 1\n[[s.u]]\n'
+        "f = 1\n[[s]]\n[[s.u]]\nf = 2\n"
+    )
+    assert [
+        lines.of(*p)
+        for p in (
+            ("a",),
+            ("b",),
+            ("c",),
+            ("s", 0, "d"),
+            ("s", 0, "t", "e"),
+            ("s", 0, "u", 0, "f"),
+            ("s", 1, "u", 0, "f"),
+            ("s", 1, "u", 0, "g"),
+        )
+    ] == [1, 2, 5, 9, 11, 13, 16, 15]
 
 
 # ---- judging
@@ -268,8 +299,12 @@ def test_numbers_are_judged_with_unit_and_tolerance(folder):
         assert judge_number(asked, text).right, text
     assert judge_number(asked, f"{-right!r} V").hint.source == "Turned round."
     assert judge_number(asked, "1 mV").hint.source == "Think of the sign."
-    for text, said in (("-742", "no unit"), ("5 mA", "current"), ("", "Type a value"),
-                       ("x" * 99, "too long")):
+    for text, said in (
+        ("-742", "no unit"),
+        ("5 mA", "current"),
+        ("", "Type a value"),
+        ("x" * 99, "too long"),
+    ):
         with pytest.raises(QuantityError, match=said):
             judge_number(asked, text)
 
@@ -298,8 +333,10 @@ KNOWN = {"v_out": figure(0.25, "V"), "share": figure(68.5, "%")}
 
 
 def test_raw_html_and_scripts_are_shown_not_run():
-    text = Text("<script>alert(1)</script> <img src=x onerror=y> **bold**\n\n<div>x</div>\n\n"
-                "[a](javascript:alert(1)) [b](data:text/html,x) ![c](http://other/x.png)")
+    text = Text(
+        "<script>alert(1)</script> <img src=x onerror=y> **bold**\n\n<div>x</div>\n\n"
+        "[a](javascript:alert(1)) [b](data:text/html,x) ![c](http://other/x.png)"
+    )
     html = Rendering(KNOWN).block(text)
     assert re.findall(r"<(?!/?(?:p|strong|a)\b)[^>]*>", html) == []
     assert "javascript" not in "".join(re.findall(r'href="([^"]*)"', html))
@@ -324,15 +361,15 @@ def test_figures_of_the_scene():
     html = rendering.block(Text(r"now {now.v_out} then {v_out} and \{v_out}, `{v_out}`"))
     assert html.count("250") == 2 and html.count("{v_out}") == 2
     (key,) = rendering.live
-    assert live_values(rendering.live, KNOWN, {"v_out": figure(1, "V")}) == {
-        key: "1.00\u00a0V"}
+    assert live_values(rendering.live, KNOWN, {"v_out": figure(1, "V")}) == {key: "1.00\u00a0V"}
     assert "data-id" not in Rendering(KNOWN, still=KNOWN).block(Text("{now.v_out}"))
 
 
 def test_links_formulas_and_tables():
     rendering = Rendering({})
-    html = rendering.block(Text("[t](glossary:tail-current) [l](lesson:one-pair) $ a/b $\n\n"
-                                "| a |\n|---|\n| 1 |\n"))
+    html = rendering.block(
+        Text("[t](glossary:tail-current) [l](lesson:one-pair) $ a/b $\n\n| a |\n|---|\n| 1 |\n")
+    )
     assert 'href="lessons?read=glossary#tail-current" data-term="tail-current"' in html
     assert 'href="lesson?id=one-pair"' in html and "<mfrac>" in html and "<table>" in html
     assert rendering.terms == {"tail-current"}
@@ -367,8 +404,7 @@ def test_worksheets_hold_no_answer_and_keys_do(lesson):
     text = handout(lesson, LIBRARY.glossary)
     sheet, key = text.split('<main class="key">')
     assert "data-id" not in text and "<script" not in text
-    assert not re.search(r"(?:src|href)=\"(?:https?:)?//", text.replace(
-        "http://www.w3.org", ""))
+    assert not re.search(r"(?:src|href)=\"(?:https?:)?//", text.replace("http://www.w3.org", ""))
     assert "{" not in re.sub(r"<style>.*?</style>", "", sheet, flags=re.S)
     asked = sum(1 for s in lesson.steps if s.predict or s.task)
     assert key.count('class="answer"') == asked and 'class="answer"' not in sheet
@@ -379,8 +415,10 @@ def test_worksheets_hold_no_answer_and_keys_do(lesson):
 
 
 def test_pictures_are_still_and_complete():
-    made = still('<g><text x="1" data-id="a" class="t"></text><path data-id="b"/></g>',
-                 {"a": {"#": "5 < 6", "class": None}, "b": {"d": "M0 0"}})
+    made = still(
+        '<g><text x="1" data-id="a" class="t"></text><path data-id="b"/></g>',
+        {"a": {"#": "5 < 6", "class": None}, "b": {"d": "M0 0"}},
+    )
     assert made == '<g><text x="1">5 &lt; 6</text><path d="M0 0"/></g>'
 
 
@@ -409,8 +447,12 @@ def test_the_answer_is_not_sent_before_it_is_given(folder):
     page._show_me({})
     assert page.phase == "done" and page.state.v_upper == 0.02
     assert page.panel.spec["verdict"]["shown"] and "From" in page.panel.spec["explain"]
-    assert page.panel.patch["record"] == {"step": "ask", "result": "shown", "tries": 2,
-                                          "print": lesson.steps[0].print}
+    assert page.panel.patch["record"] == {
+        "step": "ask",
+        "result": "shown",
+        "tries": 2,
+        "print": lesson.steps[0].print,
+    }
     assert page.controls.spec["groups"][0]["rows"][0]["name"] == "v_upper"
 
 
@@ -429,10 +471,17 @@ def test_a_task_is_watched_and_its_scene_is_kept(folder):
     assert again.phase == "met" and again.state.v_upper == 0.025
 
 
-@pytest.mark.parametrize("record", [
-    {"at": 5, "steps": []}, {"at": "do", "steps": {"do": 3}}, {"steps": {"ask": {"result": []}}},
-    {"at": "do", "steps": {"do": {"result": "met", "print": "PRINT", "set": {"v_upper": "x"}}}},
-    {"at": "gone", "steps": {"gone": {"result": "right"}}}, "text"])
+@pytest.mark.parametrize(
+    "record",
+    [
+        {"at": 5, "steps": []},
+        {"at": "do", "steps": {"do": 3}},
+        {"steps": {"ask": {"result": []}}},
+        {"at": "do", "steps": {"do": {"result": "met", "print": "PRINT", "set": {"v_upper": "x"}}}},
+        {"at": "gone", "steps": {"gone": {"result": "right"}}},
+        "text",
+    ],
+)
 def test_progress_of_another_time_does_no_harm(folder, record):
     lesson = lesson_of(folder())
     if isinstance(record, dict) and isinstance(record.get("steps"), dict):
@@ -452,8 +501,9 @@ def test_odd_answers_are_refused_in_words(folder, message):
 
 def test_a_broken_lesson_is_listed_with_its_fault_and_the_others_run(folder, monkeypatch):
     folder()
-    path = folder(TOML.replace('"try"', '"bad"').replace("before.i_q1", "before.nothing"), MD,
-                  "02-bad")
+    path = folder(
+        TOML.replace('"try"', '"bad"').replace("before.i_q1", "before.nothing"), MD, "02-bad"
+    )
     shelf = lessons_shelf._Shelf()
     monkeypatch.setattr(lessons_shelf, "_SHELF", shelf)
     lessons_shelf.use_folder(path.parent)

@@ -12,34 +12,50 @@ from forktail.lessons import grammar as lessons_grammar
 from forktail.lessons.formula import to_mathml
 from forktail.lessons.grammar import Expression, figure, literal, show
 
-KNOWN = {"v_out": figure(0.5e-3, "V"), "v_upper": figure(30e-3, "V"), "i": figure(2e-3, "A"),
-         "r": figure(2200, "ohm"), "t": figure(300, "K"), "share": figure(96, "%"),
-         "gain": figure(38.9), "stage": "cell", "flag": True, "before.v_out": figure(1e-3, "V")}
+KNOWN = {
+    "v_out": figure(0.5e-3, "V"),
+    "v_upper": figure(30e-3, "V"),
+    "i": figure(2e-3, "A"),
+    "r": figure(2200, "ohm"),
+    "t": figure(300, "K"),
+    "share": figure(96, "%"),
+    "gain": figure(38.9),
+    "stage": "cell",
+    "flag": True,
+    "before.v_out": figure(1e-3, "V"),
+}
 
 
-@pytest.mark.parametrize("text, holds", [
-    ("abs(v_out) < 1 mV and abs(v_upper) > 20 mV", True),
-    ("abs(-v_out) < 0.4mV", False),
-    ("v_out / before.v_out < 0.6", True),
-    ("about(v_out, before.v_out / 2)", True),
-    ("about(v_out, 0.6 mV, 5 %)", False),
-    ("about(v_out, 0.6 mV, 0.2 mV)", True),
-    ("i * r > 4.3 V and i * r < 4.5V", True),
-    ("20 mV < v_upper <= 30 mV", True),
-    ("not v_out > 1 mV", True),
-    ("v_out > 1 mV or flag", True),
-    ("v_out > 1 mV and flag or stage == 'cell'", True),
-    ("stage != \"cell\"", False),
-    ("share > 95 %", True), ("share > 0.95", True),
-    ("t > 25 degC and t < 30 \u00b0C", True),
-    ("r >= 2k2 ohm", True), ("r > 2.3kohm", False),
-    ("-v_out < 0", True), ("v_out \u2265 0 and v_out - 0.5 mV <= 0", True),
-    ("min(v_out, v_upper) < 1 mV", True), ("max(v_out, v_upper, 5 mV) > 29 mV", True),
-    ("db(v_out / before.v_out) < -6 dB", True),
-    ("tanh(v_upper / 51.39 mV) < 0.53", True),
-    ("sqrt(v_upper * v_upper) > 29 mV", True),
-    ("gain * v_out > 19 mV", True),
-])
+@pytest.mark.parametrize(
+    "text, holds",
+    [
+        ("abs(v_out) < 1 mV and abs(v_upper) > 20 mV", True),
+        ("abs(-v_out) < 0.4mV", False),
+        ("v_out / before.v_out < 0.6", True),
+        ("about(v_out, before.v_out / 2)", True),
+        ("about(v_out, 0.6 mV, 5 %)", False),
+        ("about(v_out, 0.6 mV, 0.2 mV)", True),
+        ("i * r > 4.3 V and i * r < 4.5V", True),
+        ("20 mV < v_upper <= 30 mV", True),
+        ("not v_out > 1 mV", True),
+        ("v_out > 1 mV or flag", True),
+        ("v_out > 1 mV and flag or stage == 'cell'", True),
+        ('stage != "cell"', False),
+        ("share > 95 %", True),
+        ("share > 0.95", True),
+        ("t > 25 degC and t < 30 \u00b0C", True),
+        ("r >= 2k2 ohm", True),
+        ("r > 2.3kohm", False),
+        ("-v_out < 0", True),
+        ("v_out \u2265 0 and v_out - 0.5 mV <= 0", True),
+        ("min(v_out, v_upper) < 1 mV", True),
+        ("max(v_out, v_upper, 5 mV) > 29 mV", True),
+        ("db(v_out / before.v_out) < -6 dB", True),
+        ("tanh(v_upper / 51.39 mV) < 0.53", True),
+        ("sqrt(v_upper * v_upper) > 29 mV", True),
+        ("gain * v_out > 19 mV", True),
+    ],
+)
 def test_conditions(text, holds):
     expression = Expression(text)
     assert expression.holds(KNOWN) is holds
@@ -47,45 +63,87 @@ def test_conditions(text, holds):
     assert expression.miss(KNOWN) >= 0.0
 
 
-@pytest.mark.parametrize("text, said", [
-    ("v_out < 3 mA", "a voltage and a current"),
-    ("v_out < 3", "a voltage and a plain number"),
-    ("v_oot < 1 mV", "did you mean 'v_out'"),
-    ("v_out.__class__ < 1", "not a quantity"),
-    ("v_out == 1 mV", "about"),
-    ("stage < 'x'", "== and !="),
-    ("v_out", "not a condition"),
-    ("v_out and flag", "without a comparison"),
-    ("v_out / (v_out - v_out) > 1", "division by zero"),
-    ("tanh(v_out) > 0", "plain number"),
-    ("flag < 1", "a condition"),
-    ("log(0) < 1", "no such number"),
-])
+@pytest.mark.parametrize(
+    "text, said",
+    [
+        ("v_out < 3 mA", "a voltage and a current"),
+        ("v_out < 3", "a voltage and a plain number"),
+        ("v_oot < 1 mV", "did you mean 'v_out'"),
+        ("v_out.__class__ < 1", "not a quantity"),
+        ("v_out == 1 mV", "about"),
+        ("stage < 'x'", "== and !="),
+        ("v_out", "not a condition"),
+        ("v_out and flag", "without a comparison"),
+        ("v_out / (v_out - v_out) > 1", "division by zero"),
+        ("tanh(v_out) > 0", "plain number"),
+        ("flag < 1", "a condition"),
+        ("log(0) < 1", "no such number"),
+    ],
+)
 def test_values_that_do_not_fit_are_refused(text, said):
     with pytest.raises(QuantityError, match=said.replace("(", r"\(")):
         Expression(text).holds(KNOWN)
 
 
-@pytest.mark.parametrize("text, said", [
-    ("", "the end"), ("v_out <", "the end"), ("(v_out < 1 mV", "closing bracket"),
-    ("v_out < 1 mV)", r"'\)'"), ("__import__('os')", "not a function"),
-    ("v_out.a.b < 1", "does not belong"), ("abs(v_out, v_out) > 0", "it takes 1"),
-    ("[1] < 2", r"'\['"), ("v_out < 1 parsec", "parsec"), ("lambda: 1", "':'"),
-    ("(" * 60 + "1" + ")" * 60, "deeper"), ("1 < 2" + " " * 600, "characters"),
-    ("\u00e9 < 1", "does not belong"),
-])
+@pytest.mark.parametrize(
+    "text, said",
+    [
+        ("", "the end"),
+        ("v_out <", "the end"),
+        ("(v_out < 1 mV", "closing bracket"),
+        ("v_out < 1 mV)", r"'\)'"),
+        ("__import__('os')", "not a function"),
+        ("v_out.a.b < 1", "does not belong"),
+        ("abs(v_out, v_out) > 0", "it takes 1"),
+        ("[1] < 2", r"'\['"),
+        ("v_out < 1 parsec", "parsec"),
+        ("lambda: 1", "':'"),
+        ("(" * 60 + "1" + ")" * 60, "deeper"),
+        ("1 < 2" + " " * 600, "characters"),
+        ("\u00e9 < 1", "does not belong"),
+    ],
+)
 def test_texts_that_cannot_be_read_are_refused(text, said):
     with pytest.raises(QuantityError, match=said):
         Expression(text)
 
 
-_WORDS = st.sampled_from([*KNOWN, *lessons_grammar.FUNCTIONS, "and", "or", "not", "(", ")", ",",
-                          "+", "-", "*", "/", "<", ">=", "==", "1 mV", "5 %", "0", "2k2", "'a'",
-                          "1e308", "__class__", "."])
+_WORDS = st.sampled_from(
+    [
+        *KNOWN,
+        *lessons_grammar.FUNCTIONS,
+        "and",
+        "or",
+        "not",
+        "(",
+        ")",
+        ",",
+        "+",
+        "-",
+        "*",
+        "/",
+        "<",
+        ">=",
+        "==",
+        "1 mV",
+        "5 %",
+        "0",
+        "2k2",
+        "'a'",
+        "1e308",
+        "__class__",
+        ".",
+    ]
+)
 
 
-@given(st.one_of(st.text(max_size=60), st.text(string.printable, max_size=60),
-                 st.lists(_WORDS, max_size=14).map(" ".join)))
+@given(
+    st.one_of(
+        st.text(max_size=60),
+        st.text(string.printable, max_size=60),
+        st.lists(_WORDS, max_size=14).map(" ".join),
+    )
+)
 def test_any_text_gives_a_value_or_a_quantity_error(text):
     try:
         expression = Expression(text)
@@ -118,13 +176,23 @@ def test_miss_is_zero_exactly_where_the_condition_holds(a, b):
 def test_the_module_uses_no_eval():
     source = open(lessons_grammar.__file__, encoding="utf-8").read()
     code = source.split('"""', 2)[2]
-    for word in ("eval(", "exec(", "compile(\"", "__import__", "getattr("):
+    for word in ("eval(", "exec(", 'compile("', "__import__", "getattr("):
         assert word not in code.replace("re.compile(", "")
 
 
-@pytest.mark.parametrize("text, value", [
-    ("1 mV", 1e-3), ("2k2", 2200.0), ("5 %", 0.05), ("25 degC", 298.15), ("300 K", 300.0),
-    ("-3 dB", -3.0), ("40 mS", None), ("4u7", 4.7e-6)])
+@pytest.mark.parametrize(
+    "text, value",
+    [
+        ("1 mV", 1e-3),
+        ("2k2", 2200.0),
+        ("5 %", 0.05),
+        ("25 degC", 298.15),
+        ("300 K", 300.0),
+        ("-3 dB", -3.0),
+        ("40 mS", None),
+        ("4u7", 4.7e-6),
+    ],
+)
 def test_literals(text, value):
     if value is not None:
         assert math.isclose(literal(text).value, value)
@@ -133,7 +201,9 @@ def test_literals(text, value):
 
 
 def test_figures_are_shown_with_their_unit():
-    plain = lambda *a, **k: show(*a, **k).replace("\u00a0", " ")  # noqa: E731
+    def plain(*a, **k):
+        return show(*a, **k).replace("\u00a0", " ")
+
     assert plain(figure(0.0123, "V")) == "12.3 mV"
     assert plain(figure(0.0123, "V"), 2, sign=True) == "+12 mV"
     assert plain(figure(68.54, "%")) == "68.5 %"

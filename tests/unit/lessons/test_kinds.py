@@ -30,7 +30,8 @@ def test_every_kind_has_views_and_every_view_has_a_place():
         views.show(kind.make_state(), kind.views)
         body = views.body()
         assert re.findall(r'data-view="(\w+)"', body) and set(
-            re.findall(r'data-view="(\w+)"', body)) == set(kind.views)
+            re.findall(r'data-view="(\w+)"', body)
+        ) == set(kind.views)
         for root in views.roots:
             assert root in body
         assert VIEWS[key].picture(kind.make_state()).startswith("<svg")
@@ -104,8 +105,10 @@ def test_signals_name_the_leak():
     assert run["level_lower"] == 0.0
 
 
-@pytest.mark.parametrize("board, name, size", [
-    ("lower_offset", "feed_upper", 3e-3), ("upper_offset", "feed_lower", 3e-3)])
+@pytest.mark.parametrize(
+    "board, name, size",
+    [("lower_offset", "feed_upper", 3e-3), ("upper_offset", "feed_lower", 3e-3)],
+)
 def test_a_capture_names_the_pair_that_is_off_balance(board, name, size):
     found = scene("capture", board=board)
     # at the drives, which a generator and the bias resistors see through: within a third

@@ -65,7 +65,13 @@ def test_a_page_made_ahead_shows_the_scene_of_the_link():
             steer.AHEAD.prepare()
         session = steer.AHEAD.take()
         session.start("v_upper=33mV&i_tail=1mA")
-        shown.append((session.schematic.patch, session.sentence.patch,
-                      session.controls._shown, session.across.point.data))
+        shown.append(
+            (
+                session.schematic.patch,
+                session.sentence.patch,
+                session.controls._shown,
+                session.across.point.data,
+            )
+        )
     assert shown[0] == shown[1] and "33" in str(shown[0])
     assert steer.AHEAD.kept is None

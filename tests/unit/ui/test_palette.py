@@ -15,7 +15,7 @@ OKABE_ITO = {"#0072b2", "#56b4e9", "#d55e00", "#009e73"}
 
 def luminance(colour):
     """Relative luminance after WCAG 2.2."""
-    rgb = np.array([int(colour[i:i + 2], 16) for i in (1, 3, 5)]) / 255
+    rgb = np.array([int(colour[i : i + 2], 16) for i in (1, 3, 5)]) / 255
     linear = np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
     return linear @ [0.2126, 0.7152, 0.0722]
 
@@ -32,8 +32,11 @@ def style(theme):
     blocks = [re.search(r":root \{(.*?)\n\}", text, re.S)[1]]
     if theme == "dark":
         blocks.append(re.search(r':root\[data-theme="dark"\] \{(.*?)\n\}', text, re.S)[1])
-    return {name: value.strip() for block in blocks
-            for name, value in re.findall(r"--([\w-]+):\s*([^;]+);", block)}
+    return {
+        name: value.strip()
+        for block in blocks
+        for name, value in re.findall(r"--([\w-]+):\s*([^;]+);", block)
+    }
 
 
 def test_contrast_formula():
@@ -62,9 +65,15 @@ def test_contrast_of_text_and_of_what_carries_meaning(theme):
     for ground in ("paper", "panel", "field"):
         for text in ("ink", "soft", "accent"):
             assert contrast(sheet[text], sheet[ground]) >= 4.5, (text, ground)
-    for text, ground in (("left-text", "panel"), ("right-text", "panel"), ("warn", "warn-tint"),
-                         ("warn", "panel"), ("on-accent", "accent"), ("accent", "tint"),
-                         ("ink", "warn-tint")):
+    for text, ground in (
+        ("left-text", "panel"),
+        ("right-text", "panel"),
+        ("warn", "warn-tint"),
+        ("warn", "panel"),
+        ("on-accent", "accent"),
+        ("accent", "tint"),
+        ("ink", "warn-tint"),
+    ):
         assert contrast(sheet[text], sheet[ground]) >= 4.5, (text, ground)
     for mark in ("left", "right", "accent"):
         assert contrast(sheet[mark], sheet["panel"]) >= 3.0, mark
@@ -83,7 +92,7 @@ def test_diverging_map_is_even_and_fair_to_both_signs(theme, count):
     slope = np.diff(lightness)
     direction = np.sign(lightness[0] - lightness[half])
     assert np.all(slope[:half] * direction < 4e-3) and np.all(slope[half:] * direction > -4e-3)
-    for side in (lab[:half + 1], lab[half:]):
+    for side in (lab[: half + 1], lab[half:]):
         steps = np.linalg.norm(np.diff(side, axis=0), axis=1)
         assert steps.std() < 0.25 * steps.mean()  # 8-bit colours round each step a little
 

@@ -13,24 +13,41 @@ import pytest
 from forktail.ui.palette import THEMES, diverging, to_oklab
 
 MACHADO = {
-    "protan": [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216],
-               [-0.003882, -0.048116, 1.051998]],
-    "deutan": [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413],
-               [-0.011820, 0.042940, 0.968881]],
-    "tritan": [[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602],
-               [0.004733, 0.691367, 0.303900]],
+    "protan": [
+        [0.152286, 1.052583, -0.204868],
+        [0.114503, 0.786281, 0.099216],
+        [-0.003882, -0.048116, 1.051998],
+    ],
+    "deutan": [
+        [0.367322, 0.860646, -0.227968],
+        [0.280085, 0.672501, 0.047413],
+        [-0.011820, 0.042940, 0.968881],
+    ],
+    "tritan": [
+        [1.255528, -0.076749, -0.178779],
+        [-0.078411, 0.930809, 0.147602],
+        [0.004733, 0.691367, 0.303900],
+    ],
 }
 #: Colours that stand beside one another and mean different things.
-TOGETHER = [("left", "right"), ("left", "third"), ("right", "third"), ("upper", "lower"),
-            ("map_left", "map_right"), ("map_left", "map_mid"), ("map_right", "map_mid"),
-            ("left", "ink"), ("right", "ink")]
+TOGETHER = [
+    ("left", "right"),
+    ("left", "third"),
+    ("right", "third"),
+    ("upper", "lower"),
+    ("map_left", "map_right"),
+    ("map_left", "map_mid"),
+    ("map_right", "map_mid"),
+    ("left", "ink"),
+    ("right", "ink"),
+]
 #: Distance in OKLab; one that is just noticed is about 0.02 (from memory).
 APART = 0.08
 
 
 def seen(colours, kind):
     """Hex colours as they look to a kind of eye."""
-    rgb = np.array([[int(c[i:i + 2], 16) for i in (1, 3, 5)] for c in colours]) / 255
+    rgb = np.array([[int(c[i : i + 2], 16) for i in (1, 3, 5)] for c in colours]) / 255
     linear = np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
     linear = np.clip(linear @ np.transpose(MACHADO[kind]), 0.0, 1.0)
     rgb = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)

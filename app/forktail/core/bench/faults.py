@@ -79,12 +79,17 @@ def respond(circuit, drive_upper, drive_lower):
     a, b = drive_upper, drive_lower
     v = network.solve_built(circuit, [a, a, -a, -a], [b, -b, b, -b], gains=False).v_out
     rest = network.solve_bias(circuit)
-    parts = {"product": (1, -1, -1, 1), "upper": (1, 1, -1, -1), "lower": (1, -1, 1, -1),
-             "offset": (1, 1, 1, 1)}
+    parts = {
+        "product": (1, -1, -1, 1),
+        "upper": (1, 1, -1, -1),
+        "lower": (1, -1, 1, -1),
+        "offset": (1, 1, 1, 1),
+    }
     return Response(
         **{name: float(np.dot(signs, v)) / 4.0 for name, signs in parts.items()},
         supply_current=network.supply_current(circuit),
-        nodes={k: float(n) for k, n in rest.nodes.items()})
+        nodes={k: float(n) for k, n in rest.nodes.items()},
+    )
 
 
 def classify(response, healthy):
@@ -106,10 +111,17 @@ def classify(response, healthy):
     return "strong" if product > 1.0 + CHANGED else "good"
 
 
-_PAIRS = {"base-emitter": "base to emitter", "base-collector": "base to collector",
-          "collector-emitter": "collector to emitter"}
-_WIRES = {"pair_left": "bases of Q1 and Q2 swapped", "pair_right": "bases of Q3 and Q4 swapped",
-          "pair_lower": "bases of Q5 and Q6 swapped", "levels": "upper and lower level swapped"}
+_PAIRS = {
+    "base-emitter": "base to emitter",
+    "base-collector": "base to collector",
+    "collector-emitter": "collector to emitter",
+}
+_WIRES = {
+    "pair_left": "bases of Q1 and Q2 swapped",
+    "pair_right": "bases of Q3 and Q4 swapped",
+    "pair_lower": "bases of Q5 and Q6 swapped",
+    "levels": "upper and lower level swapped",
+}
 
 
 def label(circuit, fault):
@@ -160,8 +172,9 @@ def symptoms(circuit, bands, drive_upper, drive_lower, progress=None):
     place = {node: k for k, node in enumerate(bands, 1)}
     order = list(OUTPUTS)
     found = [Symptom(off, output, tuple(cases)) for (off, output), cases in groups.items()]
-    found.sort(key=lambda s: (place.get(s.first, 0), order.index(s.output),
-                              [place[n] for n, _ in s.off]))
+    found.sort(
+        key=lambda s: (place.get(s.first, 0), order.index(s.output), [place[n] for n, _ in s.off])
+    )
     return tuple(found), healthy
 
 

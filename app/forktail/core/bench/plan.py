@@ -193,8 +193,16 @@ def nice_below(value):
     return float(f"{step * decade:.6g}")
 
 
-def bench_plan(circuit, drive_upper=0.1, drive_lower=0.01, tolerances=None, series="E24",
-               builds=BUILDS, seed=1, progress=None):
+def bench_plan(
+    circuit,
+    drive_upper=0.1,
+    drive_lower=0.01,
+    tolerances=None,
+    series="E24",
+    builds=BUILDS,
+    seed=1,
+    progress=None,
+):
     """Work out the bench plan of a circuit.
 
     Parameters
@@ -229,8 +237,10 @@ def bench_plan(circuit, drive_upper=0.1, drive_lower=0.01, tolerances=None, seri
     tell(0.02, "bias point and figures")
     figures = network.figures(fitted)
     if not bool(figures.bias.converged):
-        raise QuantityError("No solution balances every current of this circuit at rest, so there "
-                            "is nothing to build by; look at its findings on the Build page.")
+        raise QuantityError(
+            "No solution balances every current of this circuit at rest, so there "
+            "is nothing to build by; look at its findings on the Build page."
+        )
     found = findings(fitted, a, b)
     tell(0.15, f"{builds} builds")
     scale = mismatch.draw(fitted, tolerances, builds, seed)
@@ -248,22 +258,39 @@ def bench_plan(circuit, drive_upper=0.1, drive_lower=0.01, tolerances=None, seri
     tell(0.6, "faults, one at a time")
     bands = {p.node: p.band for p in points}
     symptoms, sound = bench_faults.symptoms(
-        fitted, bands, a, b, lambda share: tell(0.6 + 0.35 * share, "faults, one at a time"))
+        fitted, bands, a, b, lambda share: tell(0.6 + 0.35 * share, "faults, one at a time")
+    )
     tell(0.97, "order of work")
     worst = _worst_heat(fitted)
     plan = BenchPlan(
-        circuit=fitted, wanted=circuit, rounding=tuple(r for r in rows if r.error),
-        left_out=circuit.faults, parts=_parts(fitted, rows, tolerances, worst,
-                                                _working(symptoms, sound), figures),
-        transistor=_transistor_needs(fitted, figures, worst), dissipation=worst,
-        supply_current=_band(current), supply_limit=_limit(current), points=points,
-        steps=build_steps(fitted, scale, bands), generators=generators, waves=waves,
-        product_peak=_band(product), spreads={k: _band(v) for k, v in spread.values.items()},
-        alone_upper=_size(alone[:, 0] - alone[:, 1]), alone_lower=_size(alone[:, 2] - alone[:, 3]),
-        trims=trims, symptoms=symptoms, healthy=sound,
+        circuit=fitted,
+        wanted=circuit,
+        rounding=tuple(r for r in rows if r.error),
+        left_out=circuit.faults,
+        parts=_parts(fitted, rows, tolerances, worst, _working(symptoms, sound), figures),
+        transistor=_transistor_needs(fitted, figures, worst),
+        dissipation=worst,
+        supply_current=_band(current),
+        supply_limit=_limit(current),
+        points=points,
+        steps=build_steps(fitted, scale, bands),
+        generators=generators,
+        waves=waves,
+        product_peak=_band(product),
+        spreads={k: _band(v) for k, v in spread.values.items()},
+        alone_upper=_size(alone[:, 0] - alone[:, 1]),
+        alone_lower=_size(alone[:, 2] - alone[:, 3]),
+        trims=trims,
+        symptoms=symptoms,
+        healthy=sound,
         findings=tuple(f for f in found if f.severity in ("severe", "warning")),
-        figures=figures, tolerances=tolerances, builds=int(builds), unsolved=spread.unsolved,
-        seed=int(seed), series=series)
+        figures=figures,
+        tolerances=tolerances,
+        builds=int(builds),
+        unsolved=spread.unsolved,
+        seed=int(seed),
+        series=series,
+    )
     tell(1.0, "done")
     return plan
 
@@ -286,22 +313,28 @@ def _size(values):
 def supply_currents(circuit, scale):
     """Supply current of many builds at rest, A, shape (builds,): string, loads, tail divider."""
     point = network.solve_many(circuit, scale, [0.0], [0.0], gains=False)
-    factor = lambda name: scale.get(name, 1.0)  # noqa: E731
+
+    def factor(name):
+        return scale.get(name, 1.0)
+
     total = point.i_load[:, 0, :].sum(axis=1)
     supply = point.nodes["supply"][:, 0]
     total = total + (supply - point.nodes["level_upper"][:, 0]) / (
-        circuit.r_string_top * factor("r_string_top"))
+        circuit.r_string_top * factor("r_string_top")
+    )
     if circuit.tail_kind == "transistor":
         total = total + (supply - point.nodes["tail_base"][:, 0]) / (
-            circuit.r_tail_base_top * factor("r_tail_base_top"))
+            circuit.r_tail_base_top * factor("r_tail_base_top")
+        )
     return total
 
 
 def _limit(current):
     wanted = LIMIT_MARGIN * float(np.nanmax(current))
     decade = 10.0 ** math.floor(math.log10(wanted))
-    return next(float(f"{s * decade:.3g}") for s in (1, 1.5, 2, 3, 4, 5, 6, 8, 10)
-                if s * decade >= wanted)
+    return next(
+        float(f"{s * decade:.3g}") for s in (1, 1.5, 2, 3, 4, 5, 6, 8, 10) if s * decade >= wanted
+    )
 
 
 # ------------------------------------------------------------------ drives and waveforms
@@ -346,10 +379,21 @@ def _drives(circuit, a, b, figures):
         left, right = (load_pole(v, duration, corner) for v in (point.v_left, point.v_right))
     else:
         left, right = point.v_left, point.v_right
-    lines = {side: point.nodes[f"base_{side}_pos"] - point.nodes[f"base_{side}_neg"]
-             for side in ("upper", "lower")}
-    waves = Waves(time, lines["upper"], lines["lower"], left, right, right - left, beat,
-                  figures.load_pole, 1.0 / apart)
+    lines = {
+        side: point.nodes[f"base_{side}_pos"] - point.nodes[f"base_{side}_neg"]
+        for side in ("upper", "lower")
+    }
+    waves = Waves(
+        time,
+        lines["upper"],
+        lines["lower"],
+        left,
+        right,
+        right - left,
+        beat,
+        figures.load_pole,
+        1.0 / apart,
+    )
     swings = {n: _swing(v) for n, v in {**point.nodes, "left": left, "right": right}.items()}
     generators = []
     for side, peak, frequency, name in (("upper", a, f_upper, "G1"), ("lower", b, f_lower, "G2")):
@@ -357,11 +401,20 @@ def _drives(circuit, a, b, figures):
         termination = getattr(circuit, f"r_termination_{side}")
         share = 1.0 if math.isinf(termination) else termination / (source + termination)
         corners = [getattr(figures, f"{k}_{side}") for k in ("coupling", "ground", "bypass")]
-        generators.append(Generator(
-            side, name, frequency, peak, 2.0 * peak / share, _swing(lines[side]), source,
-            termination,
-            max((c for c in corners if math.isfinite(c)), default=math.nan),
-            getattr(circuit, f"{side}_mode") == "balanced"))
+        generators.append(
+            Generator(
+                side,
+                name,
+                frequency,
+                peak,
+                2.0 * peak / share,
+                _swing(lines[side]),
+                source,
+                termination,
+                max((c for c in corners if math.isfinite(c)), default=math.nan),
+                getattr(circuit, f"{side}_mode") == "balanced",
+            )
+        )
     return tuple(generators), waves, swings
 
 
@@ -378,8 +431,15 @@ def _points(circuit, spread, swings):
         if node == "emitter_q7" and circuit.r_tail_emitter == 0:
             continue
         low, _, high = bands[node]
-        points.append(TestPoint(f"TP{len(points) + 1}", node, where,
-                                Band(low, float(rest[node]), high), swings[node]))
+        points.append(
+            TestPoint(
+                f"TP{len(points) + 1}",
+                node,
+                where,
+                Band(low, float(rest[node]), high),
+                swings[node],
+            )
+        )
     return tuple(points)
 
 
@@ -397,8 +457,18 @@ def _trims(circuit, tolerances, builds, seed):
         band = _band(setting)
         reach = max(abs(band.low), abs(band.high))
         ohms, real = _trim_part(circuit, key, reach, rest)
-        rows.append(TrimRow(key, nulls, band, _size(before[nulls]), _size(after[nulls]),
-                            mismatch.MEASURES[nulls][0], ohms, real))
+        rows.append(
+            TrimRow(
+                key,
+                nulls,
+                band,
+                _size(before[nulls]),
+                _size(after[nulls]),
+                mismatch.MEASURES[nulls][0],
+                ohms,
+                real,
+            )
+        )
     return tuple(rows)
 
 
@@ -428,8 +498,9 @@ def _worst_heat(circuit):
     """Largest dissipation of each part by reference over rest and full steering, W."""
     upper, lower = network.full_steer(circuit)
     rest = network.dissipation(circuit)
-    steer = network.dissipation(circuit, upper * np.array([1, 1, -1, -1]),
-                                lower * np.array([1, -1, 1, -1]))
+    steer = network.dissipation(
+        circuit, upper * np.array([1, 1, -1, -1]), lower * np.array([1, -1, 1, -1])
+    )
     worst = {}
     for part, watts in rest.items():
         ref = "I1" if part == "i_tail" else part_reference(circuit, part)
@@ -442,19 +513,35 @@ def _transistor_needs(circuit, figures, worst):
     """Least ratings of the transistors: V, A, W and current gain, with the usual margins."""
     tail = float(figures.bias.i_tail)
     heat = max(worst[q] for q in transistor_names(circuit))
-    return {"v_ceo": VOLTAGE_MARGIN * circuit.v_supply, "i_c": 5.0 * tail,
-            "power": heat / POWER_USED, "heat": heat, "beta": circuit.beta_forward,
-            "names": transistor_names(circuit)}
+    return {
+        "v_ceo": VOLTAGE_MARGIN * circuit.v_supply,
+        "i_c": 5.0 * tail,
+        "power": heat / POWER_USED,
+        "heat": heat,
+        "beta": circuit.beta_forward,
+        "names": transistor_names(circuit),
+    }
 
 
 def _working(symptoms, healthy):
     """Largest voltage across each capacitor, V, whichever single part fails."""
-    nodes = {"C1": "level_upper", "C2": "level_lower", "C3": "base_upper_pos",
-             "C4": "base_upper_neg", "C5": "base_lower_pos", "C6": "base_lower_neg",
-             "C7": "left", "C8": "right", "C9": "tail_base"}
+    nodes = {
+        "C1": "level_upper",
+        "C2": "level_lower",
+        "C3": "base_upper_pos",
+        "C4": "base_upper_neg",
+        "C5": "base_lower_pos",
+        "C6": "base_lower_neg",
+        "C7": "left",
+        "C8": "right",
+        "C9": "tail_base",
+    }
     cases = [healthy, *(c.response for s in symptoms for c in s.cases)]
-    return {ref: float(np.nanmax([abs(c.nodes[node]) for c in cases]))
-            for ref, node in nodes.items() if node in healthy.nodes}
+    return {
+        ref: float(np.nanmax([abs(c.nodes[node]) for c in cases]))
+        for ref, node in nodes.items()
+        if node in healthy.nodes
+    }
 
 
 def _tail_bypass(circuit, figures):
@@ -468,26 +555,57 @@ def _parts(circuit, rows, tolerances, worst, across, figures):
     for row in rows:
         for ref in row.references:
             if row.name.startswith("r_"):
-                made = resistor_row(ref, row.wanted, row.series, worst.get(ref, 0.0),
-                                    note=_resistor_note(row.name))
+                made = resistor_row(
+                    ref, row.wanted, row.series, worst.get(ref, 0.0), note=_resistor_note(row.name)
+                )
                 out.append(replace(made, tolerance=tolerances.resistor))
             else:
-                out.append(capacitor_row(ref, row.wanted, row.series, across[ref],
-                                         _capacitor_note(row.name, row.fitted)))
+                out.append(
+                    capacitor_row(
+                        ref,
+                        row.wanted,
+                        row.series,
+                        across[ref],
+                        _capacitor_note(row.name, row.fitted),
+                    )
+                )
     if circuit.c_load > 2 * STRAY:
         value = float(nearest_value(circuit.c_load - STRAY, "E6"))
         for ref in references(circuit).get("c_load", ()):
-            out.append(PartRow((ref,), "capacitor", value, "F", 0.20,
-                               voltage_rating(across[ref]), "V", circuit.c_load,
-                               (value + STRAY) / circuit.c_load - 1.0, "E6",
-                               "film or ceramic; probe and wiring add about "
-                               + format_quantity(STRAY, "F", 2)))
+            out.append(
+                PartRow(
+                    (ref,),
+                    "capacitor",
+                    value,
+                    "F",
+                    0.20,
+                    voltage_rating(across[ref]),
+                    "V",
+                    circuit.c_load,
+                    (value + STRAY) / circuit.c_load - 1.0,
+                    "E6",
+                    "film or ceramic; probe and wiring add about " + format_quantity(STRAY, "F", 2),
+                )
+            )
     if circuit.tail_kind == "transistor":
-        out.append(capacitor_row("C9", _tail_bypass(circuit, figures), "E6", across["C9"],
-                                 "electrolytic: plus to the base of Q7"))
-    out.append(PartRow(transistor_names(circuit), "transistor, npn", note="small-signal silicon, "
-                       "one batch; Q1 to Q4 close together, Q5 and Q6 too, so that they are "
-                       "equally warm"))
+        out.append(
+            capacitor_row(
+                "C9",
+                _tail_bypass(circuit, figures),
+                "E6",
+                across["C9"],
+                "electrolytic: plus to the base of Q7",
+            )
+        )
+    out.append(
+        PartRow(
+            transistor_names(circuit),
+            "transistor, npn",
+            note="small-signal silicon, "
+            "one batch; Q1 to Q4 close together, Q5 and Q6 too, so that they are "
+            "equally warm",
+        )
+    )
     return parts_list(out)
 
 
@@ -505,5 +623,17 @@ def _capacitor_note(name, farads):
     return "film or ceramic"
 
 
-__all__ = ["Band", "BenchPlan", "Generator", "Step", "TestPoint", "TrimRow", "Waves",
-           "bench_plan", "frequencies", "nice_above", "nice_below", "supply_currents"]
+__all__ = [
+    "Band",
+    "BenchPlan",
+    "Generator",
+    "Step",
+    "TestPoint",
+    "TrimRow",
+    "Waves",
+    "bench_plan",
+    "frequencies",
+    "nice_above",
+    "nice_below",
+    "supply_currents",
+]

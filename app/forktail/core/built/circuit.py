@@ -46,8 +46,16 @@ _LIMITS = {
     "r_termination_upper": ("ohm", 0.1, None, False, True),
     "r_termination_lower": ("ohm", 0.1, None, False, True),
 }
-_MAY_BE_ZERO = ("r_source_upper", "r_source_lower", "r_emitter_upper", "r_emitter_lower",
-                "r_load_left", "r_load_right", "c_load", "r_tail_emitter")
+_MAY_BE_ZERO = (
+    "r_source_upper",
+    "r_source_lower",
+    "r_emitter_upper",
+    "r_emitter_lower",
+    "r_load_left",
+    "r_load_right",
+    "c_load",
+    "r_tail_emitter",
+)
 
 
 @dataclass(frozen=True)
@@ -138,11 +146,15 @@ class Circuit:
     faults: tuple = ()
 
     def __post_init__(self):
-        for name, allowed in (("upper_mode", DRIVE_MODES), ("lower_mode", DRIVE_MODES),
-                              ("tail_kind", TAIL_KINDS)):
+        for name, allowed in (
+            ("upper_mode", DRIVE_MODES),
+            ("lower_mode", DRIVE_MODES),
+            ("tail_kind", TAIL_KINDS),
+        ):
             if getattr(self, name) not in allowed:
                 raise QuantityError(
-                    f"{name} is {getattr(self, name)!r}; allowed is {' or '.join(allowed)}.")
+                    f"{name} is {getattr(self, name)!r}; allowed is {' or '.join(allowed)}."
+                )
         for name in ("title", "note"):
             if not isinstance(getattr(self, name), str):
                 raise QuantityError(f"{name} is {getattr(self, name)!r}; wanted is text.")
@@ -154,7 +166,8 @@ class Circuit:
             area = (*area, 1.0)
         elif area.shape != (7,):
             raise QuantityError(
-                f"area has {area.size} numbers; wanted is seven, one for each of Q1 to Q7.")
+                f"area has {area.size} numbers; wanted is seven, one for each of Q1 to Q7."
+            )
         object.__setattr__(self, "area", tuple(float(a) for a in area))
         faults = (self.faults,) if isinstance(self.faults, str) else tuple(self.faults)
         object.__setattr__(self, "faults", faults)
@@ -162,14 +175,18 @@ class Circuit:
             known = {fault.key for fault in single_faults(replace(self, faults=()))}
             for key in faults:
                 if key not in known:
-                    raise QuantityError(f"faults holds {key!r}, which this circuit cannot have; "
-                                        f"known are such as {', '.join(sorted(known)[:3])}.")
+                    raise QuantityError(
+                        f"faults holds {key!r}, which this circuit cannot have; "
+                        f"known are such as {', '.join(sorted(known)[:3])}."
+                    )
 
 
 def _checked(name, value):
     unit, low, high, low_open, infinite = _LIMITS.get(name) or (
-        ("F", 0.0, 1.0, name not in _MAY_BE_ZERO, False) if name.startswith("c_") else
-        ("ohm", 0.0 if name in _MAY_BE_ZERO else 0.1, 1e9, False, False))
+        ("F", 0.0, 1.0, name not in _MAY_BE_ZERO, False)
+        if name.startswith("c_")
+        else ("ohm", 0.0 if name in _MAY_BE_ZERO else 0.1, 1e9, False, False)
+    )
     if infinite:
         try:
             if math.isinf(float(value)) and float(value) > 0:
@@ -261,33 +278,61 @@ def single_faults(circuit):
         add(f"short:{name}", name, "short", f"The {text} is shorted.")
     for side in ("upper", "lower"):
         if getattr(circuit, f"{side}_mode") == "single":
-            caps = ((f"c_coupling_{side}", f"coupling capacitor of the {side} drive"),
-                    (f"c_ground_{side}", f"signal-ground capacitor of the negative {side} line"))
+            caps = (
+                (f"c_coupling_{side}", f"coupling capacitor of the {side} drive"),
+                (f"c_ground_{side}", f"signal-ground capacitor of the negative {side} line"),
+            )
         else:
-            caps = ((f"c_coupling_{side}_pos", f"positive coupling capacitor, {side} drive"),
-                    (f"c_coupling_{side}_neg", f"negative coupling capacitor, {side} drive"))
+            caps = (
+                (f"c_coupling_{side}_pos", f"positive coupling capacitor, {side} drive"),
+                (f"c_coupling_{side}_neg", f"negative coupling capacitor, {side} drive"),
+            )
         for name, text in caps:
             add(f"open:{name}", name, "open", f"The {text} is open.")
             add(f"short:{name}", name, "short", f"The {text} is shorted.")
         add(f"open:drive_{side}", f"drive_{side}", "open", f"The {side} drive is not connected.")
         if math.isfinite(getattr(circuit, f"r_termination_{side}")):
-            add(f"open:r_termination_{side}", f"r_termination_{side}", "open",
-                f"The termination of the {side} drive is open.")
+            add(
+                f"open:r_termination_{side}",
+                f"r_termination_{side}",
+                "open",
+                f"The termination of the {side} drive is open.",
+            )
     for q in transistor_names(circuit):
         for terminal in ("base", "collector", "emitter"):
             add(f"open:{q}.{terminal}", q, "open", f"The {terminal} of {q} is open.")
         for pair in ("base-emitter", "base-collector", "collector-emitter"):
-            add(f"short:{q}.{pair}", q, "short",
-                f"{q} is shorted from {pair.replace('-', ' to ')}.")
+            add(
+                f"short:{q}.{pair}", q, "short", f"{q} is shorted from {pair.replace('-', ' to ')}."
+            )
         add(f"reversed:{q}", q, "reversed", f"{q} is in backwards: collector and emitter swapped.")
-    add("swapped:pair_left", "Q1", "swapped", "The left upper pair is reversed: the bases of Q1 "
-        "and Q2 are swapped, so the pairs are no longer crossed.")
-    add("swapped:pair_right", "Q3", "swapped", "The right upper pair is reversed: the bases of "
-        "Q3 and Q4 are swapped, so the pairs are no longer crossed.")
-    add("swapped:pair_lower", "Q5", "swapped", "The lower pair is reversed: the bases of Q5 and "
-        "Q6 are swapped, so the output changes sign.")
-    add("swapped:levels", "levels", "swapped", "The two bias levels are swapped: the upper bases "
-        "sit below the lower ones.")
+    add(
+        "swapped:pair_left",
+        "Q1",
+        "swapped",
+        "The left upper pair is reversed: the bases of Q1 "
+        "and Q2 are swapped, so the pairs are no longer crossed.",
+    )
+    add(
+        "swapped:pair_right",
+        "Q3",
+        "swapped",
+        "The right upper pair is reversed: the bases of "
+        "Q3 and Q4 are swapped, so the pairs are no longer crossed.",
+    )
+    add(
+        "swapped:pair_lower",
+        "Q5",
+        "swapped",
+        "The lower pair is reversed: the bases of Q5 and "
+        "Q6 are swapped, so the output changes sign.",
+    )
+    add(
+        "swapped:levels",
+        "levels",
+        "swapped",
+        "The two bias levels are swapped: the upper bases sit below the lower ones.",
+    )
     return tuple(faults)
 
 

@@ -79,26 +79,53 @@ MAX_SIZE = 200_000
 _SECTIONS = {
     "": {"title": "title", "note": "note"},
     "supply": {"voltage": "v_supply", "temperature": "temperature"},
-    "string": {"top": "r_string_top", "middle": "r_string_middle", "bottom": "r_string_bottom",
-               "bypass_upper": "c_bypass_upper", "bypass_lower": "c_bypass_lower"},
+    "string": {
+        "top": "r_string_top",
+        "middle": "r_string_middle",
+        "bottom": "r_string_bottom",
+        "bypass_upper": "c_bypass_upper",
+        "bypass_lower": "c_bypass_lower",
+    },
     "bias": {k: f"r_bias_{k}" for k in ("upper_pos", "upper_neg", "lower_pos", "lower_neg")},
-    **{f"drive.{s}": {"mode": f"{s}_mode", "source": f"r_source_{s}",
-                      "termination": f"r_termination_{s}", "coupling": f"c_coupling_{s}",
-                      "ground": f"c_ground_{s}"} for s in ("upper", "lower")},
+    **{
+        f"drive.{s}": {
+            "mode": f"{s}_mode",
+            "source": f"r_source_{s}",
+            "termination": f"r_termination_{s}",
+            "coupling": f"c_coupling_{s}",
+            "ground": f"c_ground_{s}",
+        }
+        for s in ("upper", "lower")
+    },
     "emitters": {"upper": "r_emitter_upper", "lower": "r_emitter_lower"},
     "loads": {"left": "r_load_left", "right": "r_load_right", "capacitance": "c_load"},
-    "tail": {"kind": "tail_kind", "current": "i_tail", "resistor": "r_tail",
-             "emitter": "r_tail_emitter", "base_top": "r_tail_base_top",
-             "base_bottom": "r_tail_base_bottom"},
-    "transistors": {"saturation_current": "i_s", "beta_forward": "beta_forward",
-                    "beta_reverse": "beta_reverse", "early": "v_early", "area": "area",
-                    "leakage": "g_leak"},
+    "tail": {
+        "kind": "tail_kind",
+        "current": "i_tail",
+        "resistor": "r_tail",
+        "emitter": "r_tail_emitter",
+        "base_top": "r_tail_base_top",
+        "base_bottom": "r_tail_base_bottom",
+    },
+    "transistors": {
+        "saturation_current": "i_s",
+        "beta_forward": "beta_forward",
+        "beta_reverse": "beta_reverse",
+        "early": "v_early",
+        "area": "area",
+        "leakage": "g_leak",
+    },
     "trim": {"upper": "trim_upper", "lower": "trim_lower", "balance": "trim_balance"},
     "faults": {"list": "faults"},
 }
 _CHOICES = {"upper_mode": DRIVE_MODES, "lower_mode": DRIVE_MODES, "tail_kind": TAIL_KINDS}
-_INFINITE = {"r_termination_upper": "none", "r_termination_lower": "none", "v_early": "inf",
-             "beta_forward": "inf", "beta_reverse": "inf"}
+_INFINITE = {
+    "r_termination_upper": "none",
+    "r_termination_lower": "none",
+    "v_early": "inf",
+    "beta_forward": "inf",
+    "beta_reverse": "inf",
+}
 
 
 def field_place(name):
@@ -142,8 +169,7 @@ class _Reader:
         line = self.line_of(section, key)
         where = f"line {line}, " if line else ""
         place = f"[{section}] " if section else ""
-        self.errors.append(f"{where}{place}{key if key is not None else ''}".strip()
-                           + f": {text}")
+        self.errors.append(f"{where}{place}{key if key is not None else ''}".strip() + f": {text}")
 
 
 def _value(name, raw):
@@ -159,15 +185,21 @@ def _value(name, raw):
         return raw
     if name == "faults":
         if not (isinstance(raw, list) and all(isinstance(f, str) for f in raw)):
-            raise QuantityError(f"{raw!r} is not a list of texts; "
-                                'wanted is such as ["open:r_load_left"].')
+            raise QuantityError(
+                f'{raw!r} is not a list of texts; wanted is such as ["open:r_load_left"].'
+            )
         return tuple(raw)
     if name == "area":
-        good = isinstance(raw, list) and len(raw) in (6, 7) and all(
-            isinstance(a, (int, float)) and not isinstance(a, bool) for a in raw)
+        good = (
+            isinstance(raw, list)
+            and len(raw) in (6, 7)
+            and all(isinstance(a, (int, float)) and not isinstance(a, bool) for a in raw)
+        )
         if not good:
-            raise QuantityError(f"{raw!r} is not seven numbers; wanted is one for each of "
-                                "Q1 to Q7, such as [1, 1, 1, 1, 1, 1, 1].")
+            raise QuantityError(
+                f"{raw!r} is not seven numbers; wanted is one for each of "
+                "Q1 to Q7, such as [1, 1, 1, 1, 1, 1, 1]."
+            )
         return tuple(float(a) for a in raw)
     if isinstance(raw, (bool, list, dict)) or not isinstance(raw, (str, int, float)):
         raise QuantityError(f"{raw!r} is not a value; wanted is a number, or text with a unit.")
@@ -183,8 +215,9 @@ def _value(name, raw):
         try:
             return float(raw)
         except ValueError:
-            raise QuantityError(f"'{raw}' is not a plain number; wanted is siemens without a "
-                                "unit, such as 1e-13.") from None
+            raise QuantityError(
+                f"'{raw}' is not a plain number; wanted is siemens without a unit, such as 1e-13."
+            ) from None
     return parse_quantity(raw, unit, "value")
 
 
@@ -219,14 +252,16 @@ def read_file(text):
         would be right.
     """
     if len(text) > MAX_SIZE:
-        raise QuantityError(f"The file has {len(text)} characters; a circuit file has at most "
-                            f"{MAX_SIZE}.")
+        raise QuantityError(
+            f"The file has {len(text)} characters; a circuit file has at most {MAX_SIZE}."
+        )
     try:
         data = tomllib.loads(text.removeprefix("\ufeff"))
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise QuantityError(
             f"The file is not TOML: {_placed(error, text)}. Wanted are lines such as: "
-            'left = "2.2 k"') from None
+            'left = "2.2 k"'
+        ) from None
     reader, values = _Reader(text), {}
     scene = data.pop("scene", {})
     if not isinstance(scene, dict):
@@ -234,15 +269,15 @@ def read_file(text):
         scene = {}
     version = data.pop("forktail", FORMAT)
     if version != FORMAT:
-        reader.complain("", "forktail", f"format {version!r} is not known here; wanted is "
-                        f"{FORMAT}.")
+        reader.complain(
+            "", "forktail", f"format {version!r} is not known here; wanted is {FORMAT}."
+        )
     for section, table in _tables(data, reader):
         keys = _SECTIONS[section]
         for key, raw in table.items():
             if key not in keys:
                 known = list(keys) if section else [*keys, *_top_sections()]
-                reader.complain(section, key, "is not a key of this section"
-                                + _near(key, known))
+                reader.complain(section, key, "is not a key of this section" + _near(key, known))
                 continue
             name = keys[key]
             try:
@@ -282,11 +317,13 @@ def _tables(data, reader):
                 if f"drive.{side}" in _SECTIONS and isinstance(inner, dict):
                     yield f"drive.{side}", inner
                 elif isinstance(inner, dict):
-                    reader.complain(f"drive.{side}", None,
-                                    "is not a section" + _near(side, ["upper", "lower"]))
+                    reader.complain(
+                        f"drive.{side}", None, "is not a section" + _near(side, ["upper", "lower"])
+                    )
                 else:
-                    reader.complain("drive", side, "wanted are the sections [drive.upper] and "
-                                    "[drive.lower].")
+                    reader.complain(
+                        "drive", side, "wanted are the sections [drive.upper] and [drive.lower]."
+                    )
         elif name in _SECTIONS:
             yield name, table
         else:
@@ -298,8 +335,16 @@ def read_circuit(text):
     return read_file(text)[0]
 
 
-_PREFIXES = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "u"), (1e-9, "n"),
-             (1e-12, "p"), (1e-15, "f"))
+_PREFIXES = (
+    (1e6, "M"),
+    (1e3, "k"),
+    (1.0, ""),
+    (1e-3, "m"),
+    (1e-6, "u"),
+    (1e-9, "n"),
+    (1e-12, "p"),
+    (1e-15, "f"),
+)
 
 
 def _written(name, value):
@@ -391,5 +436,7 @@ def _plain(key, value):
         return "[" + ", ".join(_plain(key, v) for v in value) + "]"
     if isinstance(value, dict):
         return "{" + ", ".join(f"{_key(k)} = {_plain(k, v)}" for k, v in value.items()) + "}"
-    raise QuantityError(f"scene.{key} is {value!r}, which a file cannot hold; "
-                        "allowed are texts, numbers, true or false, and lists of them.")
+    raise QuantityError(
+        f"scene.{key} is {value!r}, which a file cannot hold; "
+        "allowed are texts, numbers, true or false, and lists of them."
+    )

@@ -62,8 +62,12 @@ class _Scene:
 
     def __init__(self, circuit, drive_upper, drive_lower):
         self.circuit, self.drives = circuit, (drive_upper, drive_lower)
-        self.u, self.low = (a.ravel() for a in np.meshgrid(
-            drive_upper * np.array([0.0, 1.0, -1.0]), drive_lower * np.array([0.0, 1.0, -1.0])))
+        self.u, self.low = (
+            a.ravel()
+            for a in np.meshgrid(
+                drive_upper * np.array([0.0, 1.0, -1.0]), drive_lower * np.array([0.0, 1.0, -1.0])
+            )
+        )
         self.all = network.inspect(circuit, self.u, self.low, gains=True)
         self.point = self.all.point
         self.solved = bool(self.point.converged.all())
@@ -74,14 +78,16 @@ class _Scene:
 
     def at(self, k):
         """Words for the sample k."""
-        signs = [(("negative", "", "positive")[1 + int(np.sign(v[k]))], name)
-                 for v, name in ((self.u, "upper"), (self.low, "lower")) if v[k]]
+        signs = [
+            (("negative", "", "positive")[1 + int(np.sign(v[k]))], name)
+            for v, name in ((self.u, "upper"), (self.low, "lower"))
+            if v[k]
+        ]
         if not signs:
             return "at rest"
         if len(signs) == 2 and signs[0][0] == signs[1][0]:
             return f"at the {signs[0][0]} peaks of both drives"
-        return "at " + " and ".join(f"the {sign} peak of the {name} drive"
-                                    for sign, name in signs)
+        return "at " + " and ".join(f"the {sign} peak of the {name} drive" for sign, name in signs)
 
     def room(self, names):
         """(least headroom, transistor, sample) over transistors that conduct."""
@@ -90,8 +96,9 @@ class _Scene:
             if q not in self.all.headroom:
                 continue
             region = self.point.regions[q]
-            room = np.where((region == "active") | (region == "saturated"),
-                            self.all.headroom[q], np.inf)
+            room = np.where(
+                (region == "active") | (region == "saturated"), self.all.headroom[q], np.inf
+            )
             k = int(np.argmin(room))
             if room[k] < best[0]:
                 best = (float(room[k]), q, k)
@@ -119,6 +126,7 @@ def _search(scene, change, good, farthest):
     fields, rounded to two digits away from the present values where that is good as well, or
     None.
     """
+
     def works(fields_):
         try:
             trial = scene.again(**fields_)
@@ -146,9 +154,12 @@ def _loads(scene):
 
 def _tail(scene):
     c = scene.circuit
-    name, power = {"ideal": ("i_tail", 1), "resistor": ("r_tail", -1),
-                   "transistor": ("r_tail_emitter", -1)}[c.tail_kind]
-    return lambda f: {name: max(getattr(c, name), 1e-9) * f ** power}
+    name, power = {
+        "ideal": ("i_tail", 1),
+        "resistor": ("r_tail", -1),
+        "transistor": ("r_tail_emitter", -1),
+    }[c.tail_kind]
+    return lambda f: {name: max(getattr(c, name), 1e-9) * f**power}
 
 
 def _one(scene, name):
@@ -156,12 +167,14 @@ def _one(scene, name):
 
 
 _VERBS = {
-    "r_string_top": "the top resistor of the string", "r_string_middle":
-    "the middle resistor of the string", "r_string_bottom": "the bottom resistor of the string",
+    "r_string_top": "the top resistor of the string",
+    "r_string_middle": "the middle resistor of the string",
+    "r_string_bottom": "the bottom resistor of the string",
     "r_tail_base_top": "the upper resistor of the tail's base divider",
     "r_tail_base_bottom": "the lower resistor of the tail's base divider",
     "r_emitter_upper": "the emitter resistors of the upper pairs",
-    "r_emitter_lower": "the emitter resistors of the lower pair"}
+    "r_emitter_lower": "the emitter resistors of the lower pair",
+}
 
 
 def _say(scene, change):
@@ -172,9 +185,14 @@ def _say(scene, change):
         return f"{'raise' if up else 'lower'} the load to {format_quantity(value, 'ohm', 2)}"
     if name in ("i_tail", "r_tail", "r_tail_emitter"):
         now = scene.again(**change).tail
-        more = "" if name == "i_tail" else (
-            f" ({'tail resistor' if name == 'r_tail' else 'emitter resistor of Q7'} "
-            f"{format_quantity(value, 'ohm', 3)})")
+        more = (
+            ""
+            if name == "i_tail"
+            else (
+                f" ({'tail resistor' if name == 'r_tail' else 'emitter resistor of Q7'} "
+                f"{format_quantity(value, 'ohm', 3)})"
+            )
+        )
         verb = "raise" if now > scene.tail else "lower"
         return f"{verb} the tail to {format_quantity(now, 'A', 2)}{more}"
     return f"{'raise' if up else 'lower'} {_VERBS[name]} to {format_quantity(value, 'ohm', 2)}"
@@ -183,8 +201,11 @@ def _say(scene, change):
 def _remedies(scene, options, good):
     """Suggestion text and first change from several (change, farthest) options."""
     if scene.repaired is not None:
-        return ("Putting the fault right clears this as well.", {}) \
-            if scene.repaired.solved and good(scene.repaired) else ("", {})
+        return (
+            ("Putting the fault right clears this as well.", {})
+            if scene.repaired.solved and good(scene.repaired)
+            else ("", {})
+        )
     found = [c for c in (_search(scene, change, good, far) for change, far in options) if c]
     if not found:
         return "", {}
@@ -217,10 +238,18 @@ def findings(circuit, drive_upper=0.1, drive_lower=0.01):
     found = [*_faults(scene), *_supply(scene)]
     if not scene.solved:
         lost = int(np.count_nonzero(~scene.point.converged))
-        found.append(Finding(
-            "severe", "not solved", "", f"No solution balances every current for {lost} of "
-            f"{scene.point.converged.size} settings of the inputs, so no number is shown.",
-            float(lost), "", "Look for a part with an extreme value, or a wire across others."))
+        found.append(
+            Finding(
+                "severe",
+                "not solved",
+                "",
+                f"No solution balances every current for {lost} of "
+                f"{scene.point.converged.size} settings of the inputs, so no number is shown.",
+                float(lost),
+                "",
+                "Look for a part with an extreme value, or a wire across others.",
+            )
+        )
         return _ordered(found)
     found += _levels(scene)
     repair = circuit
@@ -244,10 +273,12 @@ def _ordered(found):
     return tuple(sorted(found, key=lambda f: SEVERITIES.index(f.severity)))
 
 
-_REPAIRS = {"open": "Renew its joints, or replace it.",
-            "short": "Look for a solder bridge, or replace it.",
-            "reversed": "Take it out and turn it round.",
-            "swapped": "Exchange the two wires."}
+_REPAIRS = {
+    "open": "Renew its joints, or replace it.",
+    "short": "Look for a solder bridge, or replace it.",
+    "reversed": "Take it out and turn it round.",
+    "swapped": "Exchange the two wires.",
+}
 
 
 def _faults(scene):
@@ -256,63 +287,118 @@ def _faults(scene):
     for key in c.faults:
         fault = texts[key]
         rest = tuple(k for k in c.faults if k != key)
-        yield Finding("severe", "fault", fault.part, fault.text,
-                      suggestion=_REPAIRS[fault.kind], change={"faults": rest})
+        yield Finding(
+            "severe",
+            "fault",
+            fault.part,
+            fault.text,
+            suggestion=_REPAIRS[fault.kind],
+            change={"faults": rest},
+        )
     parts = resistor_parts(c)
     for name, other in (("r_load_left", "r_load_right"), ("r_load_right", "r_load_left")):
         ohms, partner = getattr(c, name), getattr(c, other)
         if name in parts and ohms >= 1e-3 * OPEN and ohms > 100 * partner:
             yield Finding(
-                "severe", "open load", name, f"The {parts[name][0]} of "
+                "severe",
+                "open load",
+                name,
+                f"The {parts[name][0]} of "
                 f"{format_quantity(ohms, 'ohm')} is as good as open: its output falls until the "
-                "transistors saturate.", ohms, "ohm",
-                f"Fit {format_quantity(partner, 'ohm')} as on the other side.", {name: partner})
+                "transistors saturate.",
+                ohms,
+                "ohm",
+                f"Fit {format_quantity(partner, 'ohm')} as on the other side.",
+                {name: partner},
+            )
 
 
 def _supply(scene):
     v = scene.circuit.v_supply
     if v >= TOUCH_LIMIT:
         yield Finding(
-            "severe", "supply", "v_supply", f"The supply of {format_quantity(v, 'V')} can be "
-            "dangerous to touch.", v, "V", "Use a low, current-limited supply; above that, follow "
-            "local codes and leave the work to licensed people.", {"v_supply": 12.0})
+            "severe",
+            "supply",
+            "v_supply",
+            f"The supply of {format_quantity(v, 'V')} can be dangerous to touch.",
+            v,
+            "V",
+            "Use a low, current-limited supply; above that, follow "
+            "local codes and leave the work to licensed people.",
+            {"v_supply": 12.0},
+        )
     elif v > COLLECTOR_LIMIT:
         yield Finding(
-            "warning", "supply", "v_supply", f"The supply of {format_quantity(v, 'V')} is more "
+            "warning",
+            "supply",
+            "v_supply",
+            f"The supply of {format_quantity(v, 'V')} is more "
             f"than the {COLLECTOR_LIMIT:g} V that most small transistors bear from collector to "
-            "emitter.", v, "V", "Check the rating of the transistors, and set the current limit "
-            "of the supply before switching on.")
+            "emitter.",
+            v,
+            "V",
+            "Check the rating of the transistors, and set the current limit "
+            "of the supply before switching on.",
+        )
     t = scene.circuit.temperature
     if t > 273.15 + 85.0:
         yield Finding(
-            "warning", "hot", "", f"At {format_temperature(t)} the parts burn fingers, and plastic "
-            "transistors end near 125 \u00b0C (common practice).", t, "K",
-            "Let it cool before touching.")
+            "warning",
+            "hot",
+            "",
+            f"At {format_temperature(t)} the parts burn fingers, and plastic "
+            "transistors end near 125 \u00b0C (common practice).",
+            t,
+            "K",
+            "Let it cool before touching.",
+        )
 
 
 def _starved(scene):
     tail = scene.tail
     if abs(tail) >= FLOOR_CURRENT:
         return
+
     def enough(s):
         return s.tail > 20 * FLOOR_CURRENT and s.room(s.all.headroom)[0] > 0
+
     options = [(_tail(scene), 1e6 if scene.circuit.tail_kind == "ideal" else 100.0)]
     if scene.circuit.tail_kind == "transistor":
         options.append((_one(scene, "r_tail_base_bottom"), 30.0))
     options.append((_one(scene, "r_string_bottom"), 20.0))
     text, change = _remedies(scene, options, enough)
     shown = "no current" if abs(tail) < 1e-12 else f"only {format_quantity(tail, 'A')}"
-    yield Finding("severe", "starved", "tail", f"The tail carries {shown}: the cell is starved, "
-                  "and with no tail current there is no gain.", tail, "A", text, change)
+    yield Finding(
+        "severe",
+        "starved",
+        "tail",
+        f"The tail carries {shown}: the cell is starved, "
+        "and with no tail current there is no gain.",
+        tail,
+        "A",
+        text,
+        change,
+    )
 
 
 def _saturated(scene):
     groups = (
         (("Q1", "Q2", "Q3", "Q4"), ((_loads, 0.05), (_tail, 0.05))),
-        (("Q5", "Q6"), ((lambda s: _one(s, "r_string_middle"), 10.0),
-                        (lambda s: _one(s, "r_string_bottom"), 0.1))),
-        (("Q7",), ((lambda s: _one(s, "r_string_bottom"), 10.0),
-                   (lambda s: _one(s, "r_tail_base_bottom"), 0.05))))
+        (
+            ("Q5", "Q6"),
+            (
+                (lambda s: _one(s, "r_string_middle"), 10.0),
+                (lambda s: _one(s, "r_string_bottom"), 0.1),
+            ),
+        ),
+        (
+            ("Q7",),
+            (
+                (lambda s: _one(s, "r_string_bottom"), 10.0),
+                (lambda s: _one(s, "r_tail_base_bottom"), 0.05),
+            ),
+        ),
+    )
     for names, options in groups:
         room, q, k = scene.room(names)
         if not q or room >= LOW_HEADROOM:
@@ -322,19 +408,37 @@ def _saturated(scene):
         def good(s, names=names, wanted=wanted, room=room):
             # cures this group without pushing another one under
             others = [n for n in s.all.headroom if n not in names]
-            return (s.room(names)[0] >= wanted and abs(s.tail) > FLOOR_CURRENT
-                    and s.room(others)[0] >= min(0.0, scene.room(others)[0]))
+            return (
+                s.room(names)[0] >= wanted
+                and abs(s.tail) > FLOOR_CURRENT
+                and s.room(others)[0] >= min(0.0, scene.room(others)[0])
+            )
+
         text, change = _remedies(scene, [(o(scene), far) for o, far in options], good)
         if not text and scene.repaired is None:
             text = _smaller_drive(scene, good)
         if room < 0:
-            yield Finding("severe", "saturated", q, f"{q} is saturated by "
-                          f"{format_quantity(-room, 'V', 2)} {scene.at(k)}.", -room, "V", text,
-                          change)
+            yield Finding(
+                "severe",
+                "saturated",
+                q,
+                f"{q} is saturated by {format_quantity(-room, 'V', 2)} {scene.at(k)}.",
+                -room,
+                "V",
+                text,
+                change,
+            )
         else:
-            yield Finding("warning", "low headroom", q, f"{q} is only "
-                          f"{format_quantity(room, 'V', 2)} from saturation {scene.at(k)}.",
-                          room, "V", text, change)
+            yield Finding(
+                "warning",
+                "low headroom",
+                q,
+                f"{q} is only {format_quantity(room, 'V', 2)} from saturation {scene.at(k)}.",
+                room,
+                "V",
+                text,
+                change,
+            )
 
 
 def _smaller_drive(scene, good):
@@ -342,8 +446,7 @@ def _smaller_drive(scene, good):
     for share in np.geomspace(1.0, 1e-3, 31)[1:]:
         trial = _Scene(scene.circuit, *(share * d for d in scene.drives))
         if trial.solved and good(trial):
-            shown = [format_quantity(_two_digits(share * d, False), "V", 2)
-                     for d in scene.drives]
+            shown = [format_quantity(_two_digits(share * d, False), "V", 2) for d in scene.drives]
             return f"Keep the drives to {shown[0]} (upper) and {shown[1]} (lower)."
     return ""
 
@@ -360,9 +463,18 @@ def _cut_off(scene):
         v = float(scene.all.v_be[worst][0])
         text, change = _cure_cut_off(scene, names)
         listed = names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
-        yield Finding("severe", kind, worst, f"{listed} {'is' if len(names) == 1 else 'are'} "
-                      f"{what} at rest, {worst} with {format_quantity(v, 'V', 2)} from base to "
-                      "emitter.", v, "V", text, change)
+        yield Finding(
+            "severe",
+            kind,
+            worst,
+            f"{listed} {'is' if len(names) == 1 else 'are'} "
+            f"{what} at rest, {worst} with {format_quantity(v, 'V', 2)} from base to "
+            "emitter.",
+            v,
+            "V",
+            text,
+            change,
+        )
 
 
 def _cure_cut_off(scene, names):
@@ -376,9 +488,12 @@ def _cure_cut_off(scene, names):
         pos, neg = f"r_bias_{side}_pos", f"r_bias_{side}_neg"
         equal = min(getattr(c, pos), getattr(c, neg))
         for change, text in (
-                ({f"trim_{side}": 0.0}, f"Set the trim of the {side} input to zero."),
-                ({pos: equal, neg: equal}, f"Make both bias resistors of the {side} input "
-                 f"{format_quantity(equal, 'ohm')}.")):
+            ({f"trim_{side}": 0.0}, f"Set the trim of the {side} input to zero."),
+            (
+                {pos: equal, neg: equal},
+                f"Make both bias resistors of the {side} input {format_quantity(equal, 'ohm')}.",
+            ),
+        ):
             if active(scene.again(**change)):
                 return text, change
     return "Check the bias of each base and the wiring of the three pins.", {}
@@ -390,17 +505,25 @@ def _levels(scene):
     lower = 0.5 * float(n["base_lower_pos"][0] + n["base_lower_neg"][0])
     if upper <= lower and "swapped:levels" not in scene.circuit.faults:
         yield Finding(
-            "severe", "levels", "levels", "The upper bases sit "
+            "severe",
+            "levels",
+            "levels",
+            "The upper bases sit "
             f"{format_quantity(lower - upper, 'V', 2)} below the lower ones, so the lower pair "
-            "has no room: are the two bias levels swapped?", lower - upper, "V",
-            "Check the feeds of the upper and lower base lines.")
+            "has no room: are the two bias levels swapped?",
+            lower - upper,
+            "V",
+            "Check the feeds of the upper and lower base lines.",
+        )
 
 
 def _shift(scene):
     c, nodes = scene.circuit, scene.point.nodes
     total = c.r_string_top + c.r_string_middle + c.r_string_bottom
-    free = {"level_upper": c.v_supply * (c.r_string_middle + c.r_string_bottom) / total,
-            "level_lower": c.v_supply * c.r_string_bottom / total}
+    free = {
+        "level_upper": c.v_supply * (c.r_string_middle + c.r_string_bottom) / total,
+        "level_lower": c.v_supply * c.r_string_bottom / total,
+    }
     shifts = {k: float(nodes[k][0]) - v for k, v in free.items()}
     name = max(shifts, key=lambda k: abs(shifts[k]) / max(free[k], 1e-9))
     return name, shifts[name], abs(shifts[name]) / max(free[name], 1e-9)
@@ -411,15 +534,31 @@ def _loading(scene):
     if share < LEVEL_SHIFT:
         return
     names = ("r_string_top", "r_string_middle", "r_string_bottom")
-    change = _search(scene, lambda f: {n: getattr(scene.circuit, n) * f for n in names},
-                     lambda s: _shift(s)[2] < LEVEL_SHIFT, 0.01)
-    text = "" if not change else "Make the string " + ", ".join(
-        format_quantity(change[n], "ohm", 2) for n in names) + " from top to bottom."
+    change = _search(
+        scene,
+        lambda f: {n: getattr(scene.circuit, n) * f for n in names},
+        lambda s: _shift(s)[2] < LEVEL_SHIFT,
+        0.01,
+    )
+    text = (
+        ""
+        if not change
+        else "Make the string "
+        + ", ".join(format_quantity(change[n], "ohm", 2) for n in names)
+        + " from top to bottom."
+    )
     label = "upper" if name == "level_upper" else "lower"
-    yield Finding("warning" if share > 5 * LEVEL_SHIFT else "note", "loading", name,
-                  f"Base currents {'pull down' if shift < 0 else 'lift'} the {label} level by "
-                  f"{format_quantity(abs(shift), 'V', 2)}, {100 * share:.1f} % of it.",
-                  shift, "V", text, change or {})
+    yield Finding(
+        "warning" if share > 5 * LEVEL_SHIFT else "note",
+        "loading",
+        name,
+        f"Base currents {'pull down' if shift < 0 else 'lift'} the {label} level by "
+        f"{format_quantity(abs(shift), 'V', 2)}, {100 * share:.1f} % of it.",
+        shift,
+        "V",
+        text,
+        change or {},
+    )
 
 
 def _breakdown(scene):
@@ -436,10 +575,16 @@ def _breakdown(scene):
             share *= 0.9
         drives = [format_quantity(share * d, "V", 2) for d in scene.drives]
         yield Finding(
-            "severe", "breakdown", name, f"The base of {name} is {format_quantity(worst, 'V', 2)} "
+            "severe",
+            "breakdown",
+            name,
+            f"The base of {name} is {format_quantity(worst, 'V', 2)} "
             f"below its emitter {scene.at(k)}; small transistors break down and lose gain from "
-            f"about {EMITTER_BREAKDOWN:g} V (common practice).", worst, "V",
-            f"Keep the drives to {drives[0]} (upper) and {drives[1]} (lower) or less.")
+            f"about {EMITTER_BREAKDOWN:g} V (common practice).",
+            worst,
+            "V",
+            f"Keep the drives to {drives[0]} (upper) and {drives[1]} (lower) or less.",
+        )
 
 
 def _heat(scene):
@@ -447,28 +592,45 @@ def _heat(scene):
     q = max(heat, key=lambda n: heat[n][0])
     power, k = heat[q]
     if power > WARM_TRANSISTOR:
+
         def cool(s):
             return max(float(np.max(p)) for p in s.all.power.values()) < WARM_TRANSISTOR
+
         text, change = _remedies(scene, [(_tail(scene), 1e-2)], cool)
-        yield Finding("severe" if power > 2 * WARM_TRANSISTOR else "warning", "heat", q,
-                      f"{q} turns {format_quantity(power, 'W', 2)} into heat {scene.at(k)}: it "
-                      "gets hot enough to hurt, and may fail.", power, "W", text, change)
+        yield Finding(
+            "severe" if power > 2 * WARM_TRANSISTOR else "warning",
+            "heat",
+            q,
+            f"{q} turns {format_quantity(power, 'W', 2)} into heat {scene.at(k)}: it "
+            "gets hot enough to hurt, and may fail.",
+            power,
+            "W",
+            text,
+            change,
+        )
     power = network.dissipation(scene.circuit)
     parts = resistor_parts(scene.circuit)
     hot = {n: float(p) for n, p in power.items() if n in parts and p > WARM_RESISTOR}
     if hot:
         name = max(hot, key=hot.get)
-        yield Finding("severe" if hot[name] > 2 * WARM_RESISTOR else "warning", "heat", name,
-                      f"The {parts[name][0]} turns {format_quantity(hot[name], 'W', 2)} into heat; "
-                      "a quarter-watt part would be too hot to touch.", hot[name], "W",
-                      f"Fit a part rated {format_quantity(2 * hot[name], 'W', 2)} or more.")
+        yield Finding(
+            "severe" if hot[name] > 2 * WARM_RESISTOR else "warning",
+            "heat",
+            name,
+            f"The {parts[name][0]} turns {format_quantity(hot[name], 'W', 2)} into heat; "
+            "a quarter-watt part would be too hot to touch.",
+            hot[name],
+            "W",
+            f"Fit a part rated {format_quantity(2 * hot[name], 'W', 2)} or more.",
+        )
 
 
 def _crossing(scene):
     """Signs of the output in the four quadrants: are the pairs crossed and the right way round."""
     step = 0.02
-    v = network.solve_built(scene.circuit, [step, step, -step, -step], [step, -step, step, -step],
-                            gains=False).v_out
+    v = network.solve_built(
+        scene.circuit, [step, step, -step, -step], [step, -step, step, -step], gains=False
+    ).v_out
     product = float(v[0] - v[1] - v[2] + v[3]) / 4
     upper = float(v[0] + v[1] - v[2] - v[3]) / 4
     lower = float(v[0] - v[1] + v[2] - v[3]) / 4
@@ -477,17 +639,30 @@ def _crossing(scene):
     if abs(scene.tail) < FLOOR_CURRENT or size < 1e-6 or dead:
         return
     if product < 0 and abs(product) > 0.5 * size:
-        yield Finding("warning", "sign", "Q5", "The output has the wrong sign in all four "
-                      "quadrants: one pair, or one drive, is the other way round.", product, "V",
-                      "Exchange the two base wires of the lower pair, or the two outputs.")
+        yield Finding(
+            "warning",
+            "sign",
+            "Q5",
+            "The output has the wrong sign in all four "
+            "quadrants: one pair, or one drive, is the other way round.",
+            product,
+            "V",
+            "Exchange the two base wires of the lower pair, or the two outputs.",
+        )
     elif abs(product) < 0.3 * size:
         which = "upper" if abs(upper) >= abs(lower) else "lower"
         yield Finding(
-            "severe", "not crossed", "Q3", f"The output follows the {which} input alone "
+            "severe",
+            "not crossed",
+            "Q3",
+            f"The output follows the {which} input alone "
             f"({format_quantity(size, 'V', 2)} against a product of "
             f"{format_quantity(product, 'V', 2)}, both inputs at {1e3 * step:g} mV): one upper "
-            "pair is reversed, or one branch is dead.", product, "V",
-            "Check that Q1 and Q4 share one base line, and Q2 and Q3 the other.")
+            "pair is reversed, or one branch is dead.",
+            product,
+            "V",
+            "Check that Q1 and Q4 share one base line, and Q2 and Q3 the other.",
+        )
 
 
 def _cure_feedthrough(scene, name, cause, trim, gain):
@@ -496,16 +671,22 @@ def _cure_feedthrough(scene, name, cause, trim, gain):
     equal = min(getattr(c, f"r_bias_{cause}_pos"), getattr(c, f"r_bias_{cause}_neg"))
     settings, _ = null_trims(c, (trim,))
     for change, text in (
-            ({f"r_bias_{cause}_pos": equal, f"r_bias_{cause}_neg": equal},
-             f"Make both bias resistors of the {cause} input {format_quantity(equal, 'ohm')}: "),
-            (settings,
-             f"Set the trim of the {cause} input to {format_quantity(settings[trim], 'V', 2)}: ")):
+        (
+            {f"r_bias_{cause}_pos": equal, f"r_bias_{cause}_neg": equal},
+            f"Make both bias resistors of the {cause} input {format_quantity(equal, 'ohm')}: ",
+        ),
+        (
+            settings,
+            f"Set the trim of the {cause} input to {format_quantity(settings[trim], 'V', 2)}: ",
+        ),
+    ):
         left = network.solve_bias(replace(c, **change))
         rest = abs(float(left.gain_upper if name == "upper" else left.gain_lower))
         if rest < 0.1 * abs(gain):
             share = 100.0 * rest / abs(gain)
-            return text + (f"that leaves {share:.1g} % of it." if share > 0.1
-                           else "that nulls it."), change
+            return text + (
+                f"that leaves {share:.1g} % of it." if share > 0.1 else "that nulls it."
+            ), change
     return "", {}
 
 
@@ -514,26 +695,42 @@ def _offsets(scene):
     if not abs(k) > 0:
         return
     for name, trim, gain, cause in (
-            ("upper", "trim_lower", float(p.gain_upper[0]), "lower"),
-            ("lower", "trim_upper", float(p.gain_lower[0]), "upper")):
+        ("upper", "trim_lower", float(p.gain_upper[0]), "lower"),
+        ("lower", "trim_upper", float(p.gain_lower[0]), "upper"),
+    ):
         offset = gain / k
         if abs(offset) < OFFSET_LIMIT:
             continue
         text, change = _cure_feedthrough(scene, name, cause, trim, gain)
         yield Finding(
-            "warning", "feedthrough", name, f"The {name} input comes through with a gain of "
+            "warning",
+            "feedthrough",
+            name,
+            f"The {name} input comes through with a gain of "
             f"{format_quantity(gain, '', 2)} while the other is at zero, as if the {cause} input "
-            f"had an offset of {format_quantity(offset, 'V', 2)}.", gain, "", text, change)
+            f"had an offset of {format_quantity(offset, 'V', 2)}.",
+            gain,
+            "",
+            text,
+            change,
+        )
     offset, full = float(p.v_out[0]), scene.tail * float(p.r_load[0])
     if abs(offset) > 0.01 * full:
         settings, after = null_trims(scene.circuit, ("trim_balance",))
         rest = float(network.solve_bias(after).v_out)
         good = abs(rest) < 0.1 * abs(offset)
         yield Finding(
-            "note", "offset", "loads", f"The output rests at {format_quantity(offset, 'V', 2)} "
-            "with both inputs at zero.", offset, "V",
-            f"A load balance of {format_quantity(100 * settings['trim_balance'], '%', 2)} "
-            "nulls it." if good else "", settings if good else {})
+            "note",
+            "offset",
+            "loads",
+            f"The output rests at {format_quantity(offset, 'V', 2)} with both inputs at zero.",
+            offset,
+            "V",
+            f"A load balance of {format_quantity(100 * settings['trim_balance'], '%', 2)} nulls it."
+            if good
+            else "",
+            settings if good else {},
+        )
 
 
 def _linear(scene):
@@ -544,31 +741,37 @@ def _linear(scene):
         v_t = float(scene.point.thermal_voltage[0])
         thd = float(network.distortion(scene.circuit, side, [drive])[0])
         if drive > 3 * v_t:
-            text = (f"The {side} drive of {format_quantity(drive, 'V', 2)} is far past the "
-                    f"{format_quantity(limit, 'V', 2)} for 1 % distortion: that pair switches "
-                    "rather than follows, as a mixer wants and a modulator does not.")
+            text = (
+                f"The {side} drive of {format_quantity(drive, 'V', 2)} is far past the "
+                f"{format_quantity(limit, 'V', 2)} for 1 % distortion: that pair switches "
+                "rather than follows, as a mixer wants and a modulator does not."
+            )
         else:
-            text = (f"The {side} drive of {format_quantity(drive, 'V', 2)} is past the "
-                    f"{format_quantity(limit, 'V', 2)} for 1 % distortion; it makes "
-                    f"{100 * thd:.1f} %.")
+            text = (
+                f"The {side} drive of {format_quantity(drive, 'V', 2)} is past the "
+                f"{format_quantity(limit, 'V', 2)} for 1 % distortion; it makes "
+                f"{100 * thd:.1f} %."
+            )
         name = f"r_emitter_{side}"
         start = max(getattr(scene.circuit, name), v_t / scene.tail / 10)
 
         def follows(s, side=side, drive=drive):
             return float(network.distortion(s.circuit, side, [drive])[0]) <= 0.01
 
-        change = _search(scene, lambda f, name=name, start=start: {name: start * f}, follows,
-                         500.0)
+        change = _search(scene, lambda f, name=name, start=start: {name: start * f}, follows, 500.0)
         suggestion = f"To follow it, keep the drive to {format_quantity(limit, 'V', 2)}"
         cost = 0.0
         if change:
-            cost = network.product_gain(replace(scene.circuit, **change)) \
-                / network.product_gain(scene.circuit)
+            cost = network.product_gain(replace(scene.circuit, **change)) / network.product_gain(
+                scene.circuit
+            )
         if cost < 0.05:  # a cure that takes the gain away is none
             change = None
         else:
-            suggestion += (f", or fit {format_quantity(change[name], 'ohm', 2)} in each emitter, "
-                           f"which leaves {100 * cost:.2g} % of the gain")
+            suggestion += (
+                f", or fit {format_quantity(change[name], 'ohm', 2)} in each emitter, "
+                f"which leaves {100 * cost:.2g} % of the gain"
+            )
         yield Finding("note", "linear range", side, text, thd, "", suggestion + ".", change or {})
 
 
@@ -577,11 +780,17 @@ def _good(scene):
     gain = network.product_gain(scene.circuit)
     count = {6: "six", 7: "seven"}[len(scene.all.headroom)]
     return Finding(
-        "good", "healthy", "", f"All {count} transistors work as they should at rest and at the "
+        "good",
+        "healthy",
+        "",
+        f"All {count} transistors work as they should at rest and at the "
         f"peaks of both drives; the nearest to saturation is {q} with "
         f"{format_quantity(room, 'V', 2)} to spare. The tail carries "
         f"{format_quantity(scene.tail, 'A')}, and 10 mV on both inputs make "
-        f"{format_quantity(gain * 1e-4, 'V', 2)}.", room, "V")
+        f"{format_quantity(gain * 1e-4, 'V', 2)}.",
+        room,
+        "V",
+    )
 
 
 def apply(circuit, finding):

@@ -111,8 +111,11 @@ class Spread:
         out = {}
         for name, v in self.nodes.items():
             v = v[np.isfinite(v)]
-            out[name] = tuple(float(x) for x in np.percentile(v, [tails, 50.0, 100.0 - tails])) \
-                if v.size else (float("nan"),) * 3
+            out[name] = (
+                tuple(float(x) for x in np.percentile(v, [tails, 50.0, 100.0 - tails]))
+                if v.size
+                else (float("nan"),) * 3
+            )
         return out
 
 
@@ -122,8 +125,13 @@ def summary(values):
     if v.size == 0:
         return dict.fromkeys(("mean", "sigma", "low", "median", "high"), float("nan"))
     low, median, high = np.percentile(v, [2.5, 50.0, 97.5])
-    return {"mean": float(v.mean()), "sigma": float(v.std()), "low": float(low),
-            "median": float(median), "high": float(high)}
+    return {
+        "mean": float(v.mean()),
+        "sigma": float(v.std()),
+        "low": float(low),
+        "median": float(median),
+        "high": float(high),
+    }
 
 
 def measure(circuit, scale, drive_upper=0.02, drive_lower=0.02):
@@ -144,15 +152,21 @@ def measure(circuit, scale, drive_upper=0.02, drive_lower=0.02):
     with np.errstate(invalid="ignore", divide="ignore"):
         k = (pp - pm - mp + mm) / (4.0 * a * b)
         values = {
-            "offset": rest.v_out[:, 0], "feed_upper": rest.gain_upper[:, 0],
-            "feed_lower": rest.gain_lower[:, 0], "offset_lower": rest.gain_upper[:, 0] / k,
-            "offset_upper": rest.gain_lower[:, 0] / k, "uneven_upper": (pp + mp) / (pp - mp),
-            "uneven_lower": (pp + pm) / (pp - pm), "product_gain": k}
+            "offset": rest.v_out[:, 0],
+            "feed_upper": rest.gain_upper[:, 0],
+            "feed_lower": rest.gain_lower[:, 0],
+            "offset_lower": rest.gain_upper[:, 0] / k,
+            "offset_upper": rest.gain_lower[:, 0] / k,
+            "uneven_upper": (pp + mp) / (pp - mp),
+            "uneven_lower": (pp + pm) / (pp - pm),
+            "product_gain": k,
+        }
     return values, {n: v[:, 0] for n, v in rest.nodes.items()}
 
 
-def monte_carlo(circuit, tolerances=None, builds=1000, seed=1, chunk=100, drive_upper=0.02,
-                drive_lower=0.02):
+def monte_carlo(
+    circuit, tolerances=None, builds=1000, seed=1, chunk=100, drive_upper=0.02, drive_lower=0.02
+):
     """Solve many builds a chunk at a time.
 
     Parameters
@@ -183,12 +197,13 @@ def monte_carlo(circuit, tolerances=None, builds=1000, seed=1, chunk=100, drive_
     def run():
         values, nodes = {}, {}
         for start in range(0, int(builds), int(chunk)):
-            part = {k: a[start:start + int(chunk)] for k, a in scale.items()}
+            part = {k: a[start : start + int(chunk)] for k, a in scale.items()}
             new = measure(circuit, part, drive_upper, drive_lower)
             for store, fresh in zip((values, nodes), new):
                 for k, a in fresh.items():
                     store[k] = np.concatenate([store[k], a]) if k in store else a
             yield Spread(len(values["offset"]), int(builds), dict(values), dict(nodes))
+
     return run()
 
 
@@ -230,8 +245,11 @@ def solve_trims(circuit, scale, names=tuple(TRIMS), rounds=8):
 
     def at(x):
         p = network.solve_many(circuit, {**scale, **dict(zip(names, x.T))}, [0.0], [0.0])
-        found = {"feed_upper": p.gain_upper[:, 0], "feed_lower": p.gain_lower[:, 0],
-                 "offset": p.v_out[:, 0]}
+        found = {
+            "feed_upper": p.gain_upper[:, 0],
+            "feed_lower": p.gain_lower[:, 0],
+            "offset": p.v_out[:, 0],
+        }
         return found, np.stack([found[TRIMS[n]] for n in names], axis=1)
 
     before, r = at(x)

@@ -36,10 +36,29 @@ from forktail.core.cell.pair import split_fractions
 from forktail.core.checks import QuantityError, as_quantity, broadcast_shape
 from forktail.core.quantities import format_quantity
 
-__all__ = ["Circuit", "Fault", "break_part", "single_faults", "solve_bias", "solve_built",
-           "solve_many", "inspect", "Inspection", "headroom", "dissipation", "figures",
-           "Figures", "supply_current", "product_gain", "full_steer", "distortion",
-           "linear_range", "corners", "NODES", "EDGE_FRACTION"]
+__all__ = [
+    "Circuit",
+    "Fault",
+    "break_part",
+    "single_faults",
+    "solve_bias",
+    "solve_built",
+    "solve_many",
+    "inspect",
+    "Inspection",
+    "headroom",
+    "dissipation",
+    "figures",
+    "Figures",
+    "supply_current",
+    "product_gain",
+    "full_steer",
+    "distortion",
+    "linear_range",
+    "corners",
+    "NODES",
+    "EDGE_FRACTION",
+]
 
 #: Node names of every answer, with what they are. Emitter nodes equal the common node where
 #: there is no emitter resistor; `tail_base` and `emitter_q7` exist with a transistor tail only.
@@ -129,7 +148,9 @@ def _guess(net, circuit, v, i_tail):
     i_s = float(np.mean(net.i_s[:6]))
     supply = v[at["supply"]]
     current = np.clip(i_tail, 1e-9, 100.0)
-    drop = lambda i: v_t * np.log(np.maximum(i, 1e-13) / i_s)  # noqa: E731
+
+    def drop(i):
+        return v_t * np.log(np.maximum(i, 1e-13) / i_s)
 
     def put(name, value):
         row = at.get(name, net.n)
@@ -171,8 +192,11 @@ def _expected_tail(circuit, lower_level):
         return circuit.i_tail
     if circuit.tail_kind == "resistor":
         return np.maximum(lower_level - 0.65, 0.0) / circuit.r_tail
-    base = circuit.v_supply * circuit.r_tail_base_bottom / (
-        circuit.r_tail_base_bottom + circuit.r_tail_base_top)
+    base = (
+        circuit.v_supply
+        * circuit.r_tail_base_bottom
+        / (circuit.r_tail_base_bottom + circuit.r_tail_base_top)
+    )
     return max(base - 0.65, 0.0) / max(circuit.r_tail_emitter, 10.0)
 
 
@@ -198,14 +222,21 @@ def _solve_dc(circuit, net, values, lanes):
         bases = {"upper": lower, "lower": upper}
     else:
         bases = {"upper": upper, "lower": lower}
-    for name, value in (("level_upper", upper), ("level_lower", lower),
-                        *((f"base_{side}_{pole}", bases[side])
-                          for side in ("upper", "lower") for pole in ("pos", "neg"))):
+    for name, value in (
+        ("level_upper", upper),
+        ("level_lower", lower),
+        *(
+            (f"base_{side}_{pole}", bases[side])
+            for side in ("upper", "lower")
+            for pole in ("pos", "neg")
+        ),
+    ):
         if at[name] < net.n:
             v[at[name]] = value
     if "tail_base" in at and at["tail_base"] < net.n:
-        v[at["tail_base"]] = c.v_supply * c.r_tail_base_bottom / (
-            c.r_tail_base_bottom + c.r_tail_base_top)
+        v[at["tail_base"]] = (
+            c.v_supply * c.r_tail_base_bottom / (c.r_tail_base_bottom + c.r_tail_base_top)
+        )
     _guess(net, c, v, _expected_tail(c, lower))
     return _Solution(c, net, values, v)
 
@@ -219,7 +250,10 @@ def _bias(circuit):
 
 def _held(net, bias, v, repeat=1):
     """Put the voltages that capacitors hold into the known rows of a signal net."""
-    spread = lambda a: np.repeat(a, repeat) if a.size > 1 else a  # noqa: E731
+
+    def spread(a):
+        return np.repeat(a, repeat) if a.size > 1 else a
+
     for row, name in net.known_levels:
         v[row] = spread(bias.node(name))
     slopes = np.zeros((2, len(net.names)))
@@ -245,10 +279,8 @@ def _solve_signal(circuit, net, values, bias, v_upper, v_lower, repeat=1):
             row = net.index[name]
             if row < net.n:
                 rest = bias.node(name)
-                share = sum(s for r, k, s, _ in rests
-                            if k == side and net.names[r].endswith(pole))
-                v[row] = (np.repeat(rest, repeat) if rest.size > 1 else rest) \
-                    + share * inputs[side]
+                share = sum(s for r, k, s, _ in rests if k == side and net.names[r].endswith(pole))
+                v[row] = (np.repeat(rest, repeat) if rest.size > 1 else rest) + share * inputs[side]
     tail = bias.tail
     _guess(net, circuit, v, np.repeat(tail, repeat) if tail.size > 1 else tail)
     # with no drive the bias point is the answer; with one, a wrong build stays nearer to its own
@@ -297,18 +329,31 @@ def _answer(solution, bias, shape, v_upper, v_lower, gains=True):
     for name, rest in bias.net.index.items():
         if name not in nodes and name in NODES:
             value = bias.v[rest]
-            nodes[name] = full(value if value.size == 1
-                               else np.repeat(value, v.shape[1] // value.size))
+            nodes[name] = full(
+                value if value.size == 1 else np.repeat(value, v.shape[1] // value.size)
+            )
     regions = {q: solution.region(q).reshape(shape) for q in transistor_names(c)}
     point = OperatingPoint(
-        v_upper=np.broadcast_to(v_upper, shape), v_lower=np.broadcast_to(v_lower, shape),
-        i_tail=full(solution.tail), r_load=full(0.5 * (c.r_load_left + c.r_load_right)),
-        temperature=np.full(shape, c.temperature), thermal_voltage=np.full(shape, net.v_t),
-        i_upper=np.stack(ic[:4], axis=-1), i_lower=np.stack(ic[4:6], axis=-1),
-        i_load=np.stack([i_left, i_right], axis=-1), v_left=full(left), v_right=full(right),
-        v_out=full(right - left), gain_upper=full(gain[0]), gain_lower=full(gain[1]),
-        model="built", nodes=nodes, regions=regions,
-        residual=solution.residual.reshape(shape), converged=ok.reshape(shape))
+        v_upper=np.broadcast_to(v_upper, shape),
+        v_lower=np.broadcast_to(v_lower, shape),
+        i_tail=full(solution.tail),
+        r_load=full(0.5 * (c.r_load_left + c.r_load_right)),
+        temperature=np.full(shape, c.temperature),
+        thermal_voltage=np.full(shape, net.v_t),
+        i_upper=np.stack(ic[:4], axis=-1),
+        i_lower=np.stack(ic[4:6], axis=-1),
+        i_load=np.stack([i_left, i_right], axis=-1),
+        v_left=full(left),
+        v_right=full(right),
+        v_out=full(right - left),
+        gain_upper=full(gain[0]),
+        gain_lower=full(gain[1]),
+        model="built",
+        nodes=nodes,
+        regions=regions,
+        residual=solution.residual.reshape(shape),
+        converged=ok.reshape(shape),
+    )
     return replace(point, warnings=_warnings(point))
 
 
@@ -328,8 +373,10 @@ def _warnings(point):
         add(np.count_nonzero(region == "saturated"), f"{name} is saturated")
         add(np.count_nonzero(region == "reverse"), f"{name} conducts in reverse")
     starved = point.converged & (np.abs(np.nan_to_num(point.i_tail, nan=1.0)) < FLOOR_CURRENT)
-    add(np.count_nonzero(starved),
-        f"The tail carries less than {format_quantity(FLOOR_CURRENT, 'A')}: the cell is starved")
+    add(
+        np.count_nonzero(starved),
+        f"The tail carries less than {format_quantity(FLOOR_CURRENT, 'A')}: the cell is starved",
+    )
     return tuple(found)
 
 
@@ -389,14 +436,18 @@ def solve_built(circuit, v_upper=0.0, v_lower=0.0, gains=True):
         If an input is not finite or the shapes do not fit.
     """
     solution, bias, shape = _signal(circuit, v_upper, v_lower)
-    return _answer(solution, bias, shape, np.asarray(v_upper, float),
-                   np.asarray(v_lower, float), gains)
+    return _answer(
+        solution, bias, shape, np.asarray(v_upper, float), np.asarray(v_lower, float), gains
+    )
 
 
 def _spread_values(circuit, net, scale, lanes):
     """Values of a net with parts multiplied by `scale` (name -> (lanes,) array)."""
     base = nodal.nominal(net, circuit)
-    part = lambda name: scale.get(name)  # noqa: E731
+
+    def part(name):
+        return scale.get(name)
+
     ohms = np.repeat(net.ohms, lanes, axis=1)
     i_s = np.repeat(net.i_s, lanes, axis=1)
     balance = part("trim_balance")
@@ -409,12 +460,17 @@ def _spread_values(circuit, net, scale, lanes):
     for d, name in enumerate(net.devices):
         if name in scale:
             i_s[d] = i_s[d] * scale[name]
-    trims = np.stack([np.broadcast_to(getattr(circuit, t) if part(t) is None else part(t), lanes)
-                      for t in ("trim_upper", "trim_lower")])
+    trims = np.stack(
+        [
+            np.broadcast_to(getattr(circuit, t) if part(t) is None else part(t), lanes)
+            for t in ("trim_upper", "trim_lower")
+        ]
+    )
     inv_bf = base.inv_bf if part("beta_forward") is None else base.inv_bf / part("beta_forward")
     source = base.source if part("i_tail") is None else base.source * part("i_tail")
-    return nodal.Values(g=1.0 / ohms, emf=net.emf @ trims, i_s=i_s, leak=base.leak,
-                        inv_bf=inv_bf, source=source)
+    return nodal.Values(
+        g=1.0 / ohms, emf=net.emf @ trims, i_s=i_s, leak=base.leak, inv_bf=inv_bf, source=source
+    )
 
 
 def solve_many(circuit, scale, v_upper=0.0, v_lower=0.0, gains=True):
@@ -490,8 +546,9 @@ class Inspection:
 def inspect(circuit, v_upper=0.0, v_lower=0.0, gains=False):
     """As `solve_built`, with headroom, base-emitter voltage and dissipation of transistors."""
     solution, bias, shape = _signal(circuit, v_upper, v_lower)
-    point = _answer(solution, bias, shape, np.asarray(v_upper, float),
-                    np.asarray(v_lower, float), gains)
+    point = _answer(
+        solution, bias, shape, np.asarray(v_upper, float), np.asarray(v_lower, float), gains
+    )
     blank = np.where(solution.ok, 0.0, np.nan)
     room, v_be, power = {}, {}, {}
     for q in transistor_names(circuit):
@@ -520,8 +577,9 @@ def dissipation(circuit, v_upper=None, v_lower=None):
     if v_upper is None and v_lower is None:
         solution, shape, ok = _bias(circuit), (), _bias(circuit).ok
     else:
-        solution, bias, shape = _signal(circuit, 0.0 if v_upper is None else v_upper,
-                                        0.0 if v_lower is None else v_lower)
+        solution, bias, shape = _signal(
+            circuit, 0.0 if v_upper is None else v_upper, 0.0 if v_lower is None else v_lower
+        )
         ok = solution.ok & bias.ok
     blank = np.where(ok, 0.0, np.nan)
     power = {}
@@ -553,13 +611,15 @@ def _leaving(solution, name):
     total = np.zeros(solution.v.shape[1])
     for r in range(len(net.resistors)):
         drop = solution.v[net.res_a[r]] - solution.v[net.res_b[r]] + solution.values.emf[r]
-        total += solution.values.g[r] * drop * (
-            (net.res_b[r] == row) * 1.0 - (net.res_a[r] == row))
+        total += solution.values.g[r] * drop * ((net.res_b[r] == row) * 1.0 - (net.res_a[r] == row))
     k = len(net.devices)
     for d in range(k):
         ic, ib = solution.current[d], solution.current[k + d]
-        total += ((net.dev_e[d] == row) * (ic + ib) - (net.dev_c[d] == row) * ic
-                  - (net.dev_b[d] == row) * ib)
+        total += (
+            (net.dev_e[d] == row) * (ic + ib)
+            - (net.dev_c[d] == row) * ic
+            - (net.dev_b[d] == row) * ib
+        )
     return total
 
 
@@ -734,16 +794,20 @@ def corners(circuit):
         if getattr(c, f"{side}_mode") == "single":
             seen = _seen(c, {pos: 1.0}, (f"c_coupling_{side}",))
             found[f"coupling_{side}"] = _corner(r_drive + seen, farads)
-            found[f"ground_{side}"] = _corner(_seen(c, {neg: 1.0}, (f"c_ground_{side}",)),
-                                              getattr(c, f"c_ground_{side}"))
+            found[f"ground_{side}"] = _corner(
+                _seen(c, {neg: 1.0}, (f"c_ground_{side}",)), getattr(c, f"c_ground_{side}")
+            )
         else:
-            seen = _seen(c, {pos: 1.0, neg: -1.0},
-                         (f"c_coupling_{side}_pos", f"c_coupling_{side}_neg"))
+            seen = _seen(
+                c, {pos: 1.0, neg: -1.0}, (f"c_coupling_{side}_pos", f"c_coupling_{side}_neg")
+            )
             found[f"coupling_{side}"] = _corner((r_drive + seen) / 2.0, farads)
             found[f"ground_{side}"] = float("nan")
     string = np.array([c.r_string_top, c.r_string_middle, c.r_string_bottom])
-    tap = {"upper": 1 / (1 / string[0] + 1 / (string[1] + string[2])),
-           "lower": 1 / (1 / string[2] + 1 / (string[0] + string[1]))}
+    tap = {
+        "upper": 1 / (1 / string[0] + 1 / (string[1] + string[2])),
+        "lower": 1 / (1 / string[2] + 1 / (string[0] + string[1])),
+    }
     for side, ohms in tap.items():
         found[f"bypass_{side}"] = _corner(ohms, getattr(c, f"c_bypass_{side}"))
     return found
@@ -777,11 +841,19 @@ def figures(circuit):
     power = dissipation(circuit)
     room = headroom(circuit)
     return Figures(
-        bias=bias, product_gain=now, gain_upper=float(gains.gain_upper[0]),
+        bias=bias,
+        product_gain=now,
+        gain_upper=float(gains.gain_upper[0]),
         gain_lower=float(gains.gain_lower[1]),
-        range_upper=linear_range(circuit, "upper"), range_lower=linear_range(circuit, "lower"),
+        range_upper=linear_range(circuit, "upper"),
+        range_lower=linear_range(circuit, "lower"),
         swing=float(np.max(ends.v_out) - np.min(ends.v_out)),
-        output_low=float(np.min(outputs)), output_high=float(np.max(outputs)),
-        dissipation={k: float(p) for k, p in power.items()}, supply_current=current,
+        output_low=float(np.min(outputs)),
+        output_high=float(np.max(outputs)),
+        dissipation={k: float(p) for k, p in power.items()},
+        supply_current=current,
         supply_power=current * circuit.v_supply,
-        headroom={k: float(h) for k, h in room.items()}, drift=drift, **corners(circuit))
+        headroom={k: float(h) for k, h in room.items()},
+        drift=drift,
+        **corners(circuit),
+    )

@@ -42,12 +42,30 @@ FEW = 32
 _EXP_MAX = 250.0
 _DONE_STEP = 1e-7
 
-_BASE_OF = {"Q1": "base_upper_pos", "Q2": "base_upper_neg", "Q3": "base_upper_neg",
-            "Q4": "base_upper_pos", "Q5": "base_lower_pos", "Q6": "base_lower_neg"}
-_COLLECTOR_OF = {"Q1": "left", "Q2": "right", "Q3": "left", "Q4": "right",
-                 "Q5": "common_left", "Q6": "common_right"}
-_EMITTER_RAIL = {"Q1": "common_left", "Q2": "common_left", "Q3": "common_right",
-                 "Q4": "common_right", "Q5": "tail", "Q6": "tail"}
+_BASE_OF = {
+    "Q1": "base_upper_pos",
+    "Q2": "base_upper_neg",
+    "Q3": "base_upper_neg",
+    "Q4": "base_upper_pos",
+    "Q5": "base_lower_pos",
+    "Q6": "base_lower_neg",
+}
+_COLLECTOR_OF = {
+    "Q1": "left",
+    "Q2": "right",
+    "Q3": "left",
+    "Q4": "right",
+    "Q5": "common_left",
+    "Q6": "common_right",
+}
+_EMITTER_RAIL = {
+    "Q1": "common_left",
+    "Q2": "common_left",
+    "Q3": "common_right",
+    "Q4": "common_right",
+    "Q5": "tail",
+    "Q6": "tail",
+}
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,25 +74,25 @@ class Net:
 
     names: tuple
     n: int
-    index: dict            # every node name, merged ones too -> row
-    resistors: tuple       # part names
+    index: dict  # every node name, merged ones too -> row
+    resistors: tuple  # part names
     res_a: np.ndarray
     res_b: np.ndarray
-    ohms: np.ndarray       # (m, 1)
-    emf: np.ndarray        # (m, 2): share of trim_upper and trim_lower in series
-    devices: tuple         # names, Q1.. then perhaps "catch"
+    ohms: np.ndarray  # (m, 1)
+    emf: np.ndarray  # (m, 2): share of trim_upper and trim_lower in series
+    devices: tuple  # names, Q1.. then perhaps "catch"
     dev_c: np.ndarray
     dev_b: np.ndarray
     dev_e: np.ndarray
-    i_s: np.ndarray        # (k, 1)
+    i_s: np.ndarray  # (k, 1)
     inv_bf: np.ndarray
     inv_br: np.ndarray
     inv_va: np.ndarray
     leak: np.ndarray
-    source_row: int        # row of the ideal tail current, or -1
+    source_row: int  # row of the ideal tail current, or -1
     v_t: float
-    drives: tuple          # (node row, side, share of the drive, node holding the capacitor)
-    known_levels: tuple    # (node row, name) held at their bias voltage
+    drives: tuple  # (node row, side, share of the drive, node holding the capacitor)
+    known_levels: tuple  # (node row, name) held at their bias voltage
     plan: object
     f_res: np.ndarray
     f_dev: np.ndarray
@@ -164,15 +182,24 @@ def build_net(circuit, signal, without=()):
         level = f"level_{other if 'swapped:levels' in faults else side}"
         for sign, pole in ((0.5, "pos"), (-0.5, "neg")):
             emf = (sign, 0.0) if k == 0 else (0.0, sign)
-            part(f"r_bias_{side}_{pole}", level, f"base_{side}_{pole}",
-                 getattr(c, f"r_bias_{side}_{pole}"), emf)
+            part(
+                f"r_bias_{side}_{pole}",
+                level,
+                f"base_{side}_{pole}",
+                getattr(c, f"r_bias_{side}_{pole}"),
+                emf,
+            )
         r_drive, factor = drive_resistance(c, side)
         if getattr(c, f"{side}_mode") == "single":
-            lines = (("pos", f"c_coupling_{side}", factor, r_drive),
-                     ("neg", f"c_ground_{side}", 0.0, 0.0))
+            lines = (
+                ("pos", f"c_coupling_{side}", factor, r_drive),
+                ("neg", f"c_ground_{side}", 0.0, 0.0),
+            )
         else:
-            lines = (("pos", f"c_coupling_{side}_pos", factor / 2, r_drive / 2),
-                     ("neg", f"c_coupling_{side}_neg", -factor / 2, r_drive / 2))
+            lines = (
+                ("pos", f"c_coupling_{side}_pos", factor / 2, r_drive / 2),
+                ("neg", f"c_coupling_{side}_neg", -factor / 2, r_drive / 2),
+            )
         for pole, cap, share, ohms in lines:
             base, drive = f"base_{side}_{pole}", f"drive_{side}_{pole}"
             shorted = f"short:{cap}" in faults
@@ -190,9 +217,11 @@ def build_net(circuit, signal, without=()):
     part("r_load_right", "supply", "right", c.r_load_right * (1 - c.trim_balance / 2))
 
     swapped_base = {}
-    for key, (first, second) in {"swapped:pair_left": ("Q1", "Q2"),
-                                 "swapped:pair_right": ("Q3", "Q4"),
-                                 "swapped:pair_lower": ("Q5", "Q6")}.items():
+    for key, (first, second) in {
+        "swapped:pair_left": ("Q1", "Q2"),
+        "swapped:pair_right": ("Q3", "Q4"),
+        "swapped:pair_lower": ("Q5", "Q6"),
+    }.items():
         if key in faults:
             swapped_base[first], swapped_base[second] = _BASE_OF[second], _BASE_OF[first]
 
@@ -212,8 +241,12 @@ def build_net(circuit, signal, without=()):
 
     for q in ("Q1", "Q2", "Q3", "Q4", "Q5", "Q6"):
         emitter = f"emitter_{q.lower()}"
-        part(f"r_emitter_{q.lower()}", emitter, _EMITTER_RAIL[q],
-             c.r_emitter_lower if q in ("Q5", "Q6") else c.r_emitter_upper)
+        part(
+            f"r_emitter_{q.lower()}",
+            emitter,
+            _EMITTER_RAIL[q],
+            c.r_emitter_lower if q in ("Q5", "Q6") else c.r_emitter_upper,
+        )
         transistor(q, _COLLECTOR_OF[q], swapped_base.get(q, _BASE_OF[q]), emitter)
     held = ["level_upper", "level_lower"] if signal else []
     if c.tail_kind == "resistor":
@@ -286,18 +319,33 @@ def _compile(c, b, drives, held):
     for at, s, value in a_dev_at:
         a_dev[at, s] += value
     return Net(
-        names=tuple(names), n=n, index=index, resistors=tuple(r[0] for r in res),
-        res_a=res_a, res_b=res_b, ohms=np.array([[r[3]] for r in res]),
-        emf=np.array([r[4] for r in res]), devices=tuple(d[0] for d in b.devices),
-        dev_c=pins[:, 0], dev_b=pins[:, 1], dev_e=pins[:, 2], i_s=i_s,
+        names=tuple(names),
+        n=n,
+        index=index,
+        resistors=tuple(r[0] for r in res),
+        res_a=res_a,
+        res_b=res_b,
+        ohms=np.array([[r[3]] for r in res]),
+        emf=np.array([r[4] for r in res]),
+        devices=tuple(d[0] for d in b.devices),
+        dev_c=pins[:, 0],
+        dev_b=pins[:, 1],
+        dev_e=pins[:, 2],
+        i_s=i_s,
         inv_bf=np.where(catch, 0.0, 1.0 / c.beta_forward),
         inv_br=np.where(catch, 0.0, 1.0 / c.beta_reverse),
-        inv_va=np.where(catch, 0.0, 1.0 / c.v_early), leak=np.where(catch, 0.0, c.g_leak),
+        inv_va=np.where(catch, 0.0, 1.0 / c.v_early),
+        leak=np.where(catch, 0.0, c.g_leak),
         source_row=index["tail"] if c.tail_kind == "ideal" else -1,
         v_t=float(thermal_voltage(c.temperature)),
         drives=tuple((index[d], side, share, base) for d, side, share, base in drives),
         known_levels=tuple((index[name], name) for name in held),
-        plan=plan, f_res=f_res, f_dev=f_dev, a_res=a_res, a_dev=a_dev)
+        plan=plan,
+        f_res=f_res,
+        f_dev=f_dev,
+        a_res=a_res,
+        a_dev=a_dev,
+    )
 
 
 class _Elimination:
@@ -356,23 +404,30 @@ class _Elimination:
 class Values:
     """What may differ from lane to lane: (rows, 1) or (rows, lanes)."""
 
-    g: np.ndarray          # conductances
-    emf: np.ndarray        # in series with each resistor, V
+    g: np.ndarray  # conductances
+    emf: np.ndarray  # in series with each resistor, V
     i_s: np.ndarray
     leak: np.ndarray
     inv_bf: np.ndarray
-    source: np.ndarray     # ideal tail current, (1,) or (lanes,)
+    source: np.ndarray  # ideal tail current, (1,) or (lanes,)
 
     def take(self, lanes):
-        return Values(**{k: v if v.shape[-1] == 1 else v[..., lanes]
-                         for k, v in self.__dict__.items()})
+        return Values(
+            **{k: v if v.shape[-1] == 1 else v[..., lanes] for k, v in self.__dict__.items()}
+        )
 
 
 def nominal(net, circuit):
     """Values of the circuit as drawn."""
     trims = np.array([circuit.trim_upper, circuit.trim_lower])
-    return Values(g=1.0 / net.ohms, emf=(net.emf @ trims)[:, None], i_s=net.i_s, leak=net.leak,
-                  inv_bf=net.inv_bf, source=np.array([circuit.i_tail]))
+    return Values(
+        g=1.0 / net.ohms,
+        emf=(net.emf @ trims)[:, None],
+        i_s=net.i_s,
+        leak=net.leak,
+        inv_bf=net.inv_bf,
+        source=np.array([circuit.i_tail]),
+    )
 
 
 def _device_currents(net, values, vbe, vbc, partials=True):
@@ -395,9 +450,9 @@ def _device_currents(net, values, vbe, vbc, partials=True):
     ec *= inv_vt
     back = net.inv_br * ec + values.leak
     d[:k] = eb * early
-    d[k:2 * k] = -ec * early - difference * net.inv_va - back
-    d[2 * k:3 * k] = values.inv_bf * eb + values.leak
-    d[3 * k:] = back
+    d[k : 2 * k] = -ec * early - difference * net.inv_va - back
+    d[2 * k : 3 * k] = values.inv_bf * eb + values.leak
+    d[3 * k :] = back
     return current, d
 
 
@@ -462,12 +517,12 @@ def newton(net, values, v, iterations, dense=False, clamp=np.inf, hold=0.0):
             if held_be is not None or held_bc is not None:
                 k = len(net.devices)
                 over_be, over_bc = vbe - vbe_lim, vbc - vbc_lim
-                current[:k] += d[:k] * over_be + d[k:2 * k] * over_bc
-                current[k:] += d[2 * k:3 * k] * over_be + d[3 * k:] * over_bc
+                current[:k] += d[:k] * over_be + d[k : 2 * k] * over_bc
+                current[k:] += d[2 * k : 3 * k] * over_be + d[3 * k :] * over_bc
             f = _current_error(net, here, work, current)
             a = net.a_dev @ d
             a += a_res
-            held = hold * 0.85 ** count if count < iterations - 40 else 0.0
+            held = hold * 0.85**count if count < iterations - 40 else 0.0
             if held:
                 a[diagonal] += held
             if dense:
@@ -477,7 +532,7 @@ def newton(net, values, v, iterations, dense=False, clamp=np.inf, hold=0.0):
             size = np.max(np.abs(step), axis=0, initial=0.0)
             if np.isfinite(clamp):
                 step = np.clip(step, -clamp, clamp)
-            work[:net.n] -= step
+            work[: net.n] -= step
             vbe_old, vbc_old = vbe_lim, vbc_lim
             done = (size < _DONE_STEP) & (held == 0.0)
             for limited in (held_be, held_bc):
@@ -545,8 +600,9 @@ def reference_current(net, values, v, current):
             total -= current[d] + current[k + d]
     for r, name in enumerate(net.resistors):
         if name == "r_tail" or "Q7" in name:
-            through = (np.broadcast_to(values.g[r], total.shape)
-                       * (v[net.res_a[r]] - v[net.res_b[r]]))
+            through = np.broadcast_to(values.g[r], total.shape) * (
+                v[net.res_a[r]] - v[net.res_b[r]]
+            )
             total += through * ((net.res_a[r] == tail) * 1.0 - (net.res_b[r] == tail))
     if net.source_row >= 0:
         total = total + values.source
@@ -575,7 +631,7 @@ def solve_lanes(net, values, v, second=None):
     start = v.copy()
     lanes = np.arange(v.shape[1])
     for begin in range(0, v.shape[1], CHUNK):
-        piece = lanes[begin:begin + CHUNK]
+        piece = lanes[begin : begin + CHUNK]
         block = np.ascontiguousarray(v[:, piece])
         newton(net, values.take(piece), block, 14)
         v[:, piece] = block
@@ -583,7 +639,7 @@ def solve_lanes(net, values, v, second=None):
     bad = np.flatnonzero(~(residual < 0.1 * ACCEPT))
     if second is not None and bad.size:
         for begin in range(0, bad.size, CHUNK):
-            piece = bad[begin:begin + CHUNK]
+            piece = bad[begin : begin + CHUNK]
             block = second[:, piece]
             some = values.take(piece)
             newton(net, some, block, 25)
@@ -602,7 +658,7 @@ def solve_lanes(net, values, v, second=None):
         if bad.size == 0:
             break
         if only_few:
-            bad = bad[::-(-bad.size // FEW)]
+            bad = bad[:: -(-bad.size // FEW)]
         some = values.take(bad)
         trial = rescue(net, some, start[:, bad].copy(), v, bad, residual)
         new_residual, _, _ = _judge(net, some, trial)
@@ -616,8 +672,9 @@ def _judge(net, values, v):
     worst, current = error(net, values, v)
     with np.errstate(all="ignore"):
         tail = reference_current(net, values, v, current)
-        reference = np.maximum(np.maximum(np.abs(tail), FLOOR_CURRENT),
-                               HEAVY * np.max(np.abs(current), axis=0))
+        reference = np.maximum(
+            np.maximum(np.abs(tail), FLOOR_CURRENT), HEAVY * np.max(np.abs(current), axis=0)
+        )
         return worst / reference, current, tail
 
 
@@ -626,7 +683,7 @@ def _neighbours(net, values, start, v, bad, residual):
     good = np.flatnonzero(residual < ACCEPT)
     if good.size:
         place = np.clip(np.searchsorted(good, bad), 0, good.size - 1)
-        start[:net.n] = v[:net.n, good[place]]
+        start[: net.n] = v[: net.n, good[place]]
         newton(net, values, start, 40, dense=True, clamp=2.0)
     return start
 
@@ -650,14 +707,14 @@ def _leak_stepping(net, values, start, v, bad, residual):
 
 def _supply_stepping(net, values, start, v, bad, residual):
     """Raise every source from zero, each lane in steps as long as it can follow."""
-    known, source, emf = start[net.n:].copy(), values.source, values.emf
-    start[:net.n] = 0.0
+    known, source, emf = start[net.n :].copy(), values.source, values.emf
+    start[: net.n] = 0.0
     lanes = start.shape[1]
     reached, stride = np.zeros(lanes), np.full(lanes, 0.02)
     for _ in range(150):
         part = np.minimum(reached + stride, 1.0)
         trial = start.copy()
-        trial[net.n:] = part * known
+        trial[net.n :] = part * known
         values.source, values.emf = part * source, part * emf
         solved = newton(net, values, trial, 40, dense=True, clamp=2.0)
         solved &= np.isfinite(trial).all(axis=0)
@@ -667,7 +724,7 @@ def _supply_stepping(net, values, start, v, bad, residual):
         if (reached >= 1.0).all():
             break
     values.source, values.emf = source, emf
-    start[net.n:] = known
+    start[net.n :] = known
     newton(net, values, start, 80, dense=True, clamp=2.0)
     return start
 
@@ -696,12 +753,13 @@ def slopes(net, values, v, known_slopes):
             for s, slope in enumerate(known_slopes):
                 dbe = (slope[net.dev_b] - slope[net.dev_e])[:, None]
                 dbc = (slope[net.dev_b] - slope[net.dev_c])[:, None]
-                change = np.concatenate([d[:k] * dbe + d[k:2 * k] * dbc,
-                                         d[2 * k:3 * k] * dbe + d[3 * k:] * dbc])
+                change = np.concatenate(
+                    [d[:k] * dbe + d[k : 2 * k] * dbc, d[2 * k : 3 * k] * dbe + d[3 * k :] * dbc]
+                )
                 drop = (slope[net.res_a] - slope[net.res_b])[:, None]
                 rhs[:, s] = -(net.f_dev @ change) - net.f_res @ (some.g * drop)
-            out[:net.n, :, piece] = _linear(net, some, d, rhs)
-    out[net.n:] = known_slopes.T[net.n:, :, None]
+            out[: net.n, :, piece] = _linear(net, some, d, rhs)
+    out[net.n :] = known_slopes.T[net.n :, :, None]
     return out
 
 
@@ -712,9 +770,9 @@ def resistance(net, values, v, injections):
     """
     with np.errstate(all="ignore"):
         _, d = _device_currents(net, values, *_junctions(net, v))
-        rhs = np.repeat(injections.T[:net.n, :, None], v.shape[1], axis=2)
+        rhs = np.repeat(injections.T[: net.n, :, None], v.shape[1], axis=2)
         out = np.zeros((len(net.names), injections.shape[0], v.shape[1]))
-        out[:net.n] = _linear(net, values, d, rhs)
+        out[: net.n] = _linear(net, values, d, rhs)
     return out
 
 

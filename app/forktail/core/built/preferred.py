@@ -8,8 +8,32 @@ import numpy as np
 from forktail.core.checks import QuantityError, as_quantity
 from forktail.core.quantities import UNITS, format_quantity
 
-_E24 = (10, 11, 12, 13, 15, 16, 18, 20, 22, 24, 27, 30,
-        33, 36, 39, 43, 47, 51, 56, 62, 68, 75, 82, 91)
+_E24 = (
+    10,
+    11,
+    12,
+    13,
+    15,
+    16,
+    18,
+    20,
+    22,
+    24,
+    27,
+    30,
+    33,
+    36,
+    39,
+    43,
+    47,
+    51,
+    56,
+    62,
+    68,
+    75,
+    82,
+    91,
+)
 _E96 = tuple(int(round(100 * 10 ** (n / 96))) for n in range(96))
 
 #: Counting digits of one decade by series, IEC 60063:2015: two digits up to E24, whose values
@@ -55,14 +79,18 @@ def _neighbours(value, series):
     value = as_quantity("value", value, "", low=_SMALLEST, high=_LARGEST)
     decade = np.floor(np.log10(value)).astype(int)
     scale = 1 if digits[0] == 10 else 2
-    mantissa = value / 10.0 ** decade * 10.0 ** scale
+    mantissa = value / 10.0**decade * 10.0**scale
     # one part in 10^9 absorbs the rounding of a value such as 3 * 1.1e3
     high = np.clip(np.searchsorted(digits, mantissa * (1 - 1e-9)), 0, len(digits) - 1)
-    low = np.clip(np.searchsorted(digits, mantissa * (1 + 1e-9), side="right") - 1,
-                  0, len(digits) - 1)
+    low = np.clip(
+        np.searchsorted(digits, mantissa * (1 + 1e-9), side="right") - 1, 0, len(digits) - 1
+    )
     exponent = decade - scale
-    return (_times_power_of_ten(digits[low], exponent),
-            _times_power_of_ten(digits[high], exponent), value)
+    return (
+        _times_power_of_ten(digits[low], exponent),
+        _times_power_of_ten(digits[high], exponent),
+        value,
+    )
 
 
 def series_values(series="E24", low=1.0, high=10.0):
@@ -167,8 +195,17 @@ def preferred(value, series="E24"):
     below, above, wanted = (float(v) for v in _neighbours(float(value), series))
     nearest = float(nearest_value(wanted, series))
     tolerance = SERIES_TOLERANCE[series]
-    return Preferred(wanted, series, nearest, below, above, nearest / wanted - 1.0, tolerance,
-                     nearest * (1 - tolerance), nearest * (1 + tolerance))
+    return Preferred(
+        wanted,
+        series,
+        nearest,
+        below,
+        above,
+        nearest / wanted - 1.0,
+        tolerance,
+        nearest * (1 - tolerance),
+        nearest * (1 + tolerance),
+    )
 
 
 def _next_rating(ratings, needed, what, unit):
@@ -177,7 +214,8 @@ def _next_rating(ratings, needed, what, unit):
             return rating
     raise QuantityError(
         f"{what} would need a rating of {format_quantity(needed, unit, ascii_only=True)}; "
-        f"the largest listed is {format_quantity(ratings[-1], unit, ascii_only=True)}.")
+        f"the largest listed is {format_quantity(ratings[-1], unit, ascii_only=True)}."
+    )
 
 
 def power_rating(dissipation, ambient=313.15, used=POWER_USED):
@@ -213,11 +251,15 @@ def power_rating(dissipation, ambient=313.15, used=POWER_USED):
     if ambient >= POWER_NONE_AT:
         raise QuantityError(
             f"ambient is {ambient:g} K; a film resistor carries nothing from "
-            f"{POWER_NONE_AT:g} K up, allowed is below that.")
+            f"{POWER_NONE_AT:g} K up, allowed is below that."
+        )
     left = min(1.0, (POWER_NONE_AT - ambient) / (POWER_NONE_AT - POWER_FULL_TO))
-    return _next_rating(POWER_RATINGS, dissipation / (used * left),
-                        f"dissipation of {format_quantity(dissipation, 'W', ascii_only=True)}",
-                        "W")
+    return _next_rating(
+        POWER_RATINGS,
+        dissipation / (used * left),
+        f"dissipation of {format_quantity(dissipation, 'W', ascii_only=True)}",
+        "W",
+    )
 
 
 def voltage_rating(working, margin=VOLTAGE_MARGIN):
@@ -246,9 +288,12 @@ def voltage_rating(working, margin=VOLTAGE_MARGIN):
     """
     working = abs(float(as_quantity("working", working, "V")))
     margin = float(as_quantity("margin", margin, "", low=1.0))
-    return _next_rating(VOLTAGE_RATINGS, working * margin,
-                        f"working voltage of {format_quantity(working, 'V', ascii_only=True)}",
-                        "V")
+    return _next_rating(
+        VOLTAGE_RATINGS,
+        working * margin,
+        f"working voltage of {format_quantity(working, 'V', ascii_only=True)}",
+        "V",
+    )
 
 
 @dataclass(frozen=True)
@@ -279,23 +324,31 @@ class PartRow:
 
     def texts(self, ascii_only=False):
         """Cells ready to show: quantity, references, kind, value, tolerance, rating, note."""
+
         def shown(value, unit):
             return "" if np.isnan(value) else format_quantity(value, unit, ascii_only=ascii_only)
+
         sign = "+/-" if ascii_only else "\u00b1"
         return {
-            "quantity": str(self.quantity), "references": ", ".join(self.references),
-            "kind": self.kind, "value": shown(self.value, self.unit),
+            "quantity": str(self.quantity),
+            "references": ", ".join(self.references),
+            "kind": self.kind,
+            "value": shown(self.value, self.unit),
             "tolerance": "" if np.isnan(self.tolerance) else f"{sign}{self.tolerance * 100:g} %",
             "rating": shown(self.rating, self.rating_unit),
-            "rounding": "" if np.isnan(self.error) else
-            format_quantity(self.error * 100, "%", 2, ascii_only), "note": self.note}
+            "rounding": ""
+            if np.isnan(self.error)
+            else format_quantity(self.error * 100, "%", 2, ascii_only),
+            "note": self.note,
+        }
 
 
 def _references(references):
     names = (references,) if isinstance(references, str) else tuple(references)
     if not names or not all(isinstance(n, str) and n.strip() for n in names):
         raise QuantityError(
-            f"references is {references!r}; wanted is at least one name, such as R1.")
+            f"references is {references!r}; wanted is at least one name, such as R1."
+        )
     return tuple(sorted(names, key=_natural))
 
 
@@ -344,9 +397,21 @@ def _row(references, kind, wanted, unit, series, rating, rating_unit, note):
         choice = preferred(wanted, series)
     except QuantityError as error:
         raise QuantityError(
-            f"{', '.join(_references(references))}, {UNITS[unit][1]}: {error}") from None
-    return PartRow(_references(references), kind, choice.nearest, unit, choice.tolerance, rating,
-                   rating_unit, choice.wanted, choice.error, series, note)
+            f"{', '.join(_references(references))}, {UNITS[unit][1]}: {error}"
+        ) from None
+    return PartRow(
+        _references(references),
+        kind,
+        choice.nearest,
+        unit,
+        choice.tolerance,
+        rating,
+        rating_unit,
+        choice.wanted,
+        choice.error,
+        series,
+        note,
+    )
 
 
 def parts_list(rows):
@@ -372,17 +437,19 @@ def parts_list(rows):
         for name in row.references:
             if name in seen:
                 raise QuantityError(
-                    f"reference {name} is used twice; each part needs its own name.")
+                    f"reference {name} is used twice; each part needs its own name."
+                )
             seen.add(name)
-        key = (row.kind, repr(row.value), row.unit, repr(row.tolerance), row.rating_unit,
-               row.note)
+        key = (row.kind, repr(row.value), row.unit, repr(row.tolerance), row.rating_unit, row.note)
         if key in merged:
             first = merged[key]
             merged[key] = replace(
-                first, references=_references(first.references + row.references),
+                first,
+                references=_references(first.references + row.references),
                 rating=float(np.fmax(first.rating, row.rating)),
                 wanted=first.wanted if first.wanted == row.wanted else float("nan"),
-                error=first.error if first.wanted == row.wanted else float("nan"))
+                error=first.error if first.wanted == row.wanted else float("nan"),
+            )
         else:
             merged[key] = row
     return tuple(sorted(merged.values(), key=lambda r: (r.kind, _natural(r.references[0]))))

@@ -10,15 +10,25 @@ from forktail.core.built.circuit import Circuit
 from forktail.core.built.preferred import nearest_value
 
 _FIXED = {
-    "r_string_top": "R1", "r_string_middle": "R2", "r_string_bottom": "R3",
-    "r_bias_upper_pos": "R4", "r_bias_upper_neg": "R5", "r_bias_lower_pos": "R6",
-    "r_bias_lower_neg": "R7", "r_load_left": "R8", "r_load_right": "R9",
-    "r_termination_upper": "R13", "r_termination_lower": "R14",
-    "c_bypass_upper": "C1", "c_bypass_lower": "C2",
+    "r_string_top": "R1",
+    "r_string_middle": "R2",
+    "r_string_bottom": "R3",
+    "r_bias_upper_pos": "R4",
+    "r_bias_upper_neg": "R5",
+    "r_bias_lower_pos": "R6",
+    "r_bias_lower_neg": "R7",
+    "r_load_left": "R8",
+    "r_load_right": "R9",
+    "r_termination_upper": "R13",
+    "r_termination_lower": "R14",
+    "c_bypass_upper": "C1",
+    "c_bypass_lower": "C2",
 }
-_OF_TAIL = {"ideal": {"i_tail": "I1"}, "resistor": {"r_tail": "R10"},
-            "transistor": {"r_tail_emitter": "R10", "r_tail_base_top": "R11",
-                           "r_tail_base_bottom": "R12"}}
+_OF_TAIL = {
+    "ideal": {"i_tail": "I1"},
+    "resistor": {"r_tail": "R10"},
+    "transistor": {"r_tail_emitter": "R10", "r_tail_base_top": "R11", "r_tail_base_bottom": "R12"},
+}
 _COUPLING = {"upper": ("C3", "C4"), "lower": ("C5", "C6")}
 
 #: Series to which capacitors are rounded: few are sold in finer steps (common practice, no source).

@@ -136,8 +136,10 @@ def _try_scale(s, q):
         x, y = base[part] - base[part].mean(), target[part] - target[part].mean()
         power = float(x @ x)
         g = float(x @ y) / power if power else 0.0
-        if g > 0 and (best is None or _energy(s, g * base + s.added)
-                      < 0.98 * _energy(s, best * base + s.added)):
+        if g > 0 and (
+            best is None
+            or _energy(s, g * base + s.added) < 0.98 * _energy(s, best * base + s.added)
+        ):
             best = g
     return None if best is None else (best * base + s.added, {"scale": best})
 
@@ -162,6 +164,7 @@ def _try_feed(column, name):
         if curve is not None:
             return q + curve, {name: s.feeds.get(name, b), "input_offset": known}
         return q + b * x, {name: b, "input_offset": known}
+
     return tried
 
 
@@ -183,17 +186,23 @@ def _try_delay(s, q):
         return None
     if not math.isfinite(d.samples) or abs(d.samples) < 0.02 or d.scale <= 0:
         return None
-    return delayed(q, d.samples), {"delay": d.seconds, "uncertainty": d.uncertainty,
-                                   "samples": d.samples, "correlation": d.correlation}
+    return delayed(q, d.samples), {
+        "delay": d.seconds,
+        "uncertainty": d.uncertainty,
+        "samples": d.samples,
+        "correlation": d.correlation,
+    }
 
 
 def _try_pole(s, q):
     whole = np.where(np.isfinite(q), q, 0.0)
     skip = np.zeros(len(q), dtype=bool)
-    skip[len(q) // 4:len(q) - 8] = True  # the same samples for every time constant
+    skip[len(q) // 4 : len(q) - 8] = True  # the same samples for every time constant
     use = _good(s, q) & skip
+
     def cost(log_tau):
         return _shape_energy(s, first_order_lag(whole, 1.0, 10.0**log_tau), use)
+
     place = _golden(cost, -2.0, math.log10(len(q) / 25.0))
     tau = 10.0**place * s.sample_interval
     lagged = first_order_lag(whole, s.sample_interval, tau)
@@ -209,37 +218,52 @@ def _try_limit(low, high):
         use = _good(s, q)
         x, y = q[use], s.measured[use]
         top = float(np.max(np.abs(x)))
+
         def limited(v, level):
             return np.clip(v, -level if low else -math.inf, level if high else math.inf)
+
         def cost(level):
             d = y - limited(x, level)
             return float(d @ d)
+
         level = _golden(cost, 0.05 * top, top)
         return limited(q, level), {"level": level, "predicted_peak": top}
+
     return tried
 
 
 def _try_thermal(s, q):
     def form(v):
         return s.full_scale * np.tanh(s.v_upper / (2 * v)) * np.tanh(s.v_lower / (2 * v))
+
     sign = -1.0 if s.gain < 0 else 1.0
     base = form(s.v_t)
+
     def corrected(ratio):
         return q + sign * (form(ratio * s.v_t) - base)
+
     ratio = _golden(lambda r: _energy(s, corrected(r)), 0.4, 2.5)
     v_t = ratio * s.v_t
-    return corrected(ratio), {"ratio": ratio, "v_t": v_t,
-                              "temperature": v_t * ELEMENTARY_CHARGE / BOLTZMANN}
+    return corrected(ratio), {
+        "ratio": ratio,
+        "v_t": v_t,
+        "temperature": v_t * ELEMENTARY_CHARGE / BOLTZMANN,
+    }
 
 
 #: In order of simplicity: of two that take away nearly the same the earlier one is named.
 _TRIALS = (
-    ("clipped_channel", _try_rails), ("scale", _try_scale),
+    ("clipped_channel", _try_rails),
+    ("scale", _try_scale),
     ("offset_lower", _try_feed("v_upper", "feed_upper")),
     ("offset_upper", _try_feed("v_lower", "feed_lower")),
-    ("offset_output", _try_offset), ("delay", _try_delay), ("load_pole", _try_pole),
-    ("saturation_high", _try_limit(False, True)), ("saturation_low", _try_limit(True, False)),
-    ("temperature", _try_thermal), ("saturation_both", _try_limit(True, True)),
+    ("offset_output", _try_offset),
+    ("delay", _try_delay),
+    ("load_pole", _try_pole),
+    ("saturation_high", _try_limit(False, True)),
+    ("saturation_low", _try_limit(True, False)),
+    ("temperature", _try_thermal),
+    ("saturation_both", _try_limit(True, True)),
 )
 
 
@@ -254,98 +278,129 @@ def _v(value, unit="V", digits=3):
 def _cause_scale(n):
     percent = 100 * (n["scale"] - 1)
     way = "larger" if percent > 0 else "smaller"
-    return ("Load or tail current off its value",
-            f"The product is {abs(percent):.1f} % {way} than predicted, alike at every level up "
-            "to half the peak.",
-            "Measure both load resistors and the tail current (voltage over the tail resistor); "
-            "at small drive a warm or cold circuit looks the same: gain goes with 1/VT\u00b2.")
+    return (
+        "Load or tail current off its value",
+        f"The product is {abs(percent):.1f} % {way} than predicted, alike at every level up "
+        "to half the peak.",
+        "Measure both load resistors and the tail current (voltage over the tail resistor); "
+        "at small drive a warm or cold circuit looks the same: gain goes with 1/VT\u00b2.",
+    )
 
 
 def _cause_offset_lower(n):
-    return ("Lower pair off balance",
-            f"The upper input comes through alone, by {_v(n['feed_upper'], '')} V/V, as an "
-            f"offset of {_v(n['input_offset'])} at the lower input would make it.",
-            f"Trim the bias of Q5 against Q6 by {_v(-n['input_offset'])}, until the "
-            "upper signal vanishes from the output with the lower input shorted for signal.")
+    return (
+        "Lower pair off balance",
+        f"The upper input comes through alone, by {_v(n['feed_upper'], '')} V/V, as an "
+        f"offset of {_v(n['input_offset'])} at the lower input would make it.",
+        f"Trim the bias of Q5 against Q6 by {_v(-n['input_offset'])}, until the "
+        "upper signal vanishes from the output with the lower input shorted for signal.",
+    )
 
 
 def _cause_offset_upper(n):
-    return ("Upper pairs off balance",
-            f"The lower input comes through alone, by {_v(n['feed_lower'], '')} V/V, as an "
-            f"offset of {_v(n['input_offset'])} at the upper input would make it.",
-            f"Trim the upper base lines against each other by {_v(-n['input_offset'])}, until "
-            "the lower signal vanishes from the output with the upper input shorted for signal.")
+    return (
+        "Upper pairs off balance",
+        f"The lower input comes through alone, by {_v(n['feed_lower'], '')} V/V, as an "
+        f"offset of {_v(n['input_offset'])} at the upper input would make it.",
+        f"Trim the upper base lines against each other by {_v(-n['input_offset'])}, until "
+        "the lower signal vanishes from the output with the upper input shorted for signal.",
+    )
 
 
 def _cause_offset_output(n):
-    return ("Loads or collectors unequal",
-            f"The output stands {_v(n['offset'])} away from the prediction at all times.",
-            "Compare the two load resistors; swap the two probes: if the offset changes sign "
-            "with them, it is the scope's own.")
+    return (
+        "Loads or collectors unequal",
+        f"The output stands {_v(n['offset'])} away from the prediction at all times.",
+        "Compare the two load resistors; swap the two probes: if the offset changes sign "
+        "with them, it is the scope's own.",
+    )
 
 
 def _cause_delay(n):
     later = "later" if n["delay"] > 0 else "earlier"
-    return ("Output not aligned in time",
-            f"The output is {_v(abs(n['delay']), 's')} {later} than the inputs say "
-            f"({abs(n['samples']):.2f} samples, uncertainty {_v(n['uncertainty'], 's', 2)}).",
-            "Check the channel delay setting of the scope and that all probes are alike; a load "
-            "pole also delays, but it weakens high frequencies as well.")
+    return (
+        "Output not aligned in time",
+        f"The output is {_v(abs(n['delay']), 's')} {later} than the inputs say "
+        f"({abs(n['samples']):.2f} samples, uncertainty {_v(n['uncertainty'], 's', 2)}).",
+        "Check the channel delay setting of the scope and that all probes are alike; a load "
+        "pole also delays, but it weakens high frequencies as well.",
+    )
 
 
 def _cause_load_pole(n):
-    return ("Load pole or narrow bandwidth",
-            f"The output lags and loses its high frequencies as behind one pole at "
-            f"{_v(n['pole'], 'Hz')} (time constant {_v(n['time_constant'], 's')}).",
-            "Look for capacitance at the collectors (probe, board, cable) and for a bandwidth "
-            "limit switched on; a smaller load moves the pole up.")
+    return (
+        "Load pole or narrow bandwidth",
+        f"The output lags and loses its high frequencies as behind one pole at "
+        f"{_v(n['pole'], 'Hz')} (time constant {_v(n['time_constant'], 's')}).",
+        "Look for capacitance at the collectors (probe, board, cable) and for a bandwidth "
+        "limit switched on; a smaller load moves the pole up.",
+    )
 
 
 def _cause_saturation(side):
     where, collector = {
-        "high": ("positive peaks", "left"), "low": ("negative peaks", "right"),
-        "both": ("peaks of both signs", "each")}[side]
+        "high": ("positive peaks", "left"),
+        "low": ("negative peaks", "right"),
+        "both": ("peaks of both signs", "each"),
+    }[side]
     one = "only " if side != "both" else ""
+
     def text(n):
-        return ("Transistors saturate" if side != "both" else "Output limited on both sides",
-                f"It is {one}the {where} that flatten, at {_v(n['level'])} where "
-                f"{_v(n['predicted_peak'])} was predicted; there is no hard rail in the record.",
-                f"Look at the lowest voltage of {'the ' if side != 'both' else ''}{collector} "
-                "collector against the upper bases: a smaller load, a smaller tail current or a "
-                "higher supply gives room.")
+        return (
+            "Transistors saturate" if side != "both" else "Output limited on both sides",
+            f"It is {one}the {where} that flatten, at {_v(n['level'])} where "
+            f"{_v(n['predicted_peak'])} was predicted; there is no hard rail in the record.",
+            f"Look at the lowest voltage of {'the ' if side != 'both' else ''}{collector} "
+            "collector against the upper bases: a smaller load, a smaller tail current or a "
+            "higher supply gives room.",
+        )
+
     return text
 
 
 def _cause_temperature(n):
     plausible = 233.0 < n["temperature"] < 423.0
-    evidence = (f"The bend of the curve fits a thermal voltage of {_v(n['v_t'])}, "
-                f"{100 * (n['ratio'] - 1):+.1f} % from the assumed one")
+    evidence = (
+        f"The bend of the curve fits a thermal voltage of {_v(n['v_t'])}, "
+        f"{100 * (n['ratio'] - 1):+.1f} % from the assumed one"
+    )
     if plausible:
-        return ("Junction temperature not as assumed",
-                evidence + f": {format_temperature(n['temperature'])}.",
-                "Let the circuit settle, measure near the transistors and set that temperature; "
-                "careful, parts may be hot.")
-    return ("Inputs bend too " + ("late" if n["ratio"] > 1 else "early"),
-            evidence + ", which is no temperature of a working circuit.",
-            "Check the scale of both input channels, and whether emitter resistors or base "
-            "resistors are fitted that the prediction does not know.")
+        return (
+            "Junction temperature not as assumed",
+            evidence + f": {format_temperature(n['temperature'])}.",
+            "Let the circuit settle, measure near the transistors and set that temperature; "
+            "careful, parts may be hot.",
+        )
+    return (
+        "Inputs bend too " + ("late" if n["ratio"] > 1 else "early"),
+        evidence + ", which is no temperature of a working circuit.",
+        "Check the scale of both input channels, and whether emitter resistors or base "
+        "resistors are fitted that the prediction does not know.",
+    )
 
 
 def _cause_clipped(n):
     levels = " and ".join(_v(n[k]) for k in ("low", "high") if math.isfinite(n[k]))
-    return ("Scope channel clipped",
-            f"{_percent(n['share_at_rail'])} of the samples stand at exactly {levels}, with "
-            "hardly any just short of it.",
-            "Choose more volts per division or move the trace, then capture again; the clipped "
-            "samples were left out of the fits.")
+    return (
+        "Scope channel clipped",
+        f"{_percent(n['share_at_rail'])} of the samples stand at exactly {levels}, with "
+        "hardly any just short of it.",
+        "Choose more volts per division or move the trace, then capture again; the clipped "
+        "samples were left out of the fits.",
+    )
 
 
 _TEXTS = {
-    "scale": _cause_scale, "offset_lower": _cause_offset_lower,
-    "offset_upper": _cause_offset_upper, "offset_output": _cause_offset_output,
-    "delay": _cause_delay, "load_pole": _cause_load_pole,
-    "saturation_high": _cause_saturation("high"), "saturation_low": _cause_saturation("low"),
-    "saturation_both": _cause_saturation("both"), "temperature": _cause_temperature,
+    "scale": _cause_scale,
+    "offset_lower": _cause_offset_lower,
+    "offset_upper": _cause_offset_upper,
+    "offset_output": _cause_offset_output,
+    "delay": _cause_delay,
+    "load_pole": _cause_load_pole,
+    "saturation_high": _cause_saturation("high"),
+    "saturation_low": _cause_saturation("low"),
+    "saturation_both": _cause_saturation("both"),
+    "temperature": _cause_temperature,
     "clipped_channel": _cause_clipped,
 }
 
@@ -358,13 +413,24 @@ def _middle(s):
     usable = np.ones(n, dtype=bool) if s.usable is None else s.usable
     usable = usable & np.isfinite(s.measured) & np.isfinite(s.predicted)
     if s.single_ended:
-        s = replace(s, predicted=s.predicted - np.mean(s.predicted[usable]),
-                    measured=s.measured - np.mean(s.measured[usable]))
-    rails = {k: replace(r, at_low=r.at_low[cut], at_high=r.at_high[cut])
-             for k, r in s.rails.items()}
-    return replace(s, measured=s.measured[cut], predicted=s.predicted[cut],
-                   v_upper=s.v_upper[cut], v_lower=s.v_lower[cut], usable=usable[cut],
-                   rails=rails, curves={k: c[cut] for k, c in s.curves.items()})
+        s = replace(
+            s,
+            predicted=s.predicted - np.mean(s.predicted[usable]),
+            measured=s.measured - np.mean(s.measured[usable]),
+        )
+    rails = {
+        k: replace(r, at_low=r.at_low[cut], at_high=r.at_high[cut]) for k, r in s.rails.items()
+    }
+    return replace(
+        s,
+        measured=s.measured[cut],
+        predicted=s.predicted[cut],
+        v_upper=s.v_upper[cut],
+        v_lower=s.v_lower[cut],
+        usable=usable[cut],
+        rails=rails,
+        curves={k: c[cut] for k, c in s.curves.items()},
+    )
 
 
 def _polarity(s, energy):
@@ -378,16 +444,27 @@ def _polarity(s, energy):
         return None
     q = -s.predicted
     share = max(0.0, _energy(s, s.predicted) - _energy(s, q)) / energy
-    evidence = (f"The output follows the prediction upside down (correlation "
-                f"{d.correlation:.3f}).")
+    evidence = f"The output follows the prediction upside down (correlation {d.correlation:.3f})."
     numbers = {"correlation": d.correlation, "scale": d.scale}
     if s.collectors:
-        return q, Cause("swapped_collectors", "Collectors swapped", share, evidence,
-                        "Exchange the left and the right collector channel, or the two wires of "
-                        "one of the inputs.", numbers)
-    return q, Cause("inverted_channel", "One channel inverted", share, evidence,
-                    "Check the invert setting of each channel and the two wires of each input: "
-                    "exactly one of the three is turned over.", numbers)
+        return q, Cause(
+            "swapped_collectors",
+            "Collectors swapped",
+            share,
+            evidence,
+            "Exchange the left and the right collector channel, or the two wires of "
+            "one of the inputs.",
+            numbers,
+        )
+    return q, Cause(
+        "inverted_channel",
+        "One channel inverted",
+        share,
+        evidence,
+        "Check the invert setting of each channel and the two wires of each input: "
+        "exactly one of the three is turned over.",
+        numbers,
+    )
 
 
 _FACTORS = (0.1, 10.0, 0.01, 100.0)
@@ -402,6 +479,7 @@ def _probe_factor(s, q, energy):
     short = slice(0, SOLVED)
     y = s.measured[short]
     found = []
+
     def consider(channels, factor, trial):
         ok = use[short] & np.isfinite(trial)
         x, t = trial[ok], y[ok]
@@ -410,6 +488,7 @@ def _probe_factor(s, q, energy):
             return
         g = float(np.clip(float(x @ t) / power, 0.7, 1.4))
         found.append((float(np.mean((t - g * x) ** 2)), channels, factor))
+
     for factor in _FACTORS:
         consider(("v_out",), factor, q[short] * factor)
         if s.solve is None:
@@ -435,8 +514,10 @@ def _probe_factor(s, q, energy):
     for _, channels, factor in close:
         # the channel reads `reads` times too much
         reads = factor if channels == ("v_out",) else 1.0 / factor
-        named.append(f"{' and '.join(channels)} {'10' if 0.05 < factor < 20 else '100'} times too "
-                     f"{'large' if reads > 1 else 'small'}")
+        named.append(
+            f"{' and '.join(channels)} {'10' if 0.05 < factor < 20 else '100'} times too "
+            f"{'large' if reads > 1 else 'small'}"
+        )
     _, channels, factor = best
     u, v = s.v_upper, s.v_lower
     if channels == ("v_out",):
@@ -447,10 +528,13 @@ def _probe_factor(s, q, energy):
         point = s.solve(u, v)
         q = sign * np.where(point.converged, point.v_out, np.nan)
     cause = Cause(
-        "probe_factor", "Probe factor set wrong", max(0.0, 1.0 - _energy(s, q) / energy),
+        "probe_factor",
+        "Probe factor set wrong",
+        max(0.0, 1.0 - _energy(s, q) / energy),
         "The record falls into place if the scope reads " + ", or ".join(named) + ".",
         "Compare the switch on each probe (1 or 10) with the setting of its channel.",
-        {"factor": factor, "fits": float(len(named))})
+        {"factor": factor, "fits": float(len(named))},
+    )
     return q, u, v, cause
 
 
@@ -466,15 +550,23 @@ def _cut_channels(s, q):
         at = rails.at_low | rails.at_high
         cut |= at
         share = float(squared[at].sum()) / total if total else 0.0
-        levels = " and ".join(_v(x) for x, c in ((rails.low, rails.clipped_low),
-                                                 (rails.high, rails.clipped_high)) if c)
-        causes.append(Cause(
-            f"clipped_{name}", f"Scope channel {name} clipped", share,
-            f"{_percent(rails.share)} of its samples stand at exactly {levels}; they hold "
-            f"{_percent(share)} of the mismatch.",
-            "Choose more volts per division or move the trace, then capture again; the clipped "
-            "samples were left out of the fits.",
-            {"share_at_rail": rails.share, "share": share}))
+        levels = " and ".join(
+            _v(x)
+            for x, c in ((rails.low, rails.clipped_low), (rails.high, rails.clipped_high))
+            if c
+        )
+        causes.append(
+            Cause(
+                f"clipped_{name}",
+                f"Scope channel {name} clipped",
+                share,
+                f"{_percent(rails.share)} of its samples stand at exactly {levels}; they hold "
+                f"{_percent(share)} of the mismatch.",
+                "Choose more volts per division or move the trace, then capture again; the clipped "
+                "samples were left out of the fits.",
+                {"share_at_rail": rails.share, "share": share},
+            )
+        )
     return causes, cut
 
 
@@ -539,13 +631,11 @@ def explain(situation):
         plain = most[0] > noise and most[0] >= 0.2 * now
         if most[0] < tiny or (most[0] < SMALLEST_SHARE * start and not plain):
             break
-        picked = next(
-            t for t in trials if t[0] > 0.5 * most[0] and t[1] <= NEARLY * most[1] + tiny)
+        picked = next(t for t in trials if t[0] > 0.5 * most[0] and t[1] <= NEARLY * most[1] + tiny)
         in_time = [t for t in trials if t[2] in ("delay", "load_pole") and t[0] > 0.3 * most[0]]
         if picked in in_time and len(in_time) == 2:
             # both delay; a pole also weakens, as a wrong scale does: the shape decides
-            delay_left, pole_left = (_shape_energy(s, t[4][0], _good(s, t[4][0]))
-                                     for t in in_time)
+            delay_left, pole_left = (_shape_energy(s, t[4][0], _good(s, t[4][0])) for t in in_time)
             picked = in_time[1] if NEARLY * pole_left < delay_left else in_time[0]
         before = q
         removed, _, key, family, (q, numbers) = picked
@@ -553,22 +643,39 @@ def explain(situation):
         if key.startswith("offset"):
             s = replace(s, added=s.added + (q - before))
         if key == "delay":
-            s = replace(s, v_upper=delayed(s.v_upper, numbers["samples"]),
-                        v_lower=delayed(s.v_lower, numbers["samples"]),
-                        added=delayed(s.added + 0.0 * before, numbers["samples"]))
+            s = replace(
+                s,
+                v_upper=delayed(s.v_upper, numbers["samples"]),
+                v_lower=delayed(s.v_lower, numbers["samples"]),
+                added=delayed(s.added + 0.0 * before, numbers["samples"]),
+            )
         title, evidence, advice = _TEXTS[key](numbers)
         share = min(1.0, removed / start)
-        causes.append(Cause(key, title, share, f"{evidence} It takes {_percent(share)} of the "
-                            "mismatch.", advice, {**numbers, "share": share}))
+        causes.append(
+            Cause(
+                key,
+                title,
+                share,
+                f"{evidence} It takes {_percent(share)} of the mismatch.",
+                advice,
+                {**numbers, "share": share},
+            )
+        )
         remaining = max(0.0, min(now, remaining) - removed)
     noisy = (remaining if remaining < 1.25 * noise else noise) / start
     if noisy >= SMALLEST_SHARE:
-        causes.append(Cause(
-            "noise", "Noise", noisy,
-            f"{_v(s.noise_rms)} rms without memory from sample to sample, {_percent(noisy)} of the "
-            "mismatch.",
-            "Average several captures, shorten the ground leads of the probes, use the "
-            "bandwidth limit if it lies above your highest frequency.",
-            {"noise_rms": s.noise_rms, "share": noisy}))
+        causes.append(
+            Cause(
+                "noise",
+                "Noise",
+                noisy,
+                f"{_v(s.noise_rms)} rms without memory from sample to sample, "
+                f"{_percent(noisy)} of the "
+                "mismatch.",
+                "Average several captures, shorten the ground leads of the probes, use the "
+                "bandwidth limit if it lies above your highest frequency.",
+                {"noise_rms": s.noise_rms, "share": noisy},
+            )
+        )
     causes.sort(key=lambda c: -c.score)
     return tuple(causes), float(np.clip(remaining / start - noisy, 0.0, 1.0))

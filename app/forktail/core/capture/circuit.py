@@ -61,8 +61,10 @@ def predictor(circuit, sample_interval):
         at = np.arange(v_out.size)
         whole = np.interp(at, at[~lost], v_out[~lost])
         late = memory(whole)
-        return replace(point, v_out=np.where(lost, np.nan, late),
-                       converged=~lost & np.isfinite(late))
+        return replace(
+            point, v_out=np.where(lost, np.nan, late), converged=~lost & np.isfinite(late)
+        )
+
     return solve
 
 
@@ -90,8 +92,10 @@ def compare_circuit(capture, circuit, drive=None, most=BUILT_SAMPLES):
     """
     most = int(as_quantity("most", most, "", low=1024, high=MOST_SAMPLES))
     if not bool(network.solve_bias(circuit).converged):
-        raise QuantityError("No solution balances every current of this circuit at rest, so there "
-                            "is no prediction to compare with.")
+        raise QuantityError(
+            "No solution balances every current of this circuit at rest, so there "
+            "is no prediction to compare with."
+        )
     step = float(np.median(np.diff(capture.time)))
     pole = network.corners(circuit)["load_pole"]
     span = float(capture.time[-1] - capture.time[0])
@@ -99,10 +103,12 @@ def compare_circuit(capture, circuit, drive=None, most=BUILT_SAMPLES):
         raise QuantityError(
             f"{capture.name}: the capture is {1e3 * span:.3g} ms long, and the load pole of the "
             f"circuit at {pole:.3g} Hz needs {1e3 * _SETTLE / (2 * math.pi * pole):.3g} ms to "
-            "settle; wanted is a capture at least twice as long.")
+            "settle; wanted is a capture at least twice as long."
+        )
     step = step if capture.uniform else math.nan
-    found = compare(capture, predictor(circuit, step), drive, most, shape=True,
-                    memory=memory_of(circuit, step))
+    found = compare(
+        capture, predictor(circuit, step), drive, most, shape=True, memory=memory_of(circuit, step)
+    )
     return replace(found, warnings=tuple(_settling(w, pole) for w in found.warnings))
 
 
@@ -111,8 +117,10 @@ def _settling(warning, pole):
     if not warning.startswith("The model has no answer for ") or not math.isfinite(pole):
         return warning
     lost = warning.removeprefix("The model has no answer for ").split(" samples")[0]
-    return (f"There is no prediction for {lost} samples, most of them at the beginning, where the "
-            f"load pole at {format_quantity(pole, 'Hz')} settles; they were left out.")
+    return (
+        f"There is no prediction for {lost} samples, most of them at the beginning, where the "
+        f"load pole at {format_quantity(pole, 'Hz')} settles; they were left out."
+    )
 
 
 def fill_inputs(capture, circuit, v_upper=None, v_lower=None):
@@ -148,32 +156,40 @@ def fill_inputs(capture, circuit, v_upper=None, v_lower=None):
     step = float((t[-1] - t[0]) / (len(t) - 1))
     for n in missing:
         if given[n] is None:
-            raise QuantityError(f"{capture.name}: {n} is not in the capture; wanted is that "
-                                "channel, or the peak and frequency of its drive.")
+            raise QuantityError(
+                f"{capture.name}: {n} is not in the capture; wanted is that "
+                "channel, or the peak and frequency of its drive."
+            )
         as_quantity(f"peak of {n}", given[n][0], "V", low=0.0, low_open=True)
-        as_quantity(f"frequency of {n}", given[n][1], "Hz", low=0.0, high=0.5 / step,
-                    low_open=True)
+        as_quantity(f"frequency of {n}", given[n][1], "Hz", low=0.0, high=0.5 / step, low_open=True)
     memory = memory_of(circuit, step if capture.uniform else math.nan) or (lambda v: v)
     waves = {n: 2.0 * math.pi * given[n][1] * t for n in missing}
     if len(missing) == 1:
         (n,) = missing
         other = capture.v_lower if n == "v_upper" else capture.v_upper
-        c, s = _quadrature(capture.name, y, (other * np.cos(waves[n]), other * np.sin(waves[n])),
-                           memory, (other,))
+        c, s = _quadrature(
+            capture.name, y, (other * np.cos(waves[n]), other * np.sin(waves[n])), memory, (other,)
+        )
         phases = {n: math.atan2(c, s)}
     else:
         apart, both = waves["v_upper"] - waves["v_lower"], waves["v_upper"] + waves["v_lower"]
         c, s, d, e = _quadrature(
-            capture.name, y, (np.cos(apart), -np.sin(apart), -np.cos(both), np.sin(both)), memory)
+            capture.name, y, (np.cos(apart), -np.sin(apart), -np.cos(both), np.sin(both)), memory
+        )
         less, more = math.atan2(s, c), math.atan2(e, d)
         phases = {"v_upper": 0.5 * (more + less), "v_lower": 0.5 * (more - less)}
     filled = {n: given[n][0] * np.sin(waves[n] + phases[n]) for n in missing}
-    notes = [f"{n} was not captured: a sine of {format_quantity(given[n][0], 'V')} peak at "
-             f"{format_quantity(given[n][1], 'Hz', 5)} was taken, its phase found from the "
-             "output." for n in missing]
+    notes = [
+        f"{n} was not captured: a sine of {format_quantity(given[n][0], 'V')} peak at "
+        f"{format_quantity(given[n][1], 'Hz', 5)} was taken, its phase found from the "
+        "output."
+        for n in missing
+    ]
     if len(missing) == 2:
-        notes.append("With neither input captured, turning both over changes nothing, so the "
-                     "signs of both feedthroughs are not known.")
+        notes.append(
+            "With neither input captured, turning both over changes nothing, so the "
+            "signs of both feedthroughs are not known."
+        )
     return replace(capture, **filled, notes=(*capture.notes, *notes))
 
 
@@ -186,20 +202,29 @@ def _quadrature(name, v_out, columns, memory, extra=()):
     if len(y) < 64 or not size.min() > 0.0 or np.linalg.cond(a / size) > 1e4:
         raise QuantityError(
             f"{name}: the phase of the input that was not captured cannot be told; capture that "
-            "input, or drive with different frequencies over several cycles.")
+            "input, or drive with different frequencies over several cycles."
+        )
     found = np.linalg.lstsq(a / size, y, rcond=None)[0]
-    shares = found[:len(columns)]
+    shares = found[: len(columns)]
     if np.sum(shares**2) < 0.05 * np.var(y):
         raise QuantityError(
             f"{name}: hardly anything of the output goes with a drive of that frequency; check "
-            "the frequency of the input that was not captured.")
-    return tuple(shares / size[:len(columns)])
+            "the frequency of the input that was not captured."
+        )
+    return tuple(shares / size[: len(columns)])
 
 
 #: What the shipped invented capture of the mixer board was made with.
 INVENTED_BOARD = {
-    "load_left": 0.93, "load_right": 0.93, "offset_upper": 0.8e-3, "offset_lower": 1.5e-3,
-    "offset_output": 6e-3, "noise": 0.6e-3, "peak_upper": 40e-3, "peak_lower": 25e-3}
+    "load_left": 0.93,
+    "load_right": 0.93,
+    "offset_upper": 0.8e-3,
+    "offset_lower": 1.5e-3,
+    "offset_output": 6e-3,
+    "noise": 0.6e-3,
+    "peak_upper": 40e-3,
+    "peak_lower": 25e-3,
+}
 
 
 def board_of(circuit, changes=None):
@@ -220,9 +245,11 @@ def board_of(circuit, changes=None):
     up, low = math.exp(p["offset_upper"] / v_t), math.exp(p["offset_lower"] / v_t)
     a = circuit.area
     return replace(
-        circuit, r_load_left=circuit.r_load_left * p["load_left"],
+        circuit,
+        r_load_left=circuit.r_load_left * p["load_left"],
         r_load_right=circuit.r_load_right * p["load_right"],
-        area=(a[0] * up, a[1], a[2], a[3] * up, a[4] * low, a[5], a[6]))
+        area=(a[0] * up, a[1], a[2], a[3] * up, a[4] * low, a[5], a[6]),
+    )
 
 
 def invented_board_capture(circuit=None, rows=3000, seed=20, **changes):
@@ -246,8 +273,9 @@ def invented_board_capture(circuit=None, rows=3000, seed=20, **changes):
     """
     unknown = set(changes) - set(INVENTED_BOARD)
     if unknown:
-        raise QuantityError(f"{sorted(unknown)[0]} is not known; allowed is "
-                            f"{', '.join(INVENTED_BOARD)}.")
+        raise QuantityError(
+            f"{sorted(unknown)[0]} is not known; allowed is {', '.join(INVENTED_BOARD)}."
+        )
     circuit = circuit or Circuit()
     p = {**INVENTED_BOARD, **changes}
     length, lead = 1.5e-3, 0.2e-3
@@ -265,17 +293,28 @@ def invented_board_capture(circuit=None, rows=3000, seed=20, **changes):
     noise = np.random.default_rng(seed).normal(size=(2, rows)) * p["noise"] / math.sqrt(2.0)
     keep = slice(extra, None)
     # the last samples wrap round in the lag; the call has faded there, so the wave goes on
-    left, right = (np.where(np.isnan(v), w, v)[keep] for v, w in
-                   ((left, point.v_left), (right, point.v_right)))
-    columns = (time[keep] * 1e6, upper[keep] * 1e3, lower[keep] * 1e3,
-               left - 0.5 * p["offset_output"] + noise[0],
-               right + 0.5 * p["offset_output"] + noise[1])
-    lines = [",".join(cells) for cells in zip(
-        *([f"{x:.{digits}f}" for x in c] for c, digits in zip(columns, (2, 3, 3, 4, 4))))]
+    left, right = (
+        np.where(np.isnan(v), w, v)[keep] for v, w in ((left, point.v_left), (right, point.v_right))
+    )
+    columns = (
+        time[keep] * 1e6,
+        upper[keep] * 1e3,
+        lower[keep] * 1e3,
+        left - 0.5 * p["offset_output"] + noise[0],
+        right + 0.5 * p["offset_output"] + noise[1],
+    )
+    lines = [
+        ",".join(cells)
+        for cells in zip(
+            *([f"{x:.{digits}f}" for x in c] for c, digits in zip(columns, (2, 3, 3, 4, 4)))
+        )
+    ]
     heading = [
         "# Invented data: no circuit was measured. Made by "
         "forktail.core.capture.circuit.invented_board_capture.",
         "# Bat-call mixer board: 50 kHz oscillator on the upper input, 40 mV peak;",
         "# a call that falls from 60 to 42 kHz on the lower input, 25 mV peak.",
-        "time,upper,lower,left,right", "us,mV,mV,V,V"]
+        "time,upper,lower,left,right",
+        "us,mV,mV,V,V",
+    ]
     return "\n".join(heading + lines) + "\n"

@@ -44,11 +44,37 @@ from forktail.core.checks import QuantityError, as_quantity
 from forktail.core.quantities import format_quantity
 
 __all__ = [
-    "MAX_BYTES", "MAX_COLUMNS", "MAX_ROWS", "MIN_ROWS", "ROLES", "Capture", "CaptureTable",
-    "Cause", "Comparison", "Delay", "ProductFit", "Rails", "ShapeFit", "TanhFit", "Term",
-    "as_plain", "compare", "delayed", "explain", "find_delay", "find_rails", "first_order_lag",
-    "fit_product", "fit_tanh", "invented_capture", "map_columns", "noise_of", "read_capture",
-    "read_table", "step_of"]
+    "MAX_BYTES",
+    "MAX_COLUMNS",
+    "MAX_ROWS",
+    "MIN_ROWS",
+    "ROLES",
+    "Capture",
+    "CaptureTable",
+    "Cause",
+    "Comparison",
+    "Delay",
+    "ProductFit",
+    "Rails",
+    "ShapeFit",
+    "TanhFit",
+    "Term",
+    "as_plain",
+    "compare",
+    "delayed",
+    "explain",
+    "find_delay",
+    "find_rails",
+    "first_order_lag",
+    "fit_product",
+    "fit_tanh",
+    "invented_capture",
+    "map_columns",
+    "noise_of",
+    "read_capture",
+    "read_table",
+    "step_of",
+]
 
 #: Most samples that are compared; of a longer capture the middle is taken.
 MOST_SAMPLES = 2**18
@@ -147,8 +173,11 @@ def as_plain(answer, arrays=False):
     if is_dataclass(answer):
         answer = {f.name: getattr(answer, f.name) for f in fields(answer)}
     if isinstance(answer, dict):
-        return {k: as_plain(v, arrays) for k, v in answer.items()
-                if arrays or not (isinstance(v, np.ndarray) and v.ndim)}
+        return {
+            k: as_plain(v, arrays)
+            for k, v in answer.items()
+            if arrays or not (isinstance(v, np.ndarray) and v.ndim)
+        }
     if isinstance(answer, np.ndarray | np.generic):
         return as_plain(answer.tolist(), arrays)
     if isinstance(answer, list | tuple):
@@ -181,8 +210,9 @@ def _shift(capture, delay, waves):
     """The waves later by `delay`; NaN where they do not reach."""
     if capture.uniform:
         return tuple(delayed(w, delay.samples) for w in waves)
-    return tuple(np.interp(capture.time - delay.seconds, capture.time, w, np.nan, np.nan)
-                 for w in waves)
+    return tuple(
+        np.interp(capture.time - delay.seconds, capture.time, w, np.nan, np.nan) for w in waves
+    )
 
 
 def _from_drive(capture, solve, drive, dt):
@@ -192,12 +222,17 @@ def _from_drive(capture, solve, drive, dt):
         raise QuantityError(
             f"{capture.name}: {' and '.join(missing)} "
             f"{'is' if len(missing) == 1 else 'are'} not in the capture; wanted is that channel, "
-            "or the drive to predict it from.")
+            "or the drive to predict it from."
+        )
     span = capture.time[-1] - capture.time[0]
+
     def at(time):
         pair = drive(time)
-        return [np.broadcast_to(as_quantity(n, w, "V"), time.shape)
-                for n, w in zip(("v_upper", "v_lower"), pair)]
+        return [
+            np.broadcast_to(as_quantity(n, w, "V"), time.shape)
+            for n, w in zip(("v_upper", "v_lower"), pair)
+        ]
+
     wave = at(capture.time)
     if len(missing) == 1:
         k = 0 if missing[0] == "v_lower" else 1
@@ -223,23 +258,29 @@ def _swapped_inputs(capture, drive, dt):
     """Both inputs captured and a drive given: are the two exchanged?"""
     if drive is None or capture.v_upper is None or capture.v_lower is None:
         return None
-    wave = [np.broadcast_to(np.asarray(w, dtype=float), capture.time.shape)
-            for w in drive(capture.time)]
+    wave = [
+        np.broadcast_to(np.asarray(w, dtype=float), capture.time.shape) for w in drive(capture.time)
+    ]
     if any(np.ptp(w) == 0 for w in (*wave, capture.v_upper, capture.v_lower)):
         return None
+
     def alike(a, b):
         return abs(find_delay(*_even(capture, a, b), dt).correlation)
+
     straight = min(alike(wave[0], capture.v_upper), alike(wave[1], capture.v_lower))
     crossed = min(alike(wave[1], capture.v_upper), alike(wave[0], capture.v_lower))
     if not (crossed > 0.8 and crossed > straight + 0.3):
         return None
     return Cause(
-        "swapped_inputs", "Input channels exchanged", float(min(crossed, 1.0)),
+        "swapped_inputs",
+        "Input channels exchanged",
+        float(min(crossed, 1.0)),
         f"The captured inputs follow the drives of each other (correlation {crossed:.2f}, "
         f"straight {straight:.2f}).",
         "Exchange the columns of the upper and the lower input; feedthroughs and offsets "
         "change places.",
-        {"crossed": float(crossed), "straight": float(straight)})
+        {"crossed": float(crossed), "straight": float(straight)},
+    )
 
 
 def _difference(a, b):
@@ -301,10 +342,12 @@ def compare(capture, solve, drive=None, most=MOST_SAMPLES, shape=False, memory=N
     full_scale, v_t = _scales(point, predicted)
     lost = int(np.sum(~np.isfinite(predicted)))
     if lost:
-        warnings.append(f"The model has no answer for {lost} of {len(predicted)} samples; they "
-                        "were left out.")
-    rails = {n: find_rails(getattr(capture, n)) for n in _CHANNELS
-             if getattr(capture, n) is not None}
+        warnings.append(
+            f"The model has no answer for {lost} of {len(predicted)} samples; they were left out."
+        )
+    rails = {
+        n: find_rails(getattr(capture, n)) for n in _CHANNELS if getattr(capture, n) is not None
+    }
     unaligned = (predicted, v_upper, v_lower)
     formed = _shape_or_none(capture, solve, *unaligned, measured, rails, v_t) if shape else None
     if not driven and not lost == len(predicted):
@@ -315,8 +358,9 @@ def compare(capture, solve, drive=None, most=MOST_SAMPLES, shape=False, memory=N
         if _counts(delay):
             predicted, v_upper, v_lower = _shift(capture, delay, unaligned)
             if shape:
-                formed = _shape_or_none(capture, solve, predicted, v_upper, v_lower, measured,
-                                        rails, v_t)
+                formed = _shape_or_none(
+                    capture, solve, predicted, v_upper, v_lower, measured, rails, v_t
+                )
     used = np.isfinite(predicted) & np.isfinite(v_upper) & np.isfinite(v_lower)
     at_rail = np.zeros(len(measured), dtype=bool)
     for r in rails.values():
@@ -325,8 +369,7 @@ def compare(capture, solve, drive=None, most=MOST_SAMPLES, shape=False, memory=N
         used &= ~at_rail
     memory = memory if capture.uniform else None
     # a memory needs whole records; gaps at their ends are not used anyway
-    whole = tuple(np.where(np.isfinite(w), w, 0.0)
-                  for w in (v_upper, v_lower, measured, predicted))
+    whole = tuple(np.where(np.isfinite(w), w, 0.0) for w in (v_upper, v_lower, measured, predicted))
     cut = [w[used] for w in whole] if memory is None else whole
     options = {} if memory is None else {"memory": memory, "use": used}
     fit = fit_product(*cut[:3], **options)
@@ -344,7 +387,9 @@ def compare(capture, solve, drive=None, most=MOST_SAMPLES, shape=False, memory=N
     if formed and formed.residual_rms < 0.98 * best.residual_rms:
         if memory is not None or formed.residual_rms < 0.5 * best.residual_rms:
             # as the prediction that is searched: before any shift in time
-            predict = lambda a, b: _predict(solve, a, b)[0]  # noqa: E731
+            def predict(a, b):
+                return _predict(solve, a, b)[0]
+
             curves = offset_curves(predict, unaligned[1], unaligned[2], unaligned[0], formed)
         best, fitted, offset = formed, formed.fitted, formed.offset
         offset_upper, offset_lower = formed.offset_upper, formed.offset_lower
@@ -352,18 +397,38 @@ def compare(capture, solve, drive=None, most=MOST_SAMPLES, shape=False, memory=N
         noise = min(noise, formed.noise_rms)
     even = _even(capture, measured, *unaligned)
     if not capture.uniform:
-        rails = {n: replace(r, at_low=_even(capture, r.at_low)[0] > 0.5,
-                            at_high=_even(capture, r.at_high)[0] > 0.5)
-                 for n, r in rails.items()}
+        rails = {
+            n: replace(
+                r,
+                at_low=_even(capture, r.at_low)[0] > 0.5,
+                at_high=_even(capture, r.at_high)[0] > 0.5,
+            )
+            for n, r in rails.items()
+        }
     situation = Situation(
-        measured=even[0], predicted=even[1], v_upper=even[2], v_lower=even[3],
-        sample_interval=dt, noise_rms=noise, gain=fit.gain.value, full_scale=full_scale, v_t=v_t,
-        solve=solve, rails=rails, single_ended=capture.single_ended, drive_aligned=driven,
+        measured=even[0],
+        predicted=even[1],
+        v_upper=even[2],
+        v_lower=even[3],
+        sample_interval=dt,
+        noise_rms=noise,
+        gain=fit.gain.value,
+        full_scale=full_scale,
+        v_t=v_t,
+        solve=solve,
+        rails=rails,
+        single_ended=capture.single_ended,
+        drive_aligned=driven,
         collectors=capture.v_left is not None and capture.v_right is not None,
-        excluded=_excluded(tanh, tanh_expected, noise), offset_upper=offset_upper.value,
-        offset_lower=offset_lower.value, curves=curves,
-        feeds={"feed_upper": fit.feed_upper.value - expected.feed_upper.value,
-               "feed_lower": fit.feed_lower.value - expected.feed_lower.value})
+        excluded=_excluded(tanh, tanh_expected, noise),
+        offset_upper=offset_upper.value,
+        offset_lower=offset_lower.value,
+        curves=curves,
+        feeds={
+            "feed_upper": fit.feed_upper.value - expected.feed_upper.value,
+            "feed_lower": fit.feed_lower.value - expected.feed_lower.value,
+        },
+    )
     causes, unexplained = explain(situation)
     swapped = _swapped_inputs(capture, drive, dt)
     if swapped:
@@ -375,29 +440,53 @@ def compare(capture, solve, drive=None, most=MOST_SAMPLES, shape=False, memory=N
     output_rms = float(np.std(measured[used]))
     bent = [c for c in causes if c.score > 0.1 and c.key.startswith(("saturation", "load_pole"))]
     if bent:
-        warnings.append(f"{bent[0].title}: this also moves the fitted scale and feedthroughs; "
-                        "mend it first, then read them.")
-    warnings += _cautions(fit, best, capture, measured, used, delay, delay_of, offset_upper,
-                          offset_lower)
+        warnings.append(
+            f"{bent[0].title}: this also moves the fitted scale and feedthroughs; "
+            "mend it first, then read them."
+        )
+    warnings += _cautions(
+        fit, best, capture, measured, used, delay, delay_of, offset_upper, offset_lower
+    )
     return Comparison(
-        name=capture.name, time=capture.time, measured=measured, predicted=predicted,
-        fitted=fitted, residual=measured - predicted, v_upper=v_upper,
-        v_lower=v_lower, used=used, sample_interval=dt, delay=delay, delay_of=delay_of,
-        product=fit, product_predicted=expected, tanh=tanh, tanh_predicted=tanh_expected,
+        name=capture.name,
+        time=capture.time,
+        measured=measured,
+        predicted=predicted,
+        fitted=fitted,
+        residual=measured - predicted,
+        v_upper=v_upper,
+        v_lower=v_lower,
+        used=used,
+        sample_interval=dt,
+        delay=delay,
+        delay_of=delay_of,
+        product=fit,
+        product_predicted=expected,
+        tanh=tanh,
+        tanh_predicted=tanh_expected,
         scale_error=scale,
         feed_upper=_difference(fit.feed_upper, expected.feed_upper),
         feed_lower=_difference(fit.feed_lower, expected.feed_lower),
-        offset=Term(math.nan, math.nan, "V") if capture.single_ended
-        else offset,
-        offset_upper=offset_upper, offset_lower=offset_lower,
-        suppression_upper=_suppression(product_rms,
-                                       abs(fit.feed_upper.value) * _rms(v_upper[used])),
-        suppression_lower=_suppression(product_rms,
-                                       abs(fit.feed_lower.value) * _rms(v_lower[used])),
-        noise_rms=noise, captured_rms=captured_rms, residual_rms=residual_rms,
+        offset=Term(math.nan, math.nan, "V") if capture.single_ended else offset,
+        offset_upper=offset_upper,
+        offset_lower=offset_lower,
+        suppression_upper=_suppression(
+            product_rms, abs(fit.feed_upper.value) * _rms(v_upper[used])
+        ),
+        suppression_lower=_suppression(
+            product_rms, abs(fit.feed_lower.value) * _rms(v_lower[used])
+        ),
+        noise_rms=noise,
+        captured_rms=captured_rms,
+        residual_rms=residual_rms,
         fit_rms=best.residual_rms,
-        output_rms=output_rms, causes=causes, unexplained=unexplained, warnings=tuple(warnings),
-        shape=formed, summary=_summary(causes, captured_rms, noise, output_rms, unexplained))
+        output_rms=output_rms,
+        causes=causes,
+        unexplained=unexplained,
+        warnings=tuple(warnings),
+        shape=formed,
+        summary=_summary(causes, captured_rms, noise, output_rms, unexplained),
+    )
 
 
 def _rms(x):
@@ -433,14 +522,17 @@ def _excluded(tanh, expected, noise):
 def _input_offsets(fit, expected, tanh, tanh_expected):
     """Offsets at the two inputs, measured less predicted."""
     if tanh and tanh_expected and "offset_upper" not in tanh.held + tanh_expected.held:
-        return (_difference(tanh.offset_upper, tanh_expected.offset_upper),
-                _difference(tanh.offset_lower, tanh_expected.offset_lower))
+        return (
+            _difference(tanh.offset_upper, tanh_expected.offset_upper),
+            _difference(tanh.offset_lower, tanh_expected.offset_lower),
+        )
     k = fit.gain.value
     return tuple(
-        Term((a.value - b.value) / k, a.uncertainty / abs(k), "V") if k else
-        Term(math.nan, math.nan, "V")
-        for a, b in ((fit.feed_lower, expected.feed_lower),
-                     (fit.feed_upper, expected.feed_upper)))
+        Term((a.value - b.value) / k, a.uncertainty / abs(k), "V")
+        if k
+        else Term(math.nan, math.nan, "V")
+        for a, b in ((fit.feed_lower, expected.feed_lower), (fit.feed_upper, expected.feed_upper))
+    )
 
 
 def _scales(point, predicted):
@@ -467,8 +559,13 @@ def _output_delay(predicted, measured, dt):
 
 def _counts(delay):
     """Whether a delay is more than its uncertainty and worth a shift."""
-    return (delay is not None and math.isfinite(delay.samples) and abs(delay.samples) > 0.02
-            and abs(delay.seconds) > 4.0 * delay.uncertainty and abs(delay.correlation) > 0.5)
+    return (
+        delay is not None
+        and math.isfinite(delay.samples)
+        and abs(delay.samples) > 0.02
+        and abs(delay.seconds) > 4.0 * delay.uncertainty
+        and abs(delay.correlation) > 0.5
+    )
 
 
 def _shape_or_none(capture, solve, predicted, v_upper, v_lower, measured, rails, v_t):
@@ -481,8 +578,15 @@ def _shape_or_none(capture, solve, predicted, v_upper, v_lower, measured, rails,
     # a shift leaves gaps at the ends, where nothing is used anyway
     u, low = (np.where(np.isfinite(v), v, 0.0) for v in (v_upper, v_lower))
     try:
-        formed = fit_shape(lambda a, b: _predict(solve, a, b)[0], u, low, measured, used, v_t,
-                           not capture.single_ended)
+        formed = fit_shape(
+            lambda a, b: _predict(solve, a, b)[0],
+            u,
+            low,
+            measured,
+            used,
+            v_t,
+            not capture.single_ended,
+        )
     except QuantityError:
         return None
     return formed if formed.converged and formed.scale.value > 0 else None
@@ -502,8 +606,10 @@ def _tanh_or_none(v_upper, v_lower, v_out, full_scale, v_t, warnings, **options)
 def _scale_error(fit, expected, warnings):
     k = expected.gain
     if abs(k.value) <= 3.0 * k.uncertainty or k.value == 0.0:
-        warnings.append("The prediction holds no product (no tail current, or an input at "
-                        "zero), so there is no scale to compare.")
+        warnings.append(
+            "The prediction holds no product (no tail current, or an input at "
+            "zero), so there is no scale to compare."
+        )
         return Term(math.nan, math.nan, "")
     return Term(fit.gain.value / k.value - 1.0, fit.gain.uncertainty / abs(k.value), "")
 
@@ -512,46 +618,65 @@ def _cautions(fit, best, capture, measured, used, delay, delay_of, offset_upper,
     out = []
     crossings = int(np.sum(np.diff(np.sign(measured - measured.mean())) != 0))
     if crossings and 2.0 * len(measured) / crossings < 5.0:
-        out.append(f"The output has only {2.0 * len(measured) / crossings:.1f} samples a cycle; "
-                   "capture with at least 10, or noise and signal cannot be told apart.")
+        out.append(
+            f"The output has only {2.0 * len(measured) / crossings:.1f} samples a cycle; "
+            "capture with at least 10, or noise and signal cannot be told apart."
+        )
     if used.sum() < 200:
-        out.append(f"Only {int(used.sum())} samples could be used; a few hundred or more give "
-                   "uncertainties that can be relied on.")
+        out.append(
+            f"Only {int(used.sum())} samples could be used; a few hundred or more give "
+            "uncertainties that can be relied on."
+        )
     if abs(fit.correlation) > 0.2 and best is fit:
-        out.append(f"Neighbouring residuals hang together (correlation {fit.correlation:.2f}): the "
-                   "fit misses something that is not noise, and its uncertainties were "
-                   "widened accordingly.")
+        out.append(
+            f"Neighbouring residuals hang together (correlation {fit.correlation:.2f}): the "
+            "fit misses something that is not noise, and its uncertainties were "
+            "widened accordingly."
+        )
     output = float(np.std(measured[used]))
     if output > 0 and best.residual_rms > 0.9 * output:
-        out.append("The output hardly follows the product of the two inputs: check that each "
-                   "column is mapped to the right channel.")
+        out.append(
+            "The output hardly follows the product of the two inputs: check that each "
+            "column is mapped to the right channel."
+        )
     for name in ("v_upper", "v_lower"):
         wave = getattr(capture, name)
         if wave is not None and noise_of(wave) > 0.1 * float(np.std(wave)):
-            out.append(f"The record of {name} is noisy (more than a tenth of it), which makes "
-                       "the fitted gain come out low.")
+            out.append(
+                f"The record of {name} is noisy (more than a tenth of it), which makes "
+                "the fitted gain come out low."
+            )
     for name, offset in (("v_upper", offset_upper), ("v_lower", offset_lower)):
         wave = getattr(capture, name)
         step = 0.0 if wave is None else step_of(wave)
         if step > 4.0 * offset.uncertainty:
-            out.append(f"{name} is recorded in steps of {format_quantity(step, 'V')}: its offset "
-                       "is not known better than about half a step, whatever the fit says.")
+            out.append(
+                f"{name} is recorded in steps of {format_quantity(step, 'V')}: its offset "
+                "is not known better than about half a step, whatever the fit says."
+            )
     if delay is not None and math.isfinite(delay.repeats_after) and delay_of.endswith("drive"):
-        out.append(f"A shift by {format_quantity(delay.repeats_after, 's')} would fit nearly as "
-                   "well, since the wave repeats.")
+        out.append(
+            f"A shift by {format_quantity(delay.repeats_after, 's')} would fit nearly as "
+            "well, since the wave repeats."
+        )
     return out
 
 
 def _summary(causes, captured_rms, noise, output_rms, unexplained):
-    size = (f"Measured and predicted differ by {format_quantity(captured_rms, 'V')} rms, "
-            f"{100 * captured_rms / output_rms:.1f} % of the output" if output_rms else
-            f"Measured and predicted differ by {format_quantity(captured_rms, 'V')} rms")
+    size = (
+        f"Measured and predicted differ by {format_quantity(captured_rms, 'V')} rms, "
+        f"{100 * captured_rms / output_rms:.1f} % of the output"
+        if output_rms
+        else f"Measured and predicted differ by {format_quantity(captured_rms, 'V')} rms"
+    )
     real = [c for c in causes if c.key != "noise"]
     if captured_rms <= 1.1 * noise and not real:
         return f"{size}: no more than the noise. Nothing to trim."
     if not real:
-        return (f"{size}, of which noise is {format_quantity(noise, 'V')}; none of the causes "
-                "tried explains the rest.")
+        return (
+            f"{size}, of which noise is {format_quantity(noise, 'V')}; none of the causes "
+            "tried explains the rest."
+        )
     first = f"{size}. Most likely: {real[0].title.lower()}. {real[0].evidence}"
     if len(real) > 1:
         first += f" Next: {', then '.join(c.title.lower() for c in real[1:3])}."
@@ -562,8 +687,15 @@ def _summary(causes, captured_rms, noise, output_rms, unexplained):
 
 #: What the shipped invented capture was made with; tests check that `compare` finds it again.
 INVENTED = {
-    "i_tail": 1e-3, "r_load": 1e3, "temperature": 298.15, "scale": 0.93,
-    "offset_upper": 0.8e-3, "offset_lower": 1.5e-3, "offset_output": 6e-3, "noise": 1.2e-3}
+    "i_tail": 1e-3,
+    "r_load": 1e3,
+    "temperature": 298.15,
+    "scale": 0.93,
+    "offset_upper": 0.8e-3,
+    "offset_lower": 1.5e-3,
+    "offset_output": 6e-3,
+    "noise": 1.2e-3,
+}
 
 
 def invented_drive(time):
@@ -605,25 +737,32 @@ def invented_capture(rows=3000, seed=20, delimiter=",", decimal=".", **changes):
     rows = int(as_quantity("rows", rows, "", low=MIN_ROWS, high=MAX_ROWS))
     unknown = set(changes) - set(INVENTED)
     if unknown:
-        raise QuantityError(f"{sorted(unknown)[0]} is not known; allowed is "
-                            f"{', '.join(INVENTED)}.")
+        raise QuantityError(f"{sorted(unknown)[0]} is not known; allowed is {', '.join(INVENTED)}.")
     p = {**INVENTED, **changes}
     time = np.arange(rows) * (1.5e-3 / rows)
     v_upper, v_lower = invented_drive(time)
     settings = CellSettings(
-        r_load=p["r_load"] * p["scale"], temperature=p["temperature"],
-        offset_left=p["offset_upper"], offset_right=p["offset_upper"],
-        offset_lower=p["offset_lower"])
+        r_load=p["r_load"] * p["scale"],
+        temperature=p["temperature"],
+        offset_left=p["offset_upper"],
+        offset_right=p["offset_upper"],
+        offset_lower=p["offset_lower"],
+    )
     point = solve_cell(v_upper, v_lower, p["i_tail"], settings)
     noise = np.random.default_rng(seed).normal(size=(2, rows)) * p["noise"] / math.sqrt(2.0)
     v_left = point.v_left - 0.5 * p["offset_output"] + noise[0]
     v_right = point.v_right + 0.5 * p["offset_output"] + noise[1]
     columns = (time * 1e6, v_upper * 1e3, v_lower * 1e3, v_left, v_right)
-    lines = [delimiter.join(cells).replace(".", decimal) for cells in zip(
-        *([f"{x:.{digits}f}" for x in c] for c, digits in zip(columns, (2, 3, 3, 4, 4))))]
+    lines = [
+        delimiter.join(cells).replace(".", decimal)
+        for cells in zip(
+            *([f"{x:.{digits}f}" for x in c] for c, digits in zip(columns, (2, 3, 3, 4, 4)))
+        )
+    ]
     heading = [
         "# Invented data: no circuit was measured. Made by forktail.core.capture.invented_capture.",
         "# Bat-call mixer: 50 kHz oscillator on the upper input; falling call on the lower input.",
         delimiter.join(("time", "upper", "lower", "left", "right")),
-        delimiter.join(("us", "mV", "mV", "V", "V"))]
+        delimiter.join(("us", "mV", "mV", "V", "V")),
+    ]
     return "\n".join(heading + lines) + "\n"

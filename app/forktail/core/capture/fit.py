@@ -36,8 +36,10 @@ class Term:
 
     def text(self, ascii_only=False):
         """`1.40 mV, uncertainty 12 uV`."""
-        return (f"{format_quantity(self.value, self.unit, ascii_only=ascii_only)}, uncertainty "
-                f"{format_quantity(self.uncertainty, self.unit, 2, ascii_only)}")
+        return (
+            f"{format_quantity(self.value, self.unit, ascii_only=ascii_only)}, uncertainty "
+            f"{format_quantity(self.uncertainty, self.unit, 2, ascii_only)}"
+        )
 
 
 @dataclass(frozen=True)
@@ -62,8 +64,12 @@ class ProductFit:
 
     def value(self, v_upper, v_lower):
         """Output of the fit, V, of the broadcast shape."""
-        return (self.gain.value * v_upper * v_lower + self.feed_upper.value * v_upper
-                + self.feed_lower.value * v_lower + self.offset.value)
+        return (
+            self.gain.value * v_upper * v_lower
+            + self.feed_upper.value * v_upper
+            + self.feed_lower.value * v_lower
+            + self.offset.value
+        )
 
 
 @dataclass(frozen=True)
@@ -92,7 +98,8 @@ class TanhFit:
         w = 0.5 / self.v_t.value
         return self.offset.value + self.full_scale.value * (
             np.tanh(w * (v_upper + self.offset_upper.value))
-            * np.tanh(w * (v_lower + self.offset_lower.value)))
+            * np.tanh(w * (v_lower + self.offset_lower.value))
+        )
 
 
 @dataclass(frozen=True)
@@ -132,12 +139,15 @@ def _same_length(**arrays):
     sizes = {k: v.shape for k, v in checked.items()}
     if len(set(sizes.values())) != 1 or any(len(s) != 1 for s in sizes.values()):
         listed = ", ".join(f"{k} {s}" for k, s in sizes.items())
-        raise QuantityError(f"the records do not fit together: {listed}; allowed is one "
-                            "dimension and one common length.")
+        raise QuantityError(
+            f"the records do not fit together: {listed}; allowed is one "
+            "dimension and one common length."
+        )
     if next(iter(sizes.values()))[0] < MIN_SAMPLES:
         raise QuantityError(
             f"the capture has {next(iter(sizes.values()))[0]} usable samples; wanted is at "
-            f"least {MIN_SAMPLES} for a fit.")
+            f"least {MIN_SAMPLES} for a fit."
+        )
     return checked.values()
 
 
@@ -188,14 +198,14 @@ def _covariance(columns, residual, inverse):
 
 _COLUMN_FAULTS = {
     "upper": "the upper input hardly moves, so its product and its feedthrough cannot be told "
-             "from the lower input and the offset; drive it with at least {0} peak to peak.",
+    "from the lower input and the offset; drive it with at least {0} peak to peak.",
     "lower": "the lower input hardly moves, so its product and its feedthrough cannot be told "
-             "from the upper input and the offset; drive it with at least {0} peak to peak.",
+    "from the upper input and the offset; drive it with at least {0} peak to peak.",
     "both": "the two inputs are not independent (they move together), so the product and the "
-            "feedthroughs cannot be told apart; drive the inputs with different frequencies.",
+    "feedthroughs cannot be told apart; drive the inputs with different frequencies.",
     "short": "the inputs do not tell the product from the feedthroughs (too short a capture, or "
-             "one input made from the other); capture at least one whole cycle of the slower "
-             "input, and drive with different frequencies.",
+    "one input made from the other); capture at least one whole cycle of the slower "
+    "input, and drive with different frequencies.",
 }
 
 
@@ -205,7 +215,7 @@ def _only_noise(wave):
         return False
     power = np.sort(np.abs(np.fft.rfft(wave - wave.mean())) ** 2)
     # of white noise the strongest eighth of the lines holds (1 + ln 8)/8 = 38 % of the power
-    return float(power[-(len(power) // 8):].sum()) < 0.5 * float(power.sum())
+    return float(power[-(len(power) // 8) :].sum()) < 0.5 * float(power.sum())
 
 
 def _check_excitation(v_upper, v_lower, condition):
@@ -258,14 +268,16 @@ def fit_product(v_upper, v_lower, v_out, memory=None, use=None):
     4.33 for the series. Uncertainty: see the top of the module.
     """
     v_upper, v_lower, v_out = _same_length(v_upper=v_upper, v_lower=v_lower, v_out=v_out)
-    columns = np.column_stack([*_remember(memory, v_upper * v_lower, v_upper, v_lower),
-                               np.ones(len(v_out))])
+    columns = np.column_stack(
+        [*_remember(memory, v_upper * v_lower, v_upper, v_lower), np.ones(len(v_out))]
+    )
     if use is not None or memory is not None:
         rows = np.isfinite(columns).all(axis=1)
         if use is not None:
             rows &= use
         v_upper, v_lower, v_out = _same_length(
-            v_upper=v_upper[rows], v_lower=v_lower[rows], v_out=v_out[rows])
+            v_upper=v_upper[rows], v_lower=v_lower[rows], v_out=v_out[rows]
+        )
         columns = columns[rows]
     size = np.sqrt(np.mean(columns**2, axis=0))
     for k, name in ((1, "upper"), (2, "lower")):
@@ -280,11 +292,18 @@ def fit_product(v_upper, v_lower, v_out, memory=None, use=None):
     residual = v_out - columns @ found
     r_inverse = np.linalg.inv(r)
     spread = np.sqrt(np.diag(_covariance(columns, residual, r_inverse @ r_inverse.T)))
-    terms = [Term(float(f / s), float(u / s), unit)
-             for f, s, u, unit in zip(found, size, spread, ("1/V", "", "", "V"))]
-    return ProductFit(*terms, residual_rms=float(np.sqrt(np.mean(residual**2))),
-                      noise_rms=noise_of(residual), correlation=_correlation(residual),
-                      condition=condition, samples=len(v_out))
+    terms = [
+        Term(float(f / s), float(u / s), unit)
+        for f, s, u, unit in zip(found, size, spread, ("1/V", "", "", "V"))
+    ]
+    return ProductFit(
+        *terms,
+        residual_rms=float(np.sqrt(np.mean(residual**2))),
+        noise_rms=noise_of(residual),
+        correlation=_correlation(residual),
+        condition=condition,
+        samples=len(v_out),
+    )
 
 
 def _tanh_model(p, v_upper, v_lower, memory=None, rows=None):
@@ -327,8 +346,9 @@ def _gauss_newton(p, free, v_upper, v_lower, v_out, memory=None, rows=None):
         scaled = normal / np.outer(size, size)
         while True:
             # with its diagonal at 1 + damping and a share more, this is never singular
-            step = np.linalg.solve(scaled + (damping + 1e-13) * np.eye(len(free)),
-                                   slope / size) / size
+            step = (
+                np.linalg.solve(scaled + (damping + 1e-13) * np.eye(len(free)), slope / size) / size
+            )
             trial = p.copy()
             trial[free] += step
             if 0 < trial[3] < 500.0 and np.max(np.abs(trial[1:3])) < far:
@@ -340,8 +360,11 @@ def _gauss_newton(p, free, v_upper, v_lower, v_out, memory=None, rows=None):
             damping *= 10.0
             if damping > 1e10:
                 # no step lowers the cost: at the bottom, as far as rounding lets us see
-                return p, iteration, float(np.max(np.abs(slope) / size)) <= (
-                    1e-6 * math.sqrt(cost) + 1e-300)
+                return (
+                    p,
+                    iteration,
+                    float(np.max(np.abs(slope) / size)) <= (1e-6 * math.sqrt(cost) + 1e-300),
+                )
         gain = cost - trial_cost
         p, jacobian, residual, cost = trial, trial_jacobian, trial_residual, trial_cost
         damping = max(damping * 0.1, 1e-12)
@@ -380,8 +403,11 @@ def fit_tanh(v_upper, v_lower, v_out, full_scale, v_t=None, memory=None, use=Non
     Law: Gray, Hurst, Lewis, Meyer, Analysis and Design of Analog Integrated Circuits, ch. 10.
     """
     full_scale = float(as_quantity("full_scale", full_scale, "V", low=0.0, low_open=True))
-    v_t = float(thermal_voltage(T_NOMINAL)) if v_t is None else float(
-        as_quantity("v_t", v_t, "V", low=0.0, low_open=True))
+    v_t = (
+        float(thermal_voltage(T_NOMINAL))
+        if v_t is None
+        else float(as_quantity("v_t", v_t, "V", low=0.0, low_open=True))
+    )
     v_upper, v_lower, v_out = _same_length(v_upper=v_upper, v_lower=v_lower, v_out=v_out)
     start = fit_product(v_upper, v_lower, v_out, memory, use)
     rows = None
@@ -391,7 +417,7 @@ def fit_tanh(v_upper, v_lower, v_out, full_scale, v_t=None, memory=None, use=Non
     else:  # a memory needs every sample, so only its answer is thinned
         good = np.isfinite(_remember(memory, v_upper * v_lower)[0])
         rows = np.flatnonzero(good if use is None else good & use)
-        rows = rows[::-(-len(rows) // (2 * THINNED))]
+        rows = rows[:: -(-len(rows) // (2 * THINNED))]
         up, low, y = v_upper, v_lower, v_out[rows]
     k = start.gain.value
     sign = -1.0 if k < 0 else 1.0
@@ -420,12 +446,18 @@ def fit_tanh(v_upper, v_lower, v_out, full_scale, v_t=None, memory=None, use=Non
             break
     thermal = 0.5 / p[3]
     return TanhFit(
-        Term(float(p[0]), float(spread[0]), "V"), Term(float(p[1]), float(spread[1]), "V"),
+        Term(float(p[0]), float(spread[0]), "V"),
+        Term(float(p[1]), float(spread[1]), "V"),
         Term(float(p[2]), float(spread[2]), "V"),
         Term(float(thermal), float(thermal * spread[3] / p[3]), "V"),
         Term(float(p[4]), float(spread[4]), "V"),
-        residual_rms=float(np.sqrt(np.mean(residual**2))), noise_rms=noise_of(residual),
-        held=held, iterations=iterations, converged=bool(converged), samples=len(y))
+        residual_rms=float(np.sqrt(np.mean(residual**2))),
+        noise_rms=noise_of(residual),
+        held=held,
+        iterations=iterations,
+        converged=bool(converged),
+        samples=len(y),
+    )
 
 
 def delayed(values, samples):
@@ -453,13 +485,15 @@ def delayed(values, samples):
     out = np.full(values.shape, np.nan)
     taps = np.arange(-3, 5) if part else np.array([0])
     weights = [math.prod((part - m) / (k - m) for m in taps if m != k) for k in taps]
-    first, last = max(0, whole + int(taps[-1])), min(len(values), len(values) + whole
-                                                     + int(taps[0]))
+    first, last = (
+        max(0, whole + int(taps[-1])),
+        min(len(values), len(values) + whole + int(taps[0])),
+    )
     if last <= first:
         return out
     total = np.zeros(last - first)
     for k, weight in zip(taps, weights):
-        total += weight * values[first - whole - k:last - whole - k]
+        total += weight * values[first - whole - k : last - whole - k]
     out[first:last] = total
     return out
 
@@ -475,7 +509,7 @@ def first_order_lag(values, sample_interval, tau):
         return values.copy()
     f = np.fft.rfftfreq(len(values), sample_interval)
     out = np.fft.irfft(np.fft.rfft(values) / (1 + 2j * math.pi * f * tau), len(values))
-    out[:min(len(values), 4 + math.ceil(6 * tau / sample_interval))] = np.nan
+    out[: min(len(values), 4 + math.ceil(6 * tau / sample_interval))] = np.nan
     out[-4:] = np.nan
     return out
 
@@ -511,12 +545,14 @@ def find_delay(reference, measured, sample_interval, largest=None):
     r, m = _same_length(reference=reference, measured=measured)
     if len(r) > 2 * THINNED:
         middle = (len(r) - 2 * THINNED) // 2
-        r, m = r[middle:middle + 2 * THINNED], m[middle:middle + 2 * THINNED]
+        r, m = r[middle : middle + 2 * THINNED], m[middle : middle + 2 * THINNED]
     r, m = r - r.mean(), m - m.mean()
     power = math.sqrt(float(r @ r) * float(m @ m))
     if power == 0.0:
-        raise QuantityError("one of the two records does not move, so it cannot be aligned; "
-                            "wanted is a wave in both.")
+        raise QuantityError(
+            "one of the two records does not move, so it cannot be aligned; "
+            "wanted is a wave in both."
+        )
     n = len(r)
     limit = n // 4 if largest is None else min(int(largest / dt) + 1, n // 2)
     size = 1 << (2 * n - 1).bit_length()
@@ -541,15 +577,15 @@ def _choose_lag(r, m, rho, lags):
     for k in near:
         *_, left = _refine(r, m, float(lags[k]), float(rho[k]), stride, rounds=4)
         # upside down is believed only if it needs a much smaller shift, or fits better
-        tried.append((left, abs(int(lags[k])) * (3 if rho[k] < 0 else 1), float(lags[k]),
-                      float(rho[k])))
+        tried.append(
+            (left, abs(int(lags[k])) * (3 if rho[k] < 0 else 1), float(lags[k]), float(rho[k]))
+        )
     least = min(t[0] for t in tried)
     alike = [t for t in tried if t[0] <= 1.2 * least + 1e-9 * float(m @ m) / len(m)]
     if not alike:
         return float(lags[int(np.argmax(size))]), float("nan")
     best = min(alike, key=lambda t: t[1])
-    others = [abs(t[2] - best[2]) for t in alike
-              if t is not best and (t[3] > 0) == (best[3] > 0)]
+    others = [abs(t[2] - best[2]) for t in alike if t is not best and (t[3] > 0) == (best[3] > 0)]
     return best[2], min(others, default=float("nan"))
 
 
@@ -582,8 +618,11 @@ def _refine(r, m, shift, scale, stride=1, rounds=12):
     size = np.sqrt(np.mean(columns**2, axis=0))
     scaled = columns / np.where(size > 0, size, 1.0)
     covariance = _covariance(scaled, residual, np.linalg.pinv(scaled.T @ scaled))
-    uncertainty = float(
-        np.sqrt(covariance[2, 2]) / size[2] / abs(scale)) if size[2] and scale else float("nan")
+    uncertainty = (
+        float(np.sqrt(covariance[2, 2]) / size[2] / abs(scale))
+        if size[2] and scale
+        else float("nan")
+    )
     a, b = moved[use] - moved[use].mean(), m[use] - m[use].mean()
     top = math.sqrt(float(a @ a) * float(b @ b))
     left = float(residual @ residual) / len(residual)
@@ -645,10 +684,12 @@ def find_rails(values):
         # samples of the next three steps inwards, a step: what a rounded top would pile up
         depth = sign * (values - edge)
         beside = int(((depth > 1e-9 * span) & (depth <= 3.5 * max(step, 2e-3 * span))).sum()) / 3.0
-        clipped.append(count >= max(6, 0.003 * len(values)) and runs >= count / 4
-                       and count > 6.0 * beside)
+        clipped.append(
+            count >= max(6, 0.003 * len(values)) and runs >= count / 4 and count > 6.0 * beside
+        )
     share = float((at_low & clipped[0] | at_high & clipped[1]).mean())
     if share > 0.85:
         clipped, share = [False, False], 0.0
-    return Rails(low, high, clipped[0], clipped[1], share, at_low & clipped[0],
-                 at_high & clipped[1])
+    return Rails(
+        low, high, clipped[0], clipped[1], share, at_low & clipped[0], at_high & clipped[1]
+    )

@@ -41,17 +41,39 @@ _WORDS = {
     "v_out": ("out", "output", "vout", "difference", "diff", "product"),
 }
 _LONG_UNITS = {
-    "S": (1.0, "s"), "second": (1.0, "s"), "seconds": (1.0, "s"), "secs": (1.0, "s"),
-    "millisecond": (1e-3, "s"), "milliseconds": (1e-3, "s"), "msec": (1e-3, "s"),
-    "microsecond": (1e-6, "s"), "microseconds": (1e-6, "s"), "usec": (1e-6, "s"),
-    "nanosecond": (1e-9, "s"), "nanoseconds": (1e-9, "s"), "nsec": (1e-9, "s"),
-    "volt": (1.0, "V"), "volts": (1.0, "V"), "millivolt": (1e-3, "V"), "millivolts": (1e-3, "V"),
-    "microvolt": (1e-6, "V"), "microvolts": (1e-6, "V"), "kilovolt": (1e3, "V"),
+    "S": (1.0, "s"),
+    "second": (1.0, "s"),
+    "seconds": (1.0, "s"),
+    "secs": (1.0, "s"),
+    "millisecond": (1e-3, "s"),
+    "milliseconds": (1e-3, "s"),
+    "msec": (1e-3, "s"),
+    "microsecond": (1e-6, "s"),
+    "microseconds": (1e-6, "s"),
+    "usec": (1e-6, "s"),
+    "nanosecond": (1e-9, "s"),
+    "nanoseconds": (1e-9, "s"),
+    "nsec": (1e-9, "s"),
+    "volt": (1.0, "V"),
+    "volts": (1.0, "V"),
+    "millivolt": (1e-3, "V"),
+    "millivolts": (1e-3, "V"),
+    "microvolt": (1e-6, "V"),
+    "microvolts": (1e-6, "V"),
+    "kilovolt": (1e3, "V"),
 }
 _DELIMITER_NAMES = {"\t": "tab", ";": "semicolon", ",": "comma", " ": "spaces"}
 # tried in this order; the first of equals wins
-_DIALECTS = (("\t", "."), (";", "."), (",", "."), (" ", "."), ("\t", ","), (";", ","), (" ", ","),
-             (",", ","))
+_DIALECTS = (
+    ("\t", "."),
+    (";", "."),
+    (",", "."),
+    (" ", "."),
+    ("\t", ","),
+    (";", ","),
+    (" ", ","),
+    (",", ","),
+)
 _NUMBER = {
     ".": re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"),
     ",": re.compile(r"[+-]?(?:\d+,?\d*|,\d+)(?:[eE][+-]?\d+)?"),
@@ -59,7 +81,9 @@ _NUMBER = {
 _COMMENT = ("#", "%", "//")
 _INTERVAL = re.compile(
     r"(?:sampl\w*|time|horizontal|x)[ _-]*(?:interval|increment|step|period|delta)|"
-    r"^increment|^interval|^dt\b|^delta[ _-]?t\b|^\u0394t\b", re.I)
+    r"^increment|^interval|^dt\b|^delta[ _-]?t\b|^\u0394t\b",
+    re.I,
+)
 _RATE = re.compile(r"sampl\w*[ _-]*(?:rate|frequency)|^fs\b", re.I)
 
 
@@ -152,7 +176,8 @@ def _decode(data, name):
     if data[:2] == b"PK" or b"\0" in data[:4096]:
         raise QuantityError(
             f"{name}: row 1, column 1: this is not text (a workbook, an archive or a picture?); "
-            "wanted is text with one row a sample, such as a CSV export.")
+            "wanted is text with one row a sample, such as a CSV export."
+        )
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError:
@@ -160,8 +185,10 @@ def _decode(data, name):
 
 
 def _too_big(name, size):
-    return (f"{name} is {size / 2**20:.0f} MiB; allowed is at most {MAX_BYTES // 2**20} MiB. "
-            "Export fewer rows, or fewer channels.")
+    return (
+        f"{name} is {size / 2**20:.0f} MiB; allowed is at most {MAX_BYTES // 2**20} MiB. "
+        "Export fewer rows, or fewer channels."
+    )
 
 
 def _split(line, delimiter):
@@ -190,14 +217,14 @@ def _sample_lines(text):
     pieces = [text[:size]]
     if len(text) > 3 * size:
         middle = len(text) // 2
-        pieces += [text[middle:middle + size // 3], text[-size // 3:]]
+        pieces += [text[middle : middle + size // 3], text[-size // 3 :]]
     elif len(text) > size:
         pieces.append(text[size:])
     lines = []
     for k, piece in enumerate(pieces):
         rows = piece.split("\n")
         # a cut row at the join of two pieces is no evidence
-        rows = rows[(1 if k else 0):(-1 if len(pieces) > 1 and k < len(pieces) - 1 else None)]
+        rows = rows[(1 if k else 0) : (-1 if len(pieces) > 1 and k < len(pieces) - 1 else None)]
         lines += [r for r in rows if r.strip() and not r.startswith(_COMMENT)][:400]
     return lines
 
@@ -208,7 +235,8 @@ def _dialect(text, name):
     if not lines:
         raise QuantityError(
             f"{name}: row 1, column 1: the file is empty; wanted is one row a sample, such as "
-            "0.000001, 0.0125, -0.003, 0.21.")
+            "0.000001, 0.0125, -0.003, 0.21."
+        )
     best, chosen = (0, 0, 0), None
     for delimiter, decimal in _DIALECTS:
         if (delimiter, decimal) == (",", ",") and '"' not in text[:60_000]:
@@ -225,11 +253,13 @@ def _dialect(text, name):
         where = next(i for i, r in enumerate(text.split("\n"), 1) if r.strip())
         raise QuantityError(
             f"{name}: row {where}, column 1: no row holds only numbers; wanted is one row a "
-            "sample with a comma, semicolon, tab or spaces between the numbers.")
+            "sample with a comma, semicolon, tab or spaces between the numbers."
+        )
     if chosen[2] > MAX_COLUMNS:
         raise QuantityError(
             f"{name} has {chosen[2]} columns; allowed is at most {MAX_COLUMNS}. "
-            "Export time and up to four channels.")
+            "Export time and up to four channels."
+        )
     return chosen
 
 
@@ -246,7 +276,8 @@ def _find_start(text, delimiter, decimal, width, name):
         if len(headings) > MAX_HEADINGS:
             raise QuantityError(
                 f"{name}: row {MAX_HEADINGS + 1}, column 1: no row of {width} numbers up to "
-                f"here; allowed is at most {MAX_HEADINGS} rows of headings.")
+                f"here; allowed is at most {MAX_HEADINGS} rows of headings."
+            )
         offset = end + 1
     raise QuantityError(f"{name}: row 1, column 1: no row of {width} numbers was found.")
 
@@ -328,15 +359,22 @@ def _read_headings(headings, delimiter, decimal, width):
 def _interval_of(headings, delimiter):
     """Sample interval in s that a heading states, or NaN."""
     for line in headings:
-        cells = [c for part in (_split(line, delimiter) if delimiter != " " else [line])
-                 for c in (re.split(r"[:=]", part) if not part.startswith("#")
-                           else re.split(r"[:=]", part.lstrip("# "))) if c.strip()]
+        cells = [
+            c
+            for part in (_split(line, delimiter) if delimiter != " " else [line])
+            for c in (
+                re.split(r"[:=]", part)
+                if not part.startswith("#")
+                else re.split(r"[:=]", part.lstrip("# "))
+            )
+            if c.strip()
+        ]
         for k, key in enumerate(cells):
             key = key.strip()
             is_rate = bool(_RATE.search(key))
             if not (is_rate or _INTERVAL.search(key)) or re.match(r"(?:vertical|y)\b", key, re.I):
                 continue
-            value = _stated(key, cells[k + 1:k + 3], "Hz" if is_rate else "s")
+            value = _stated(key, cells[k + 1 : k + 3], "Hz" if is_rate else "s")
             if value and math.isfinite(value) and value > 0:
                 return 1.0 / value if is_rate else value
     return float("nan")
@@ -351,7 +389,7 @@ def _stated(key, cells, base):
     match = _NUMBER["."].match(text)
     if not match:
         return None
-    rest = text[match.end():].strip()
+    rest = text[match.end() :].strip()
     value = float(match[0])
     inside = re.search(r"[(\[]([^)\]]*)[)\]]", key)
     for unit in (rest, cells[1].strip() if len(cells) > 1 else "", inside[1] if inside else ""):
@@ -397,11 +435,13 @@ def _careful(body, first_row, delimiter, decimal, width, names, name):
             raise QuantityError(
                 f"{name}: row {where}, {_label(len(cells), names)} is missing; the row has "
                 f"{len(cells)} value{'s' * (len(cells) != 1)}, wanted is {width} as in the rows "
-                "around it.")
+                "around it."
+            )
         if len(cells) > width:
             raise QuantityError(
                 f"{name}: row {where}, column {width + 1} is one too many; the row has "
-                f"{len(cells)} values, wanted is {width} as in the rows around it.")
+                f"{len(cells)} values, wanted is {width} as in the rows around it."
+            )
         rows.append(values)
         numbers.append(where)
     return np.array(rows, dtype=float).reshape(-1, width), np.array(numbers)
@@ -414,7 +454,8 @@ def _bad_cell(name, row, column, names, cell, decimal):
         return f"{where} is empty; wanted is a number such as {example}."
     shown = cell if len(cell) <= 24 else cell[:24] + "..."
     if cell.lower().lstrip("+-") in ("nan", "inf", "infinity") or re.fullmatch(
-            r"[+-]?\d+(?:[.,]\d*)?[eE]\+?\d{3,}", cell):
+        r"[+-]?\d+(?:[.,]\d*)?[eE]\+?\d{3,}", cell
+    ):
         return f"{where}: '{shown}' is not a finite number; wanted is a number such as {example}."
     return f"{where}: '{shown}' is not a number; wanted is a number such as {example}."
 
@@ -442,7 +483,8 @@ def _check_headings(headings, delimiter, decimal, width, names, names_row, name)
     at = _label(len(cells), names) if missing else f"column {width + 1}"
     raise QuantityError(
         f"{name}: row {row + 1}, {at} is {'missing' if missing else 'one too many'}; the row has "
-        f"{len(cells)} values, wanted is {width} as in the rows below it.")
+        f"{len(cells)} values, wanted is {width} as in the rows below it."
+    )
 
 
 def read_table(data, name="capture"):
@@ -476,11 +518,12 @@ def read_table(data, name="capture"):
     if text.count("\n") > MAX_ROWS + MAX_HEADINGS:
         raise QuantityError(
             f"{name} has {text.count(chr(10))} rows; allowed is at most {MAX_ROWS}. Export a "
-            "shorter stretch, or every n-th sample.")
+            "shorter stretch, or every n-th sample."
+        )
     delimiter, decimal, width = _dialect(text, name)
     headings, offset = _find_start(text, delimiter, decimal, width, name)
     names, units, names_row = _read_headings(headings, delimiter, decimal, width)
-    _check_decimal_sign(headings, text[offset:offset + 4000], delimiter, width, name)
+    _check_decimal_sign(headings, text[offset : offset + 4000], delimiter, width, name)
     _check_headings(headings, delimiter, decimal, width, names, names_row, name)
     body, first_row = text[offset:], len(headings) + 1
     values, row_numbers = _numbers(body, first_row, delimiter, decimal, width, names, name)
@@ -490,15 +533,24 @@ def read_table(data, name="capture"):
         last = first_row + len(values) - 1 if row_numbers is None else int(row_numbers[-1])
         raise QuantityError(
             f"{name}: row {last}, column 1: the numbers end after {len(values)} rows; "
-            f"wanted is at least {MIN_ROWS}.")
+            f"wanted is at least {MIN_ROWS}."
+        )
     factors = np.array([u[0] if u else 1.0 for u in units])
     if np.any(factors != 1.0):
         values = values * factors
     table = CaptureTable(
-        data=values, names=names, units=tuple(u[1] if u else "" for u in units), roles={},
-        sample_interval=_interval_of(headings, delimiter), headings=tuple(headings),
-        first_row=first_row, delimiter=delimiter, decimal=decimal, row_numbers=row_numbers,
-        name=name)
+        data=values,
+        names=names,
+        units=tuple(u[1] if u else "" for u in units),
+        roles={},
+        sample_interval=_interval_of(headings, delimiter),
+        headings=tuple(headings),
+        first_row=first_row,
+        delimiter=delimiter,
+        decimal=decimal,
+        row_numbers=row_numbers,
+        name=name,
+    )
     roles, notes = _guess_roles(table)
     return replace(table, roles=roles, notes=notes)
 
@@ -523,7 +575,8 @@ def _check_decimal_sign(headings, body, delimiter, width, name):
         raise QuantityError(
             f"{name}: row {row + 2}, column {len(cells) + 1}: {width} values stand under "
             f"{len(cells)} headings, so the comma seems to be decimal sign and delimiter at "
-            "once; wanted is a semicolon or a tab between the numbers.")
+            "once; wanted is a semicolon or a tab between the numbers."
+        )
 
 
 def _numbers(body, first_row, delimiter, decimal, width, names, name):
@@ -536,8 +589,12 @@ def _numbers(body, first_row, delimiter, decimal, width, names, name):
     try:
         if '"' in plain[:4000]:
             raise ValueError
-        values = np.loadtxt(io.StringIO(plain), delimiter=None if delimiter == " " else delimiter,
-                            comments=None, ndmin=2)
+        values = np.loadtxt(
+            io.StringIO(plain),
+            delimiter=None if delimiter == " " else delimiter,
+            comments=None,
+            ndmin=2,
+        )
         good = values.shape[1] == width and bool(np.isfinite(values).all())
     except ValueError:
         good = False
@@ -573,14 +630,19 @@ def _guess_roles(table):
             roles.setdefault(role, k)
     if "time" not in roles and "index" not in roles:
         by_unit = [k for k in range(width) if table.units[k] == "s"]
-        rising = width > 1 and bool(np.all(np.diff(table.data[:, 0]) >= 0)) and bool(
-            table.data[-1, 0] > table.data[0, 0])
+        rising = (
+            width > 1
+            and bool(np.all(np.diff(table.data[:, 0]) >= 0))
+            and bool(table.data[-1, 0] > table.data[0, 0])
+        )
         if by_unit:
             roles["time"] = by_unit[0]
         elif rising and 0 not in roles.values():
             roles["time"] = 0
-            notes.append("No heading says which column is the time: column 1 rises from row to "
-                         "row and was taken.")
+            notes.append(
+                "No heading says which column is the time: column 1 rises from row to "
+                "row and was taken."
+            )
     if not any(r.startswith("v_") for r in roles):
         free = [k for k in range(width) if k not in roles.values()]
         order = {1: ("v_out",), 2: ("v_upper", "v_lower"), 3: ("v_upper", "v_lower", "v_out")}
@@ -588,8 +650,11 @@ def _guess_roles(table):
         if len(free) == 2:
             names = ("v_left", "v_right")
         roles.update(zip(names, free))
-        notes.append("No heading names a signal: the columns were taken in the order "
-                     + ", ".join(n for n, _ in zip(names, free)) + ". Check this.")
+        notes.append(
+            "No heading names a signal: the columns were taken in the order "
+            + ", ".join(n for n, _ in zip(names, free))
+            + ". Check this."
+        )
     return roles, tuple(notes)
 
 
@@ -601,11 +666,13 @@ def _position(table, role, wanted):
             raise QuantityError(
                 f"{table.name}: {role} is column '{wanted}', which "
                 f"{'is not there' if not matches else 'is there more than once'}; allowed is "
-                f"one of {', '.join(n or str(k + 1) for k, n in enumerate(table.names))}.")
+                f"one of {', '.join(n or str(k + 1) for k, n in enumerate(table.names))}."
+            )
         return matches[0]
     if isinstance(wanted, bool) or int(wanted) != wanted or not 0 <= wanted < width:
-        raise QuantityError(f"{table.name}: {role} is column position {wanted!r}; allowed is "
-                            f"0 to {width - 1}.")
+        raise QuantityError(
+            f"{table.name}: {role} is column position {wanted!r}; allowed is 0 to {width - 1}."
+        )
     return int(wanted)
 
 
@@ -634,8 +701,7 @@ def map_columns(table, roles=None, factors=None, sample_interval=None):
         For a column that is not there, used twice or of another unit, a time that does not
         rise (with its row), or no output at all.
     """
-    chosen = {r: _position(table, r, c) for r, c in (roles or table.roles).items()
-              if c is not None}
+    chosen = {r: _position(table, r, c) for r, c in (roles or table.roles).items() if c is not None}
     for role in chosen:
         if role not in ROLES and role != "index":
             raise QuantityError(f"{table.name}: role {role!r}; allowed is {', '.join(ROLES)}.")
@@ -643,8 +709,10 @@ def map_columns(table, roles=None, factors=None, sample_interval=None):
     twice = next((c for c, n in used.items() if n > 1), None)
     if twice is not None:
         both = " and ".join(r for r, c in chosen.items() if c == twice)
-        raise QuantityError(f"{table.name}: {table.column_label(twice)} is used for {both}; "
-                            "each needs a column of its own.")
+        raise QuantityError(
+            f"{table.name}: {table.column_label(twice)} is used for {both}; "
+            "each needs a column of its own."
+        )
     notes = list(table.notes)
     channels = {}
     for role, column in chosen.items():
@@ -652,39 +720,63 @@ def map_columns(table, roles=None, factors=None, sample_interval=None):
             continue
         unit = table.units[column]
         if unit not in ("V", ""):
-            raise QuantityError(f"{table.name}: {table.column_label(column)} is in {unit}; "
-                                f"{role} needs a voltage in V.")
+            raise QuantityError(
+                f"{table.name}: {table.column_label(column)} is in {unit}; "
+                f"{role} needs a voltage in V."
+            )
         factor = float((factors or {}).get(role, 1.0))
         if not (math.isfinite(factor) and factor != 0.0):
-            raise QuantityError(f"{table.name}: the factor of {role} is {factor:g}; allowed is "
-                                "any finite number but 0.")
+            raise QuantityError(
+                f"{table.name}: the factor of {role} is {factor:g}; allowed is "
+                "any finite number but 0."
+            )
         channels[role] = table.data[:, column] * factor
     v_out, single = _output(channels, notes, table.name)
-    bare = [r for r in ROLES if r in chosen and not table.units[chosen[r]]
-            and not (r == "time" and sample_interval is not None)]
+    bare = [
+        r
+        for r in ROLES
+        if r in chosen
+        and not table.units[chosen[r]]
+        and not (r == "time" and sample_interval is not None)
+    ]
     time, interval, uniform = _time_axis(table, chosen, sample_interval, notes)
     if bare:
         notes.append(f"No unit is given for {', '.join(bare)}: s and V were taken.")
-    return Capture(time=time, v_out=v_out, v_upper=channels.get("v_upper"),
-                   v_lower=channels.get("v_lower"), v_left=channels.get("v_left"),
-                   v_right=channels.get("v_right"), sample_interval=interval, uniform=uniform,
-                   single_ended=single, name=table.name, notes=tuple(notes))
+    return Capture(
+        time=time,
+        v_out=v_out,
+        v_upper=channels.get("v_upper"),
+        v_lower=channels.get("v_lower"),
+        v_left=channels.get("v_left"),
+        v_right=channels.get("v_right"),
+        sample_interval=interval,
+        uniform=uniform,
+        single_ended=single,
+        name=table.name,
+        notes=tuple(notes),
+    )
 
 
 def _output(channels, notes, name):
     left, right = channels.get("v_left"), channels.get("v_right")
     if left is not None and right is not None:
         if "v_out" in channels:
-            notes.append("Both collectors and the output were given: the output is the right "
-                         "collector less the left one.")
+            notes.append(
+                "Both collectors and the output were given: the output is the right "
+                "collector less the left one."
+            )
         return right - left, False
     if "v_out" in channels:
         return channels["v_out"], False
     if left is None and right is None:
-        raise QuantityError(f"{name}: no column is the output; wanted is v_out, or v_left and "
-                            "v_right, or one of these two.")
-    notes.append("Only one collector was given: the output was taken as twice its movement, "
-                 "and its offset is not known.")
+        raise QuantityError(
+            f"{name}: no column is the output; wanted is v_out, or v_left and "
+            "v_right, or one of these two."
+        )
+    notes.append(
+        "Only one collector was given: the output was taken as twice its movement, "
+        "and its offset is not known."
+    )
     one = right if right is not None else -left
     return 2.0 * (one - one.mean()), True
 
@@ -693,22 +785,27 @@ def _time_axis(table, chosen, sample_interval, notes):
     n = len(table.data)
     interval = table.sample_interval if sample_interval is None else float(sample_interval)
     if sample_interval is not None and not (math.isfinite(interval) and interval > 0):
-        raise QuantityError(f"{table.name}: sample_interval is {interval:g} s; allowed is "
-                            "above 0 s.")
+        raise QuantityError(
+            f"{table.name}: sample_interval is {interval:g} s; allowed is above 0 s."
+        )
     column = chosen.get("time", chosen.get("index"))
     if column is not None and sample_interval is None:
         unit = table.units[column]
         if unit not in ("s", ""):
-            raise QuantityError(f"{table.name}: {table.column_label(column)} is in {unit}; "
-                                "time needs s.")
-        counts = "time" not in chosen or (unit == "" and math.isfinite(interval)
-                                          and _is_count(table.data[:, column]))
+            raise QuantityError(
+                f"{table.name}: {table.column_label(column)} is in {unit}; time needs s."
+            )
+        counts = "time" not in chosen or (
+            unit == "" and math.isfinite(interval) and _is_count(table.data[:, column])
+        )
         if not counts:
             return _checked_time(table, column, notes)
     if not math.isfinite(interval):
         where = "" if column is None else f" ({table.column_label(column)} only counts)"
-        raise QuantityError(f"{table.name}: no time column and no sample interval{where}; "
-                            "wanted is a time in s, or the interval between rows.")
+        raise QuantityError(
+            f"{table.name}: no time column and no sample interval{where}; "
+            "wanted is a time in s, or the interval between rows."
+        )
     start = 0.0
     if column is not None:
         position = table.data[:, column]
@@ -734,7 +831,8 @@ def _rising(table, column, time):
     said = "repeats" if step[k - 1] == 0 else "is before"
     raise QuantityError(
         f"{table.name}: row {table.file_row(k)}, {table.column_label(column)}: {time[k]:.10g} "
-        f"{said} {time[k - 1]:.10g} of the row above; time must rise from row to row.")
+        f"{said} {time[k - 1]:.10g} of the row above; time must rise from row to row."
+    )
 
 
 def _checked_time(table, column, notes):
@@ -746,15 +844,19 @@ def _checked_time(table, column, notes):
         slope, start = np.polyfit(place, time, 1)
         line = start + slope * place
         if np.max(np.abs(time - line)) <= 0.75 * np.min(step[step > 0]):
-            notes.append("The time column is written with too few digits, so some rows repeat; "
-                         f"equal steps of {format_quantity(slope, 's', 4)} were used.")
+            notes.append(
+                "The time column is written with too few digits, so some rows repeat; "
+                f"equal steps of {format_quantity(slope, 's', 4)} were used."
+            )
             return line, float(slope), True
     _rising(table, column, time)
     interval = float((time[-1] - time[0]) / (len(time) - 1))
     uniform = bool(np.max(np.abs(step - interval)) <= 0.02 * interval)
     if not uniform:
-        notes.append("The steps of time are not equal: they run from "
-                     f"{format_quantity(step.min(), 's')} to {format_quantity(step.max(), 's')}.")
+        notes.append(
+            "The steps of time are not equal: they run from "
+            f"{format_quantity(step.min(), 's')} to {format_quantity(step.max(), 's')}."
+        )
     return time, interval, uniform
 
 

@@ -72,8 +72,10 @@ def fit_shape(predict, v_upper, v_lower, v_out, used, v_t, offset_known=True):
     p, converged = np.array([1.0, 0.0, 0.0, 0.0]), False
     for _ in range(_ROUNDS):
         base = predict(u + p[1], low + p[2])
-        slopes = [p[0] * (predict(u + p[1] + h * a, low + p[2] + h * b) - base) / h
-                  for a, b in ((1, 0), (0, 1))]
+        slopes = [
+            p[0] * (predict(u + p[1] + h * a, low + p[2] + h * b) - base) / h
+            for a, b in ((1, 0), (0, 1))
+        ]
         use = good & np.isfinite(base) & np.isfinite(slopes[0]) & np.isfinite(slopes[1])
         columns = np.column_stack([base, *slopes, np.ones(len(y))])[use]
         if len(columns) < 64:
@@ -99,10 +101,15 @@ def fit_shape(predict, v_upper, v_lower, v_out, used, v_t, offset_known=True):
     terms = [Term(float(v), float(s), unit) for v, s, unit in zip(p, spread, ("", "V", "V", "V"))]
     if not offset_known:
         terms[3] = Term(float("nan"), float("nan"), "V")
-    return ShapeFit(*terms, residual_rms=float(np.sqrt(np.mean(left**2))),
-                    noise_rms=noise_of(left), correlation=_correlation(left),
-                    converged=converged and bool(np.isfinite(left).all()),
-                    samples=int(use.sum()), fitted=fitted)
+    return ShapeFit(
+        *terms,
+        residual_rms=float(np.sqrt(np.mean(left**2))),
+        noise_rms=noise_of(left),
+        correlation=_correlation(left),
+        converged=converged and bool(np.isfinite(left).all()),
+        samples=int(use.sum()),
+        fitted=fitted,
+    )
 
 
 def offset_curves(predict, v_upper, v_lower, predicted, fit):
@@ -120,5 +127,7 @@ def offset_curves(predict, v_upper, v_lower, predicted, fit):
     dict
         "offset_upper" and "offset_lower" to arrays (n,), V.
     """
-    return {"offset_upper": predict(v_upper + fit.offset_upper.value, v_lower) - predicted,
-            "offset_lower": predict(v_upper, v_lower + fit.offset_lower.value) - predicted}
+    return {
+        "offset_upper": predict(v_upper + fit.offset_upper.value, v_lower) - predicted,
+        "offset_lower": predict(v_upper, v_lower + fit.offset_lower.value) - predicted,
+    }

@@ -95,14 +95,18 @@ class CellSettings:
     @cached_property
     def _closed_form(self):
         """Whether one exponential an input is enough for all six transistors."""
-        return not (np.any(self.r_emitter_upper) or np.any(self.r_emitter_lower)
-                    or np.any(self.offset_left != self.offset_right))
+        return not (
+            np.any(self.r_emitter_upper)
+            or np.any(self.r_emitter_lower)
+            or np.any(self.offset_left != self.offset_right)
+        )
 
     @cached_property
     def _arrays(self):
         """Those that are more than one number."""
-        return {f.name: getattr(self, f.name) for f in fields(self)
-                if np.ndim(getattr(self, f.name))}
+        return {
+            f.name: getattr(self, f.name) for f in fields(self) if np.ndim(getattr(self, f.name))
+        }
 
     @cached_property
     def _offset(self):
@@ -110,8 +114,9 @@ class CellSettings:
 
 
 def _checked(settings):
-    get = lambda name, unit, low=None, **more: as_quantity(  # noqa: E731
-        name, getattr(settings, name), unit, low, **more)
+    def get(name, unit, low=None, **more):
+        return as_quantity(name, getattr(settings, name), unit, low, **more)
+
     return CellSettings(
         r_load=get("r_load", "ohm", 0.0),
         temperature=get("temperature", "K", 0.0, low_open=True),
@@ -120,7 +125,8 @@ def _checked(settings):
         offset_right=get("offset_right", "V"),
         offset_lower=get("offset_lower", "V"),
         r_emitter_upper=get("r_emitter_upper", "ohm", 0.0),
-        r_emitter_lower=get("r_emitter_lower", "ohm", 0.0))
+        r_emitter_lower=get("r_emitter_lower", "ohm", 0.0),
+    )
 
 
 _DEFAULT = CellSettings()
@@ -135,8 +141,10 @@ def _upper_pair(v_drive, i_tail, s, offset, v_t):
 
 
 def _upper_slopes(fractions, i_tail, s, v_t):
-    return (pair._slope(*fractions, i_tail, s.r_emitter_upper, v_t),
-            pair._slope_over_tail(*fractions, i_tail, s.r_emitter_upper, v_t))
+    return (
+        pair._slope(*fractions, i_tail, s.r_emitter_upper, v_t),
+        pair._slope_over_tail(*fractions, i_tail, s.r_emitter_upper, v_t),
+    )
 
 
 def _answer(shape, s, v_upper, v_lower, i_tail, rows, gains):
@@ -144,16 +152,30 @@ def _answer(shape, s, v_upper, v_lower, i_tail, rows, gains):
     i_load = rows[:2] + rows[2:4]
     v_load = s.r_load * i_load
     v_collector = s.v_supply - v_load
-    full = lambda a: a if np.shape(a) == shape else np.broadcast_to(  # noqa: E731
-        np.asarray(a, dtype=float), shape)
+
+    def full(a):
+        return a if np.shape(a) == shape else np.broadcast_to(np.asarray(a, dtype=float), shape)
+
     # (branch, *S) to (*S, branch) without a copy: rows are several times faster than columns
-    last = lambda a: a.transpose(*range(1, a.ndim), 0)  # noqa: E731
+    def last(a):
+        return a.transpose(*range(1, a.ndim), 0)
+
     return OperatingPoint(
-        v_upper=full(v_upper), v_lower=full(v_lower), i_tail=full(i_tail),
-        r_load=full(s.r_load), temperature=full(s.temperature), thermal_voltage=full(s._v_t),
-        i_upper=last(rows[:4]), i_lower=last(rows[4:]), i_load=last(i_load),
-        v_left=v_collector[0], v_right=v_collector[1], v_out=v_load[0] - v_load[1],
-        gain_upper=full(gains[0]), gain_lower=full(gains[1]))
+        v_upper=full(v_upper),
+        v_lower=full(v_lower),
+        i_tail=full(i_tail),
+        r_load=full(s.r_load),
+        temperature=full(s.temperature),
+        thermal_voltage=full(s._v_t),
+        i_upper=last(rows[:4]),
+        i_lower=last(rows[4:]),
+        i_load=last(i_load),
+        v_left=v_collector[0],
+        v_right=v_collector[1],
+        v_out=v_load[0] - v_load[1],
+        gain_upper=full(gains[0]),
+        gain_lower=full(gains[1]),
+    )
 
 
 def _shape(s, **inputs):
@@ -229,8 +251,10 @@ def _cell_gains(v_upper, v_lower, i_tail, rows, s):
     slope_right, follow_right = _upper_slopes(right, i6, s, v_t)
     # the lower slope is that of I5 - I6; each tail takes half of it, with opposite signs
     slope_lower = pair._slope(*lower, i_tail, s.r_emitter_lower, v_t)
-    return (s.r_load * (slope_left - slope_right),
-            s.r_load * 0.5 * slope_lower * (follow_left + follow_right))
+    return (
+        s.r_load * (slope_left - slope_right),
+        s.r_load * 0.5 * slope_lower * (follow_left + follow_right),
+    )
 
 
 def branch_currents(v_upper, v_lower, i_tail, settings=None):
@@ -317,15 +341,21 @@ def _two_pairs(v_first, v_second, i_tail_left, i_tail_right, settings, crossed):
     v_second = as_quantity("v_upper" if crossed else "v_second", v_second, "V")
     i_left = as_quantity("i_tail_left", i_tail_left, "A", low=0.0)
     i_right = as_quantity("i_tail_right", i_tail_right, "A", low=0.0)
-    shape = _shape(s, v_upper=v_first, v_second=v_second, i_tail_left=i_left,
-                   i_tail_right=i_right)
+    shape = _shape(s, v_upper=v_first, v_second=v_second, i_tail_left=i_left, i_tail_right=i_right)
     left = _upper_pair(v_first, i_left, s, s.offset_left, s._v_t)
     right = _upper_pair(v_second, i_right, s, s.offset_right, s._v_t)
     slope_left = s.r_load * _upper_slopes(left, i_left, s, s._v_t)[0]
     slope_right = s.r_load * _upper_slopes(right, i_right, s, s._v_t)[0]
     third, fourth = reversed(right) if crossed else right
-    rows = _rows(shape, i_left * left[0], i_left * left[1], i_right * third, i_right * fourth,
-                 i_left, i_right)
+    rows = _rows(
+        shape,
+        i_left * left[0],
+        i_left * left[1],
+        i_right * third,
+        i_right * fourth,
+        i_left,
+        i_right,
+    )
     gains = (slope_left - slope_right, 0.0) if crossed else (slope_left, slope_right)
     return _answer(shape, s, v_first, 0.0 if crossed else v_second, i_left + i_right, rows, gains)
 
@@ -337,8 +367,9 @@ def solve_pair(v_upper, i_tail, settings=None):
     v_out = i_tail r_load tanh(v_upper/2VT) and gain = gm r_load at balance.
     """
     answer = _two_pairs(v_upper, 0.0, i_tail, 0.0, settings, crossed=False)
-    return replace(answer, v_lower=np.zeros_like(answer.v_lower),
-                   gain_lower=np.zeros_like(answer.gain_lower))
+    return replace(
+        answer, v_lower=np.zeros_like(answer.v_lower), gain_lower=np.zeros_like(answer.gain_lower)
+    )
 
 
 def output_map(v_upper, v_lower, settings=None, i_tail=1.0):
@@ -360,8 +391,9 @@ def output_map(v_upper, v_lower, settings=None, i_tail=1.0):
         Between -1 and 1: multiply by i_tail r_load for volts.
     """
     s = replace(settings or _DEFAULT, r_load=1.0)
-    point = solve_cell(np.asarray(v_upper)[None, :], np.asarray(v_lower)[:, None], i_tail, s,
-                       gains=False)
+    point = solve_cell(
+        np.asarray(v_upper)[None, :], np.asarray(v_lower)[:, None], i_tail, s, gains=False
+    )
     return point.v_out / i_tail
 
 
@@ -406,38 +438,68 @@ def validity(point, settings=None, levels=3):
     kelvin = float(np.max(point.temperature, initial=0.0))
     limits = []
     for name, label, values, r_emitter, i_pair in (
-            ("v_upper", "upper input", point.v_upper, s.r_emitter_upper,
-             float(np.max(point.i_lower, initial=0.0))),
-            ("v_lower", "lower input", point.v_lower, s.r_emitter_lower, tail)):
+        (
+            "v_upper",
+            "upper input",
+            point.v_upper,
+            s.r_emitter_upper,
+            float(np.max(point.i_lower, initial=0.0)),
+        ),
+        ("v_lower", "lower input", point.v_lower, s.r_emitter_lower, tail),
+    ):
         size = float(np.max(np.abs(values), initial=0.0))
         r_emitter = float(np.max(r_emitter))
         limit = float(pair.linear_range(LINEAR_ERROR, i_pair, kelvin, r_emitter))
         holds = size <= limit
         shown, edge = format_quantity(size, "V"), format_quantity(limit, "V")
-        limits.append(Limit(
-            f"linear_{name}", holds, size, limit, "V",
-            f"The {label}, {shown}, is within the range of {edge} where the output follows it "
-            "to 1 %." if holds else
-            f"The {label}, {shown}, is past {edge}: the output falls more than 1 % short of "
-            "proportional, because tanh bends."))
+        limits.append(
+            Limit(
+                f"linear_{name}",
+                holds,
+                size,
+                limit,
+                "V",
+                f"The {label}, {shown}, is within the range of {edge} where the output follows it "
+                "to 1 %."
+                if holds
+                else f"The {label}, {shown}, is past {edge}: the output falls more than 1 % "
+                "short of proportional, because tanh bends.",
+            )
+        )
     drop = float(np.max(point.i_load * s.r_load[..., None], initial=0.0))
     worst = float(np.max(tail * s.r_load))
     supply = float(np.min(s.v_supply))
     room = max(supply - levels * LEVEL_HEADROOM, 0.0)
     holds = worst <= room
-    limits.append(Limit(
-        "headroom", holds, worst, room, "V",
-        f"With the whole tail current in one load it drops {format_quantity(worst, 'V')}; "
-        f"the supply of {format_quantity(supply, 'V')} leaves {format_quantity(room, 'V')} "
-        "above the transistors, so they stay active." if holds else
-        f"With the whole tail current in one load it would drop {format_quantity(worst, 'V')} "
-        f"(now {format_quantity(drop, 'V')}), more than the {format_quantity(room, 'V')} that "
-        f"a supply of {format_quantity(supply, 'V')} leaves: real transistors saturate, and "
-        "this prediction no longer holds."))
+    limits.append(
+        Limit(
+            "headroom",
+            holds,
+            worst,
+            room,
+            "V",
+            f"With the whole tail current in one load it drops {format_quantity(worst, 'V')}; "
+            f"the supply of {format_quantity(supply, 'V')} leaves {format_quantity(room, 'V')} "
+            "above the transistors, so they stay active."
+            if holds
+            else "With the whole tail current in one load it would drop "
+            f"{format_quantity(worst, 'V')} (now {format_quantity(drop, 'V')}), "
+            f"more than the {format_quantity(room, 'V')} that "
+            f"a supply of {format_quantity(supply, 'V')} leaves: real transistors saturate, and "
+            "this prediction no longer holds.",
+        )
+    )
     top = 273.15 + 125.0
     if kelvin > top:
-        limits.append(Limit(
-            "temperature", False, kelvin, top, "K",
-            f"{format_temperature(kelvin)} is hotter than most plastic parts allow "
-            "(about 125 \u00b0C, common practice)."))
+        limits.append(
+            Limit(
+                "temperature",
+                False,
+                kelvin,
+                top,
+                "K",
+                f"{format_temperature(kelvin)} is hotter than most plastic parts allow "
+                "(about 125 \u00b0C, common practice).",
+            )
+        )
     return tuple(limits)

@@ -80,8 +80,9 @@ def split_fractions(v_diff, temperature=298.15, i_tail=0.0, r_emitter=0.0, offse
 def _fractions(u, i_tail, r_emitter, v_t):
     """Both fractions for an input of `u` thermal voltages; arguments already checked."""
     if np.any(r_emitter):
-        u = 2.0 * _solve_half_angle(*np.broadcast_arrays(
-            u, _emitter_drop_ratio(i_tail, r_emitter, v_t)))
+        u = 2.0 * _solve_half_angle(
+            *np.broadcast_arrays(u, _emitter_drop_ratio(i_tail, r_emitter, v_t))
+        )
     e = np.exp(-np.clip(u, -EXPONENT_LIMIT, EXPONENT_LIMIT))
     first = 1.0 / (1.0 + e)
     return first, e * first
@@ -183,8 +184,10 @@ def _linear_range(error, i_tail, temperature, r_emitter):
     k = _emitter_drop_ratio(i_tail, r_emitter, v_t)
     low = np.zeros(np.shape(k))
     high = np.full(np.shape(k), 1.0)
+
     def excess(x):
         return np.tanh(x) * (2.0 + k) - (1.0 - error) * (2.0 * x + k * np.tanh(x))
+
     while np.any(excess(high) > 0):
         high = np.where(excess(high) > 0, 2.0 * high, high)
     for _ in range(80):

@@ -28,30 +28,71 @@ class Use:
     summary: str
 
 
-USES = {u.key: u for u in (
-    Use("variable_gain", "Variable gain", uses_gain.VariableGain, uses_gain.run_variable_gain,
-        "A control voltage on the lower input sets how much, and with which sign, the signal on "
-        "the upper input is amplified."),
-    Use("gain_control_loop", "Gain control loop", uses_gain.GainControlLoop,
-        uses_gain.run_gain_control_loop,
-        "A detector and an integrator move the control voltage so that the output keeps its "
-        "level when a bat comes closer."),
-    Use("am", "Amplitude modulation", uses_modulation.AmplitudeModulation,
-        uses_modulation.run_am,
-        "A tone on a DC level makes the carrier swell and shrink: the roost beacon."),
-    Use("dsb", "Double sideband", uses_modulation.DoubleSideband, uses_modulation.run_dsb,
-        "Without DC on the modulating input the carrier vanishes and the sidebands stay."),
-    Use("ssb", "Single sideband by phasing", uses_modulation.SingleSideband,
-        uses_modulation.run_ssb,
-        "Two cells a quarter cycle apart cancel one of the two sidebands."),
-    Use("mixer", "Mixer", uses_mixing.Mixer, uses_mixing.run_mixer,
-        "A 45 kHz bat call meets a 43 kHz oscillator and is heard at 2 kHz."),
-    Use("phase_detector", "Phase detector", uses_phase.PhaseDetector,
-        uses_phase.run_phase_detector,
-        "The mean output tells the phase between two inputs of one frequency: the range-finder."),
-    Use("squarer", "Squarer, frequency doubler", uses_phase.Squarer, uses_phase.run_squarer,
-        "The same wave on both inputs comes out at twice its frequency."),
-)}
+USES = {
+    u.key: u
+    for u in (
+        Use(
+            "variable_gain",
+            "Variable gain",
+            uses_gain.VariableGain,
+            uses_gain.run_variable_gain,
+            "A control voltage on the lower input sets how much, and with which sign, "
+            "the signal on "
+            "the upper input is amplified.",
+        ),
+        Use(
+            "gain_control_loop",
+            "Gain control loop",
+            uses_gain.GainControlLoop,
+            uses_gain.run_gain_control_loop,
+            "A detector and an integrator move the control voltage so that the output keeps its "
+            "level when a bat comes closer.",
+        ),
+        Use(
+            "am",
+            "Amplitude modulation",
+            uses_modulation.AmplitudeModulation,
+            uses_modulation.run_am,
+            "A tone on a DC level makes the carrier swell and shrink: the roost beacon.",
+        ),
+        Use(
+            "dsb",
+            "Double sideband",
+            uses_modulation.DoubleSideband,
+            uses_modulation.run_dsb,
+            "Without DC on the modulating input the carrier vanishes and the sidebands stay.",
+        ),
+        Use(
+            "ssb",
+            "Single sideband by phasing",
+            uses_modulation.SingleSideband,
+            uses_modulation.run_ssb,
+            "Two cells a quarter cycle apart cancel one of the two sidebands.",
+        ),
+        Use(
+            "mixer",
+            "Mixer",
+            uses_mixing.Mixer,
+            uses_mixing.run_mixer,
+            "A 45 kHz bat call meets a 43 kHz oscillator and is heard at 2 kHz.",
+        ),
+        Use(
+            "phase_detector",
+            "Phase detector",
+            uses_phase.PhaseDetector,
+            uses_phase.run_phase_detector,
+            "The mean output tells the phase between two inputs of one frequency: "
+            "the range-finder.",
+        ),
+        Use(
+            "squarer",
+            "Squarer, frequency doubler",
+            uses_phase.Squarer,
+            uses_phase.run_squarer,
+            "The same wave on both inputs comes out at twice its frequency.",
+        ),
+    )
+}
 
 
 def use_of(key):
@@ -89,6 +130,6 @@ def run_use(key, settings=None, solve=None, detail=True):
         settings = settings_from(use.settings, settings)
     if settings is not None and not isinstance(settings, use.settings):
         raise QuantityError(
-            f"settings are {type(settings).__name__}; allowed is {use.settings.__name__} "
-            f"for {key}.")
+            f"settings are {type(settings).__name__}; allowed is {use.settings.__name__} for {key}."
+        )
     return held_against_matched(use.run, settings, solve, detail)

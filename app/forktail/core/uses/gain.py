@@ -44,13 +44,34 @@ SETTLED = 0.05
 class VariableGain(Settings):
     """Variable gain. Scenario: the volume of a bat call ahead of the mixer."""
 
-    amplitude: float = setting(2e-3, "Signal amplitude", "V", 1e-5, 0.2, 1e-4,
-                               "Peak voltage of the signal on the upper input.")
+    amplitude: float = setting(
+        2e-3,
+        "Signal amplitude",
+        "V",
+        1e-5,
+        0.2,
+        1e-4,
+        "Peak voltage of the signal on the upper input.",
+    )
     frequency: float = setting(45e3, "Signal frequency", "Hz", 20e3, 110e3, 1e3)
-    control: float = setting(30e-3, "Control voltage", "V", -0.15, 0.15, 1e-3,
-                             "Voltage on the lower input; its sign is the sign of the gain.")
-    drift: float = setting(5e-4, "Drift of the control voltage", "V", 1e-5, 1e-2, 1e-5,
-                           "How far the control voltage may wander by itself.")
+    control: float = setting(
+        30e-3,
+        "Control voltage",
+        "V",
+        -0.15,
+        0.15,
+        1e-3,
+        "Voltage on the lower input; its sign is the sign of the gain.",
+    )
+    drift: float = setting(
+        5e-4,
+        "Drift of the control voltage",
+        "V",
+        1e-5,
+        1e-2,
+        1e-5,
+        "How far the control voltage may wander by itself.",
+    )
 
 
 def _null_control(solve):
@@ -137,85 +158,200 @@ def run_variable_gain(settings=None, solve=None, detail=True):
     hd3_law = (s.amplitude / b.v_t) ** 2 / 48.0
     hd3_limit = 2.0 * b.v_t * small_drive_limit(0.1, 3)
     merits = (
-        Merit("gain", "Gain, with its sign", gain, "",
-              "gm R tanh(v_control / 2VT)", law, small, "V", inside,
-              f"It stops holding when the signal passes {text_of(small, 'V')} peak, where the "
-              "bend of the upper pairs moves the gain by 1 %."),
-        Merit("gain_db", "Size of the gain", float(decibel(abs(gain))), "dB",
-              "20 log10 |gm R tanh(v_control / 2VT)|", float(decibel(abs(law))), small, "V",
-              inside, f"It stops holding when the signal passes {text_of(small, 'V')} peak."),
-        Merit("opposite", "Gain with the control turned over", opposite, "",
-              "the same size, the opposite sign", -law, abs(null), "V",
-              abs(null) <= 0.01 * max(abs(s.control), 1e-12) or null == 0.0,
-              "It stops holding when the control is not large against the offset of the lower "
-              f"pair, here {text_of(null, 'V')}."),
-        Merit("largest", "Largest gain", largest, "", "gm R = I R / 2VT", b.gain, fullest, "V",
-              True, f"It is reached when the control passes about {text_of(fullest, 'V')}; it "
-              "stops holding when the beta or the Early voltage of the transistors is low."),
-        Merit("null", "Control voltage of zero gain", null, "V", "0 V for matched pairs", 0.0,
-              s.drift, "V", abs(null) <= s.drift,
-              "It stops holding when the lower pair is mismatched by more than the drift of "
-              f"{text_of(s.drift, 'V')}."),
-        Merit("control_range", "Control for gain in proportion, to 1 %", linear, "V",
-              "tanh(v/2VT) 1 % short of v/2VT", linear_law, linear, "V",
-              abs(s.control - null) <= linear,
-              f"Proportion stops holding when the control is past {text_of(linear, 'V')}, "
-              "because the lower pair bends."),
-        Merit("usable_range", "Usable range of gain", float(decibel(largest / at_least)), "dB",
-              "largest gain over the gain at which the drift makes 1 dB",
-              -float(decibel(math.tanh(least / (2.0 * b.v_t)))), least, "V",
-              abs(s.control - null) >= least,
-              f"It stops holding when the control comes within {text_of(least, 'V')} of its "
-              f"zero: a drift of {text_of(s.drift, 'V')} then moves the gain by more than 1 dB."),
-        Merit("hd3", "Third harmonic", 100.0 * hd3, "%", "(A/VT)^2 / 48", 100.0 * hd3_law,
-              hd3_limit, "V", s.amplitude <= hd3_limit,
-              f"It stops holding when the signal passes {text_of(hd3_limit, 'V')} peak: the "
-              "next term of the series then takes a tenth."),
+        Merit(
+            "gain",
+            "Gain, with its sign",
+            gain,
+            "",
+            "gm R tanh(v_control / 2VT)",
+            law,
+            small,
+            "V",
+            inside,
+            f"It stops holding when the signal passes {text_of(small, 'V')} peak, where the "
+            "bend of the upper pairs moves the gain by 1 %.",
+        ),
+        Merit(
+            "gain_db",
+            "Size of the gain",
+            float(decibel(abs(gain))),
+            "dB",
+            "20 log10 |gm R tanh(v_control / 2VT)|",
+            float(decibel(abs(law))),
+            small,
+            "V",
+            inside,
+            f"It stops holding when the signal passes {text_of(small, 'V')} peak.",
+        ),
+        Merit(
+            "opposite",
+            "Gain with the control turned over",
+            opposite,
+            "",
+            "the same size, the opposite sign",
+            -law,
+            abs(null),
+            "V",
+            abs(null) <= 0.01 * max(abs(s.control), 1e-12) or null == 0.0,
+            "It stops holding when the control is not large against the offset of the lower "
+            f"pair, here {text_of(null, 'V')}.",
+        ),
+        Merit(
+            "largest",
+            "Largest gain",
+            largest,
+            "",
+            "gm R = I R / 2VT",
+            b.gain,
+            fullest,
+            "V",
+            True,
+            f"It is reached when the control passes about {text_of(fullest, 'V')}; it "
+            "stops holding when the beta or the Early voltage of the transistors is low.",
+        ),
+        Merit(
+            "null",
+            "Control voltage of zero gain",
+            null,
+            "V",
+            "0 V for matched pairs",
+            0.0,
+            s.drift,
+            "V",
+            abs(null) <= s.drift,
+            "It stops holding when the lower pair is mismatched by more than the drift of "
+            f"{text_of(s.drift, 'V')}.",
+        ),
+        Merit(
+            "control_range",
+            "Control for gain in proportion, to 1 %",
+            linear,
+            "V",
+            "tanh(v/2VT) 1 % short of v/2VT",
+            linear_law,
+            linear,
+            "V",
+            abs(s.control - null) <= linear,
+            f"Proportion stops holding when the control is past {text_of(linear, 'V')}, "
+            "because the lower pair bends.",
+        ),
+        Merit(
+            "usable_range",
+            "Usable range of gain",
+            float(decibel(largest / at_least)),
+            "dB",
+            "largest gain over the gain at which the drift makes 1 dB",
+            -float(decibel(math.tanh(least / (2.0 * b.v_t)))),
+            least,
+            "V",
+            abs(s.control - null) >= least,
+            f"It stops holding when the control comes within {text_of(least, 'V')} of its "
+            f"zero: a drift of {text_of(s.drift, 'V')} then moves the gain by more than 1 dB.",
+        ),
+        Merit(
+            "hd3",
+            "Third harmonic",
+            100.0 * hd3,
+            "%",
+            "(A/VT)^2 / 48",
+            100.0 * hd3_law,
+            hd3_limit,
+            "V",
+            s.amplitude <= hd3_limit,
+            f"It stops holding when the signal passes {text_of(hd3_limit, 'V')} peak: the "
+            "next term of the series then takes a tenth.",
+        ),
     )
     way = "in phase with" if gain > 0 else "turned over against"
     if audible:
-        sentence = (f"A control of {text_of(s.control, 'V')} sets a gain of {gain:+.3g} "
-                    f"({show(merits[1].value, 'dB')}): the output, {text_of(base, 'V')} peak, is "
-                    f"{way} the input.")
+        sentence = (
+            f"A control of {text_of(s.control, 'V')} sets a gain of {gain:+.3g} "
+            f"({show(merits[1].value, 'dB')}): the output, {text_of(base, 'V')} peak, is "
+            f"{way} the input."
+        )
     else:
-        sentence = (f"A control of {text_of(s.control, 'V')} sets no gain: the two upper pairs "
-                    "get equal currents and cancel.")
+        sentence = (
+            f"A control of {text_of(s.control, 'V')} sets no gain: the two upper pairs "
+            "get equal currents and cancel."
+        )
     curves = _gain_curves(s, solve, b, gain) if detail else ()
     return UseResult(
-        "variable_gain", "Variable gain", b.model, s, sentence,
-        {"input": time_trace(t, v_in, "signal in"),
-         "output": time_trace(t, v_out, "output")},
-        spectrum, curves, merits, window.text,
-        Listen(v_out, window.duration, b.full_scale / LOUD, slow_by=20.0))
+        "variable_gain",
+        "Variable gain",
+        b.model,
+        s,
+        sentence,
+        {"input": time_trace(t, v_in, "signal in"), "output": time_trace(t, v_out, "output")},
+        spectrum,
+        curves,
+        merits,
+        window.text,
+        Listen(v_out, window.duration, b.full_scale / LOUD, slow_by=20.0),
+    )
 
 
 def _gain_curves(s, solve, b, gain):
     v = np.linspace(-0.15, 0.15, 121)
     measured = answer(solve, 0.0, v).gain_upper
     law = b.gain * np.tanh(v / (2.0 * b.v_t))
-    db = lambda g: np.maximum(decibel(np.abs(g)), -80.0)  # noqa: E731
+
+    def db(g):
+        return np.maximum(decibel(np.abs(g)), -80.0)
+
     amplitudes = np.geomspace(1e-3, 0.2, 24)
     angle = 2.0 * np.pi * (np.arange(64) + 0.5) / 64
     # at full control, so that the third harmonic does not depend on where the control stands
     out = answer(solve, amplitudes[:, None] * np.cos(angle), 0.1).v_out
     first, third = (np.abs(out @ np.exp(-1j * k * angle)) for k in (1, 3))
     return (
-        Curve("Gain against control voltage", "control voltage", "V", "gain", "dB",
-              (Trace(v, db(measured), "V", "dB", "gain"),
-               Trace(v, db(law), "V", "dB", "gm R |tanh(v/2VT)|", "relation")),
-              (s.control, float(db(gain))),
-              "Equal control of either sign gives the same size of gain; at the dip the two "
-              "upper pairs cancel."),
-        Curve("Gain with its sign", "control voltage", "V", "gain", "",
-              (Trace(v, measured, "V", "", "gain"),
-               Trace(v, law, "V", "", "gm R tanh(v/2VT)", "relation")),
-              (s.control, gain), "Through zero the output turns over."),
-        Curve("Third harmonic against signal", "signal, peak", "V", "third harmonic", "%",
-              (Trace(amplitudes, 100.0 * third / first, "V", "%", "third harmonic"),
-               Trace(amplitudes, 100.0 * (amplitudes / b.v_t) ** 2 / 48.0, "V", "%",
-                     "(A/VT)^2 / 48", "relation")),
-              None, "The law of the series holds for small signals and promises too much "
-              "distortion for large ones."),
+        Curve(
+            "Gain against control voltage",
+            "control voltage",
+            "V",
+            "gain",
+            "dB",
+            (
+                Trace(v, db(measured), "V", "dB", "gain"),
+                Trace(v, db(law), "V", "dB", "gm R |tanh(v/2VT)|", "relation"),
+            ),
+            (s.control, float(db(gain))),
+            "Equal control of either sign gives the same size of gain; at the dip the two "
+            "upper pairs cancel.",
+        ),
+        Curve(
+            "Gain with its sign",
+            "control voltage",
+            "V",
+            "gain",
+            "",
+            (
+                Trace(v, measured, "V", "", "gain"),
+                Trace(v, law, "V", "", "gm R tanh(v/2VT)", "relation"),
+            ),
+            (s.control, gain),
+            "Through zero the output turns over.",
+        ),
+        Curve(
+            "Third harmonic against signal",
+            "signal, peak",
+            "V",
+            "third harmonic",
+            "%",
+            (
+                Trace(amplitudes, 100.0 * third / first, "V", "%", "third harmonic"),
+                Trace(
+                    amplitudes,
+                    100.0 * (amplitudes / b.v_t) ** 2 / 48.0,
+                    "V",
+                    "%",
+                    "(A/VT)^2 / 48",
+                    "relation",
+                ),
+            ),
+            None,
+            "The law of the series holds for small signals and promises too much "
+            "distortion for large ones.",
+        ),
     )
 
 
@@ -223,19 +359,47 @@ def _gain_curves(s, solve, b, gain):
 class GainControlLoop(Settings):
     """Gain control loop. Scenario: a bat flies past, and the receiver keeps its volume."""
 
-    level: float = setting(2e-3, "Signal before the step", "V", 1e-4, 0.05, 1e-4,
-                           "Peak voltage of the signal on the upper input.")
+    level: float = setting(
+        2e-3,
+        "Signal before the step",
+        "V",
+        1e-4,
+        0.05,
+        1e-4,
+        "Peak voltage of the signal on the upper input.",
+    )
     step: float = setting(12.0, "Step of the signal", "dB", -20.0, 20.0, 0.5)
     frequency: float = setting(45e3, "Signal frequency", "Hz", 20e3, 110e3, 1e3)
-    wanted: float = setting(40e-3, "Wanted output level", "V", 1e-3, 2.0, 1e-3,
-                            "Peak voltage that the loop holds.")
+    wanted: float = setting(
+        40e-3, "Wanted output level", "V", 1e-3, 2.0, 1e-3, "Peak voltage that the loop holds."
+    )
     integrator_time: float = setting(
-        5e-3, "Integrator time", "s", 1e-5, 0.2, 1e-4,
-        "The control moves by the error, divided by this time, each second.")
-    detector_time: float = setting(1e-4, "Detector time constant", "s", 1e-6, 1e-2, 1e-5,
-                                   "Of the single pole that smooths the rectified output.")
-    control_limit: float = setting(0.15, "Largest control voltage", "V", 0.02, 0.3, 5e-3,
-                                   "The integrator stops here, and at 0 V.")
+        5e-3,
+        "Integrator time",
+        "s",
+        1e-5,
+        0.2,
+        1e-4,
+        "The control moves by the error, divided by this time, each second.",
+    )
+    detector_time: float = setting(
+        1e-4,
+        "Detector time constant",
+        "s",
+        1e-6,
+        1e-2,
+        1e-5,
+        "Of the single pole that smooths the rectified output.",
+    )
+    control_limit: float = setting(
+        0.15,
+        "Largest control voltage",
+        "V",
+        0.02,
+        0.3,
+        5e-3,
+        "The integrator stops here, and at 0 V.",
+    )
 
 
 class _Level:
@@ -325,8 +489,11 @@ def run_gain_control_loop(settings=None, solve=None, detail=True):
     control, parts, times = settled[0], [], []
     detected = float(np.interp(control, tables[0].control, tables[0].level))
     start = 0.0
-    for table, span, steps in ((tables[0], pre, 50), (tables[1], spans[0], 1200),
-                               (tables[0], spans[1], 1200)):
+    for table, span, steps in (
+        (tables[0], pre, 50),
+        (tables[1], spans[0], 1200),
+        (tables[0], spans[1], 1200),
+    ):
         part = _track(table, s.wanted, t_i, t_d, s.control_limit, control, detected, span, steps)
         _, detected, control = (float(x) for x in part[:, -1])
         parts.append(part)
@@ -341,8 +508,10 @@ def run_gain_control_loop(settings=None, solve=None, detail=True):
     loud, soft = (1, 0) if s.step >= 0 else (0, 1)
     growth = 10.0 ** (abs(s.step) / 20.0)
     # time for a first-order loop to shrink the error of the step to 5 %
-    law = [constants[loud] * math.log(max((growth - 1.0) / SETTLED, 1.0)),
-           constants[soft] * math.log(max((1.0 - 1.0 / growth) / SETTLED, 1.0))]
+    law = [
+        constants[loud] * math.log(max((growth - 1.0) / SETTLED, 1.0)),
+        constants[soft] * math.log(max((1.0 - 1.0 / growth) / SETTLED, 1.0)),
+    ]
     damping = 0.5 * math.sqrt(t_i / (t_d * slopes[loud]))
     rings = 4.0 * t_d * slopes[loud]
     calm = t_i >= rings
@@ -371,74 +540,156 @@ def run_gain_control_loop(settings=None, solve=None, detail=True):
     bend = (tables[loud].amplitude / b.v_t) ** 2 / 48.0
     quick = t_i * from_ripple / (0.1 * bend)
     merits = (
-        Merit("attack", "Settling when the signal grows, to 5 %", attack, "s",
-              "(T / D) ln(step error / 5 %), D = slope of level over control", law[0], rings, "s",
-              calm and held, "It stops holding when the integrator time is under 4 D x detector "
-              f"time = {text_of(rings, 's')}, where the loop rings, and for steps so large that "
-              "the slope changes on the way."),
-        Merit("release", "Settling when the signal falls, to 5 %", release, "s",
-              "(T / D) ln(step error / 5 %) at the weaker signal", law[1], least, "V", held,
-              f"It stops holding when the signal is under {text_of(least, 'V')} peak, where the "
-              "control stands at its limit."),
-        Merit("damping", "Damping of the loop at the louder signal", damping, "",
-              "half of sqrt(T / (D x detector time)); 1 is the edge of ringing", damping, 1.0, "",
-              calm, "It stops being calm when the integrator time is under "
-              f"{text_of(rings, 's')}."),
-        Merit("overshoot", "Swing beyond the final level", 100.0 * max(beyond, 0.0), "%",
-              "none when the damping is 1 or more", 0.0 if calm else None, rings, "s", calm,
-              f"It stops holding when the integrator time is under {text_of(rings, 's')}, or "
-              "when a large step drives the loop where its slope is steeper."),
-        Merit("held", "Output level after the step", finals[1], "V", "the wanted level",
-              s.wanted, least, "V", held,
-              f"It stops holding when the signal is under {text_of(least, 'V')} peak: even the "
-              "largest control cannot raise it to the wanted level."),
-        Merit("least_input", "Weakest signal that is still held", least, "V",
-              "wanted level / (gm R tanh(limit/2VT))",
-              s.wanted / (b.gain * math.tanh(s.control_limit / (2.0 * b.v_t))),
-              b.full_scale, "V", s.wanted < 0.5 * b.full_scale,
-              "It stops holding when the wanted level comes near the largest output I R = "
-              f"{text_of(b.full_scale, 'V')}."),
-        Merit("ripple", "Ripple of the control, peak to peak", size, "V",
-              "4/3 level / (2w T sqrt(1 + (2w detector time)^2))", size_law,
-              0.1 * settled[loud], "V", size <= 0.1 * max(settled[loud], 1e-12),
-              "It stops holding when the ripple is more than a tenth of the control, here "
-              f"{text_of(0.1 * settled[loud], 'V')}: it then changes the wave that it is made "
-              "of."),
-        Merit("hd3", "Third harmonic of the settled output", 100.0 * hd3, "%",
-              "from the bend of the upper pairs alone: (A/VT)^2 / 48", 100.0 * bend, quick, "s",
-              t_i >= quick, "It stops holding when the integrator time is under "
-              f"{text_of(quick, 's')}: the ripple then adds a tenth or more by moving the gain "
-              "twice in each cycle."),
+        Merit(
+            "attack",
+            "Settling when the signal grows, to 5 %",
+            attack,
+            "s",
+            "(T / D) ln(step error / 5 %), D = slope of level over control",
+            law[0],
+            rings,
+            "s",
+            calm and held,
+            "It stops holding when the integrator time is under 4 D x detector "
+            f"time = {text_of(rings, 's')}, where the loop rings, and for steps so large that "
+            "the slope changes on the way.",
+        ),
+        Merit(
+            "release",
+            "Settling when the signal falls, to 5 %",
+            release,
+            "s",
+            "(T / D) ln(step error / 5 %) at the weaker signal",
+            law[1],
+            least,
+            "V",
+            held,
+            f"It stops holding when the signal is under {text_of(least, 'V')} peak, where the "
+            "control stands at its limit.",
+        ),
+        Merit(
+            "damping",
+            "Damping of the loop at the louder signal",
+            damping,
+            "",
+            "half of sqrt(T / (D x detector time)); 1 is the edge of ringing",
+            damping,
+            1.0,
+            "",
+            calm,
+            f"It stops being calm when the integrator time is under {text_of(rings, 's')}.",
+        ),
+        Merit(
+            "overshoot",
+            "Swing beyond the final level",
+            100.0 * max(beyond, 0.0),
+            "%",
+            "none when the damping is 1 or more",
+            0.0 if calm else None,
+            rings,
+            "s",
+            calm,
+            f"It stops holding when the integrator time is under {text_of(rings, 's')}, or "
+            "when a large step drives the loop where its slope is steeper.",
+        ),
+        Merit(
+            "held",
+            "Output level after the step",
+            finals[1],
+            "V",
+            "the wanted level",
+            s.wanted,
+            least,
+            "V",
+            held,
+            f"It stops holding when the signal is under {text_of(least, 'V')} peak: even the "
+            "largest control cannot raise it to the wanted level.",
+        ),
+        Merit(
+            "least_input",
+            "Weakest signal that is still held",
+            least,
+            "V",
+            "wanted level / (gm R tanh(limit/2VT))",
+            s.wanted / (b.gain * math.tanh(s.control_limit / (2.0 * b.v_t))),
+            b.full_scale,
+            "V",
+            s.wanted < 0.5 * b.full_scale,
+            "It stops holding when the wanted level comes near the largest output I R = "
+            f"{text_of(b.full_scale, 'V')}.",
+        ),
+        Merit(
+            "ripple",
+            "Ripple of the control, peak to peak",
+            size,
+            "V",
+            "4/3 level / (2w T sqrt(1 + (2w detector time)^2))",
+            size_law,
+            0.1 * settled[loud],
+            "V",
+            size <= 0.1 * max(settled[loud], 1e-12),
+            "It stops holding when the ripple is more than a tenth of the control, here "
+            f"{text_of(0.1 * settled[loud], 'V')}: it then changes the wave that it is made "
+            "of.",
+        ),
+        Merit(
+            "hd3",
+            "Third harmonic of the settled output",
+            100.0 * hd3,
+            "%",
+            "from the bend of the upper pairs alone: (A/VT)^2 / 48",
+            100.0 * bend,
+            quick,
+            "s",
+            t_i >= quick,
+            "It stops holding when the integrator time is under "
+            f"{text_of(quick, 's')}: the ripple then adds a tenth or more by moving the gain "
+            "twice in each cycle.",
+        ),
     )
     if held:
-        sentence = (f"A step of {s.step:+.3g} dB is brought back to {text_of(finals[1], 'V')} "
-                    f"in {text_of(after, 's')}, the step back in {text_of(back, 's')}; "
-                    f"the control moves from {text_of(settled[0], 'V')} to "
-                    f"{text_of(settled[1], 'V')}.")
+        sentence = (
+            f"A step of {s.step:+.3g} dB is brought back to {text_of(finals[1], 'V')} "
+            f"in {text_of(after, 's')}, the step back in {text_of(back, 's')}; "
+            f"the control moves from {text_of(settled[0], 'V')} to "
+            f"{text_of(settled[1], 'V')}."
+        )
     else:
-        sentence = (f"The loop runs out of gain: under {text_of(least, 'V')} of signal the "
-                    f"control stands at its limit of {text_of(s.control_limit, 'V')} and the "
-                    f"output stays below {text_of(s.wanted, 'V')}.")
+        sentence = (
+            f"The loop runs out of gain: under {text_of(least, 'V')} of signal the "
+            f"control stands at its limit of {text_of(s.control_limit, 'V')} and the "
+            f"output stays below {text_of(s.wanted, 'V')}."
+        )
     signal = np.where((t > pre) & (t <= pre + spans[0]), stepped, s.level)
     shown = np.concatenate([wave, wave])
     tt = (np.arange(2 * n) + 0.5) / n * period
     curves = ()
     if detail:
-        curves = _loop_curves(s, solve, b, rectified, slopes[loud], size, growth, rings,
-                              constants[loud])
+        curves = _loop_curves(
+            s, solve, b, rectified, slopes[loud], size, growth, rings, constants[loud]
+        )
     return UseResult(
-        "gain_control_loop", "Gain control loop", b.model, s, sentence,
-        {"signal": time_trace(t, signal, "signal level in"),
-         "level": time_trace(t, level, "output level"),
-         "detected": time_trace(t, detected, "detector output", role="second"),
-         "wanted": time_trace(t, np.full(t.shape, s.wanted), "wanted level", role="guide"),
-         "control": time_trace(t, control, "control voltage"),
-         "settled_input": time_trace(tt, shown * tables[loud].amplitude, "signal, settled"),
-         "settled_output": time_trace(tt, np.tile(rippled, 2), "output, settled"),
-         "settled_ripple": time_trace(tt, np.tile(ripple, 2), "ripple of the control")},
-        spectrum, curves, merits,
+        "gain_control_loop",
+        "Gain control loop",
+        b.model,
+        s,
+        sentence,
+        {
+            "signal": time_trace(t, signal, "signal level in"),
+            "level": time_trace(t, level, "output level"),
+            "detected": time_trace(t, detected, "detector output", role="second"),
+            "wanted": time_trace(t, np.full(t.shape, s.wanted), "wanted level", role="guide"),
+            "control": time_trace(t, control, "control voltage"),
+            "settled_input": time_trace(tt, shown * tables[loud].amplitude, "signal, settled"),
+            "settled_output": time_trace(tt, np.tile(rippled, 2), "output, settled"),
+            "settled_ripple": time_trace(tt, np.tile(ripple, 2), "ripple of the control"),
+        },
+        spectrum,
+        curves,
+        merits,
         f"One cycle of {text_of(s.frequency, 'Hz')}, {n} samples, for the spectrum; the step "
-        f"response spans {text_of(float(t[-1]), 's')}.")
+        f"response spans {text_of(float(t[-1]), 's')}.",
+    )
 
 
 def _loop_curves(s, solve, b, rectified, slope, size, growth, rings, constant):
@@ -456,13 +707,28 @@ def _loop_curves(s, solve, b, rectified, slope, size, growth, rings, constant):
     if (~calm).any():
         traces.append(Trace(times[~calm], ripples[~calm], "s", "V", "rings", "guide"))
     return (
-        Curve("Fast or smooth", "settling time", "s", "ripple of the control", "V",
-              tuple(traces), (now, size),
-              "A shorter integrator time settles sooner and lets more ripple through; past the "
-              "edge of ringing it does not settle sooner any more."),
-        Curve("Output held against the signal", "signal, peak", "V", "output level", "V",
-              (Trace(levels, np.minimum(most, s.wanted), "V", "V", "with the loop"),
-               Trace(levels, levels * b.gain, "V", "V", "largest gain, no loop", "relation")),
-              (s.level, float(min(s.wanted, np.interp(s.level, levels, most)))),
-              "Below the knee the control stands at its limit."),
+        Curve(
+            "Fast or smooth",
+            "settling time",
+            "s",
+            "ripple of the control",
+            "V",
+            tuple(traces),
+            (now, size),
+            "A shorter integrator time settles sooner and lets more ripple through; past the "
+            "edge of ringing it does not settle sooner any more.",
+        ),
+        Curve(
+            "Output held against the signal",
+            "signal, peak",
+            "V",
+            "output level",
+            "V",
+            (
+                Trace(levels, np.minimum(most, s.wanted), "V", "V", "with the loop"),
+                Trace(levels, levels * b.gain, "V", "V", "largest gain, no loop", "relation"),
+            ),
+            (s.level, float(min(s.wanted, np.interp(s.level, levels, most)))),
+            "Below the knee the control stands at its limit.",
+        ),
     )

@@ -47,17 +47,34 @@ class Mixer(Settings):
     """Mixer. Scenario: a 45 kHz bat call brought down to 2 kHz, where it is heard."""
 
     signal_frequency: float = setting(45e3, "Signal frequency", "Hz", 20e3, 110e3, 500.0)
-    signal_amplitude: float = setting(2e-3, "Signal amplitude", "V", 1e-5, 0.1, 1e-4,
-                                      "Peak voltage of the call on the lower input.")
-    second_frequency: float = setting(45.5e3, "Second tone", "Hz", 20e3, 110e3, 500.0,
-                                      "A second call close by, for the two-tone test.")
+    signal_amplitude: float = setting(
+        2e-3,
+        "Signal amplitude",
+        "V",
+        1e-5,
+        0.1,
+        1e-4,
+        "Peak voltage of the call on the lower input.",
+    )
+    second_frequency: float = setting(
+        45.5e3,
+        "Second tone",
+        "Hz",
+        20e3,
+        110e3,
+        500.0,
+        "A second call close by, for the two-tone test.",
+    )
     second_amplitude: float = setting(2e-3, "Second tone amplitude", "V", 0.0, 0.1, 1e-4)
-    oscillator_frequency: float = setting(43e3, "Local oscillator frequency", "Hz", 10e3, 150e3,
-                                          500.0)
-    oscillator_amplitude: float = setting(0.15, "Local oscillator amplitude", "V", 1e-3, 1.0,
-                                          1e-3, "Peak voltage on the upper input.")
-    wanted: str = setting("down", "Wanted product", choices={
-        "down": "down: difference", "up": "up: sum"})
+    oscillator_frequency: float = setting(
+        43e3, "Local oscillator frequency", "Hz", 10e3, 150e3, 500.0
+    )
+    oscillator_amplitude: float = setting(
+        0.15, "Local oscillator amplitude", "V", 1e-3, 1.0, 1e-3, "Peak voltage on the upper input."
+    )
+    wanted: str = setting(
+        "down", "Wanted product", choices={"down": "down: difference", "up": "up: sum"}
+    )
 
 
 class _Converted:
@@ -105,7 +122,7 @@ def _compression_point(converted, small_gain, loss=1.0):
     k = past[0]
     if k == 0:
         return float(amplitude[0])
-    return float(np.interp(loss, down[k - 1:k + 1], amplitude[k - 1:k + 1]))
+    return float(np.interp(loss, down[k - 1 : k + 1], amplitude[k - 1 : k + 1]))
 
 
 def _image_rejection(s, solve, window, k_lo, k_f):
@@ -159,8 +176,10 @@ def run_mixer(settings=None, solve=None, detail=True):
     two = s.second_amplitude > 0.0 and f2 != f
     window = signals.coherent_window((f, lo, f2) if two else (f, lo))
     used, used_lo = window.used[0], window.used[1]
-    tones = [Tone("f_oscillator", "upper", window.cycles[1]),
-             Tone("f_signal", "lower", window.cycles[0])]
+    tones = [
+        Tone("f_oscillator", "upper", window.cycles[1]),
+        Tone("f_signal", "lower", window.cycles[0]),
+    ]
     if two:
         tones.append(Tone("f_second", "lower", window.cycles[2]))
     turn = 2.0 * np.pi * np.arange(window.samples) / window.samples
@@ -183,20 +202,25 @@ def run_mixer(settings=None, solve=None, detail=True):
     small_law, hard_law = b.gain * x / 2.0, b.gain * 2.0 / np.pi
     hard = s.oscillator_amplitude >= hard_start or (
         s.oscillator_amplitude > soft_end
-        and s.oscillator_amplitude - soft_end > hard_start - s.oscillator_amplitude)
+        and s.oscillator_amplitude - soft_end > hard_start - s.oscillator_amplitude
+    )
     law = hard_law if hard else small_law
     signal_end = b.soft_end("lower", ONE_DB)
     small_signal = s.signal_amplitude + (s.second_amplitude if two else 0.0) <= signal_end / 2
     if hard:
         rule, edge = "2/pi x gm R (hard switching)", hard_start
         holds = s.oscillator_amplitude >= hard_start and small_signal
-        stops = (f"It stops holding when the oscillator is under {text_of(edge, 'V')} peak, "
-                 "where switching is soft and the gain is 1 dB short")
+        stops = (
+            f"It stops holding when the oscillator is under {text_of(edge, 'V')} peak, "
+            "where switching is soft and the gain is 1 dB short"
+        )
     else:
         rule, edge = "gm R A / (4 VT) (small drive)", soft_end
         holds = s.oscillator_amplitude <= soft_end and small_signal
-        stops = (f"It stops holding when the oscillator passes {text_of(edge, 'V')} peak, where "
-                 "the bend of the upper pairs moves the gain by 1 dB")
+        stops = (
+            f"It stops holding when the oscillator passes {text_of(edge, 'V')} peak, where "
+            "the bend of the upper pairs moves the gain by 1 dB"
+        )
     stops += f", or the signal passes {text_of(signal_end / 2, 'V')} in all."
 
     reach = 3.2 * b.v_t + 1.6 * b.emitter_drop("lower")
@@ -212,8 +236,9 @@ def run_mixer(settings=None, solve=None, detail=True):
     if two:
         a_mean = math.sqrt(s.signal_amplitude * s.second_amplitude)
         k_2 = tones[2].cycles
-        im = third_order_products(spectrum.spectrum, k_f, k_2, k_lo if s.wanted == "down"
-                                  else -k_lo)
+        im = third_order_products(
+            spectrum.spectrum, k_f, k_2, k_lo if s.wanted == "down" else -k_lo
+        )
         im3 = max(level for _, level in im)
         im3_law = (a_mean / b.v_t) ** 2 / 16.0
     else:
@@ -223,66 +248,166 @@ def run_mixer(settings=None, solve=None, detail=True):
     through = carrier_suppression(spectrum.spectrum, k_f, [wanted])
     merits = (
         Merit("conversion_gain", "Conversion gain", gain, "", rule, law, edge, "V", holds, stops),
-        Merit("conversion_gain_db", "Conversion gain", float(decibel(gain)), "dB",
-              "20 log10 of " + rule, float(decibel(law)), edge, "V", holds, stops),
-        Merit("hard_limit", "Share of the gain of hard switching",
-              100.0 * abs(small_gain) / hard_law, "%",
-              "Fourier part of tanh(x cos a) over 4/pi, x = A/2VT",
-              100.0 * switching_part(x) * np.pi / 4.0, hard_start, "V",
-              s.oscillator_amplitude >= hard_start,
-              f"Hard switching stops when the oscillator is under {text_of(hard_start, 'V')}."),
-        Merit("other_product", "The other product over the wanted one",
-              float(decibel(spectrum.spectrum.peak[other] / spectrum.spectrum.peak[wanted]))
-              if spectrum.spectrum.peak[wanted] > 0 else 0.0, "dB",
-              "0 dB: sum and difference are equal", 0.0, f_wanted, "Hz", True,
-              "It stops holding when a load pole lies between them, that is between "
-              f"{text_of(min(f_wanted, float(spectrum.spectrum.frequency[other])), 'Hz')} and "
-              f"{text_of(max(f_wanted, float(spectrum.spectrum.frequency[other])), 'Hz')}."),
-        Merit("image", f"Image rejection, image at {text_of(image_f, 'Hz', 4)}", image_seen, "dB",
-              "0 dB: one cell cannot tell the two apart", 0.0, image_f, "Hz", small_signal,
-              "It stops holding when a filter ahead of the cell, or a second cell by phasing, "
-              f"weakens {text_of(image_f, 'Hz', 4)}."),
-        Merit("compression", "Input at 1 dB compression, peak", p1, "V",
-              "intercept less 9.6 dB: 4 VT x 0.33", 4.0 * b.v_t * 10.0 ** (-9.64 / 20.0),
-              1.32 * b.v_t, "V", True,
-              "It stops holding when terms above the third count; they do here, so the true "
-              "point lies higher."),
-        Merit("third_order", "Two-tone product, over the tones", 100.0 * im3, "%",
-              "(A/VT)^2 / 16", 100.0 * im3_law, im_end, "V",
-              two and a_mean <= im_end,
-              f"It stops holding when each tone passes about {text_of(im_end, 'V')} peak, where "
-              "the next term of the series takes a tenth"
-              + ("." if two else "; now the second tone is off.")),
-        Merit("intercept", "Input intercept of third order, peak", intercept, "V", "4 VT",
-              4.0 * b.v_t, im_end, "V", True,
-              "It is a point of the straight lines, drawn on from small signals; it stops "
-              f"holding when emitter resistors widen the lower pair (tones up to "
-              f"{text_of(im_end, 'V')} follow the lines)."),
-        Merit("oscillator_leak", "Wanted product over oscillator leak", leak, "dB",
-              "no leak from a matched cell", None, None, "", leak > 40.0,
-              "It stops holding when the lower pair has an offset: it unbalances the two upper "
-              "pairs."),
-        Merit("signal_leak", "Wanted product over signal leak", through, "dB",
-              "no leak from a matched cell", None, None, "", through > 40.0,
-              "It stops holding when the upper pairs have an offset."),
+        Merit(
+            "conversion_gain_db",
+            "Conversion gain",
+            float(decibel(gain)),
+            "dB",
+            "20 log10 of " + rule,
+            float(decibel(law)),
+            edge,
+            "V",
+            holds,
+            stops,
+        ),
+        Merit(
+            "hard_limit",
+            "Share of the gain of hard switching",
+            100.0 * abs(small_gain) / hard_law,
+            "%",
+            "Fourier part of tanh(x cos a) over 4/pi, x = A/2VT",
+            100.0 * switching_part(x) * np.pi / 4.0,
+            hard_start,
+            "V",
+            s.oscillator_amplitude >= hard_start,
+            f"Hard switching stops when the oscillator is under {text_of(hard_start, 'V')}.",
+        ),
+        Merit(
+            "other_product",
+            "The other product over the wanted one",
+            float(decibel(spectrum.spectrum.peak[other] / spectrum.spectrum.peak[wanted]))
+            if spectrum.spectrum.peak[wanted] > 0
+            else 0.0,
+            "dB",
+            "0 dB: sum and difference are equal",
+            0.0,
+            f_wanted,
+            "Hz",
+            True,
+            "It stops holding when a load pole lies between them, that is between "
+            f"{text_of(min(f_wanted, float(spectrum.spectrum.frequency[other])), 'Hz')} and "
+            f"{text_of(max(f_wanted, float(spectrum.spectrum.frequency[other])), 'Hz')}.",
+        ),
+        Merit(
+            "image",
+            f"Image rejection, image at {text_of(image_f, 'Hz', 4)}",
+            image_seen,
+            "dB",
+            "0 dB: one cell cannot tell the two apart",
+            0.0,
+            image_f,
+            "Hz",
+            small_signal,
+            "It stops holding when a filter ahead of the cell, or a second cell by phasing, "
+            f"weakens {text_of(image_f, 'Hz', 4)}.",
+        ),
+        Merit(
+            "compression",
+            "Input at 1 dB compression, peak",
+            p1,
+            "V",
+            "intercept less 9.6 dB: 4 VT x 0.33",
+            4.0 * b.v_t * 10.0 ** (-9.64 / 20.0),
+            1.32 * b.v_t,
+            "V",
+            True,
+            "It stops holding when terms above the third count; they do here, so the true "
+            "point lies higher.",
+        ),
+        Merit(
+            "third_order",
+            "Two-tone product, over the tones",
+            100.0 * im3,
+            "%",
+            "(A/VT)^2 / 16",
+            100.0 * im3_law,
+            im_end,
+            "V",
+            two and a_mean <= im_end,
+            f"It stops holding when each tone passes about {text_of(im_end, 'V')} peak, where "
+            "the next term of the series takes a tenth"
+            + ("." if two else "; now the second tone is off."),
+        ),
+        Merit(
+            "intercept",
+            "Input intercept of third order, peak",
+            intercept,
+            "V",
+            "4 VT",
+            4.0 * b.v_t,
+            im_end,
+            "V",
+            True,
+            "It is a point of the straight lines, drawn on from small signals; it stops "
+            f"holding when emitter resistors widen the lower pair (tones up to "
+            f"{text_of(im_end, 'V')} follow the lines).",
+        ),
+        Merit(
+            "oscillator_leak",
+            "Wanted product over oscillator leak",
+            leak,
+            "dB",
+            "no leak from a matched cell",
+            None,
+            None,
+            "",
+            leak > 40.0,
+            "It stops holding when the lower pair has an offset: it unbalances the two upper "
+            "pairs.",
+        ),
+        Merit(
+            "signal_leak",
+            "Wanted product over signal leak",
+            through,
+            "dB",
+            "no leak from a matched cell",
+            None,
+            None,
+            "",
+            through > 40.0,
+            "It stops holding when the upper pairs have an offset.",
+        ),
     )
-    sentence = (f"The {text_of(used, 'Hz', 4)} signal is brought {s.wanted} to "
-                f"{text_of(f_wanted, 'Hz', 4)} with a gain of {gain:.3g} "
-                f"({show(merits[1].value, 'dB')}); {text_of(100 * abs(small_gain) / hard_law, '%')}"
-                " of what hard switching gives.")
+    sentence = (
+        f"The {text_of(used, 'Hz', 4)} signal is brought {s.wanted} to "
+        f"{text_of(f_wanted, 'Hz', 4)} with a gain of {gain:.3g} "
+        f"({show(merits[1].value, 'dB')}); {text_of(100 * abs(small_gain) / hard_law, '%')}"
+        " of what hard switching gives."
+    )
     curves = _mixer_curves(s, solve, b, converted, abs(small_gain), gain) if detail else ()
     t = window.time
     return UseResult(
-        "mixer", "Mixer", b.model, s, sentence,
-        {"oscillator": time_trace(t, v_upper, "local oscillator"),
-         "signal": time_trace(t, v_lower, "signal"),
-         "output": time_trace(t, v_out, "output"),
-         "wanted": time_trace(t, signals.filter_periodic(
-             v_out, window.duration, lambda f: (np.abs(f - f_wanted) < 0.25 * min(used, used_lo))
-             * 1.0), "wanted product alone", role="second")},
-        spectrum, curves, merits, window.text,
-        Listen(v_out, window.duration, b.full_scale / LOUD,
-               shift=0.0 if f_wanted < sound.HEARING[1] else f_wanted - 2e3))
+        "mixer",
+        "Mixer",
+        b.model,
+        s,
+        sentence,
+        {
+            "oscillator": time_trace(t, v_upper, "local oscillator"),
+            "signal": time_trace(t, v_lower, "signal"),
+            "output": time_trace(t, v_out, "output"),
+            "wanted": time_trace(
+                t,
+                signals.filter_periodic(
+                    v_out,
+                    window.duration,
+                    lambda f: (np.abs(f - f_wanted) < 0.25 * min(used, used_lo)) * 1.0,
+                ),
+                "wanted product alone",
+                role="second",
+            ),
+        },
+        spectrum,
+        curves,
+        merits,
+        window.text,
+        Listen(
+            v_out,
+            window.duration,
+            b.full_scale / LOUD,
+            shift=0.0 if f_wanted < sound.HEARING[1] else f_wanted - 2e3,
+        ),
+    )
 
 
 def _mixer_curves(s, solve, b, converted, small_gain, gain):
@@ -290,29 +415,76 @@ def _mixer_curves(s, solve, b, converted, small_gain, gain):
     measured = _oscillator_gain(solve, drive)
     level = np.geomspace(0.003125, 0.5, 25) * converted.reach
     tone, third = converted.two_tone(level)
-    db = lambda v: np.maximum(decibel(v / 1.0), -160.0)  # noqa: E731
+
+    def db(v):
+        return np.maximum(decibel(v / 1.0), -160.0)
+
     compressed = np.abs(converted.gain(2.0 * level))
     return (
-        Curve("Conversion gain against oscillator", "oscillator, peak", "V", "conversion gain",
-              "dB",
-              (Trace(drive, decibel(measured), "V", "dB", "conversion gain"),
-               Trace(drive, decibel(b.gain * drive / (4.0 * b.v_t)), "V", "dB",
-                     "gm R A/(4 VT)", "relation"),
-               Trace(drive, np.full(drive.shape, decibel(b.gain * 2.0 / np.pi)), "V", "dB",
-                     "2/pi x gm R", "relation")),
-              (s.oscillator_amplitude, float(decibel(gain))),
-              "A soft oscillator gives gain in proportion; a hard one gives all there is."),
-        Curve("Tones and third-order products", "each of two tones, peak", "V", "output", "dB",
-              (Trace(level, db(tone), "V", "dB", "each tone"),
-               Trace(level, db(third), "V", "dB", "2 f1 \u2212 f2"),
-               Trace(level, db(small_gain * level), "V", "dB", "1 dB per dB", "relation"),
-               Trace(level, db(small_gain * level * (level / b.v_t) ** 2 / 16.0), "V", "dB",
-                     "3 dB per dB", "relation")),
-              None, "The straight lines meet at the intercept, 4 VT peak; dB over 1 V peak."),
-        Curve("Compression", "signal, peak", "V", "gain lost", "dB",
-              (Trace(2.0 * level, decibel(small_gain) - decibel(compressed), "V", "dB",
-                     "gain lost"),),
-              None, "The signal that loses 1 dB is the compression point."),
+        Curve(
+            "Conversion gain against oscillator",
+            "oscillator, peak",
+            "V",
+            "conversion gain",
+            "dB",
+            (
+                Trace(drive, decibel(measured), "V", "dB", "conversion gain"),
+                Trace(
+                    drive,
+                    decibel(b.gain * drive / (4.0 * b.v_t)),
+                    "V",
+                    "dB",
+                    "gm R A/(4 VT)",
+                    "relation",
+                ),
+                Trace(
+                    drive,
+                    np.full(drive.shape, decibel(b.gain * 2.0 / np.pi)),
+                    "V",
+                    "dB",
+                    "2/pi x gm R",
+                    "relation",
+                ),
+            ),
+            (s.oscillator_amplitude, float(decibel(gain))),
+            "A soft oscillator gives gain in proportion; a hard one gives all there is.",
+        ),
+        Curve(
+            "Tones and third-order products",
+            "each of two tones, peak",
+            "V",
+            "output",
+            "dB",
+            (
+                Trace(level, db(tone), "V", "dB", "each tone"),
+                Trace(level, db(third), "V", "dB", "2 f1 \u2212 f2"),
+                Trace(level, db(small_gain * level), "V", "dB", "1 dB per dB", "relation"),
+                Trace(
+                    level,
+                    db(small_gain * level * (level / b.v_t) ** 2 / 16.0),
+                    "V",
+                    "dB",
+                    "3 dB per dB",
+                    "relation",
+                ),
+            ),
+            None,
+            "The straight lines meet at the intercept, 4 VT peak; dB over 1 V peak.",
+        ),
+        Curve(
+            "Compression",
+            "signal, peak",
+            "V",
+            "gain lost",
+            "dB",
+            (
+                Trace(
+                    2.0 * level, decibel(small_gain) - decibel(compressed), "V", "dB", "gain lost"
+                ),
+            ),
+            None,
+            "The signal that loses 1 dB is the compression point.",
+        ),
     )
 
 
@@ -347,8 +519,7 @@ def hear_call(call="flat_end", settings=None, solve=None, corner=6e3, repeats=8,
     solve = solve or TextbookCell()
     if isinstance(call, str):
         if call not in signals.CALLS:
-            raise QuantityError(
-                f"call is '{call}'; there are {', '.join(signals.CALLS)}.")
+            raise QuantityError(f"call is '{call}'; there are {', '.join(signals.CALLS)}.")
         call = signals.CALLS[call]
     corner = float(as_quantity("corner", corner, "Hz", 100.0, 50e3))
     rate = 500e3
@@ -364,10 +535,17 @@ def hear_call(call="flat_end", settings=None, solve=None, corner=6e3, repeats=8,
     interval = float(as_quantity("interval", interval, "s", duration, 1.0))
     padded = np.append(heard, np.zeros(max(0, round(interval * rate) - len(heard))))
     heard_once = sound.sound_from_samples(padded, rate, full)
-    played = replace(heard_once, samples=np.tile(heard_once.samples, repeats),
-                     text="An invented call, brought down by the cell itself. "
-                     + heard_once.text)
-    return ({"call": time_trace(t, v, "call (invented)"),
-             "oscillator": time_trace(t, oscillator, "local oscillator"),
-             "output": time_trace(t, out, "output"),
-             "heard": time_trace(t, heard, "after the low-pass")}, played)
+    played = replace(
+        heard_once,
+        samples=np.tile(heard_once.samples, repeats),
+        text="An invented call, brought down by the cell itself. " + heard_once.text,
+    )
+    return (
+        {
+            "call": time_trace(t, v, "call (invented)"),
+            "oscillator": time_trace(t, oscillator, "local oscillator"),
+            "output": time_trace(t, out, "output"),
+            "heard": time_trace(t, heard, "after the low-pass"),
+        },
+        played,
+    )

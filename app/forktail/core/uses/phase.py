@@ -40,11 +40,18 @@ class PhaseDetector(Settings):
     upper_amplitude: float = setting(0.3, "Amplitude, upper input", "V", 1e-3, 1.0, 1e-3)
     lower_amplitude: float = setting(0.3, "Amplitude, lower input", "V", 1e-3, 1.0, 1e-3)
     phase: float = setting(60.0, "Phase between the inputs", "deg", -180.0, 180.0, 1.0)
-    shape: str = setting("sine", "Wave of both inputs", choices={
-        "sine": "sine", "square": "square"})
+    shape: str = setting(
+        "sine", "Wave of both inputs", choices={"sine": "sine", "square": "square"}
+    )
     oscillator_pull: float = setting(
-        1e3, "Pull of a controlled oscillator, per volt", "Hz", 1.0, 1e5, 10.0,
-        "For the lock-range hint: how far one volt moves the oscillator that follows.")
+        1e3,
+        "Pull of a controlled oscillator, per volt",
+        "Hz",
+        1.0,
+        1e5,
+        10.0,
+        "For the lock-range hint: how far one volt moves the oscillator that follows.",
+    )
 
 
 def _detector_wave(shape, turns):
@@ -108,17 +115,22 @@ def run_phase_detector(settings=None, solve=None, detail=True):
     if s.shape == "square":
         hard, height = True, b.full_scale * math.tanh(x_u) * math.tanh(x_l)
         edge, holds = 0.0, True
-        stops = ("It stops holding when the edges of the square waves are no longer steep "
-                 "against the phase that is measured.")
+        stops = (
+            "It stops holding when the edges of the square waves are no longer steep "
+            "against the phase that is measured."
+        )
     else:
         hard = smaller >= math.sqrt(soft_end * hard_start)
         height = b.full_scale if hard else b.full_scale * x_u * x_l / 2.0
         edge = hard_start if hard else soft_end
         holds = smaller >= hard_start if hard else larger <= soft_end
-        stops = (f"It stops holding when either drive is under {text_of(edge, 'V')} peak: the "
-                 "triangle then rounds off towards a cosine (limit at 1 dB)." if hard else
-                 f"It stops holding when either drive passes {text_of(edge, 'V')} peak: the "
-                 "cosine then straightens towards a triangle (limit at 1 dB).")
+        stops = (
+            f"It stops holding when either drive is under {text_of(edge, 'V')} peak: the "
+            "triangle then rounds off towards a cosine (limit at 1 dB)."
+            if hard
+            else f"It stops holding when either drive passes {text_of(edge, 'V')} peak: the "
+            "cosine then straightens towards a triangle (limit at 1 dB)."
+        )
     if hard:
         law = height * (1.0 - 2.0 * abs(s.phase) / 180.0)
         slope_law, shape = 2.0 * height / np.pi, "triangle"
@@ -137,43 +149,105 @@ def run_phase_detector(settings=None, solve=None, detail=True):
     line = slope * math.pi / 4.0
     bent = 100.0 * (1.0 - rise / line) if line > 0 else math.nan
     lock = swing * s.oscillator_pull
-    moved_by = (math.degrees(abs(float(biased) - 0.5 * float(early + late)) / slope)
-                if slope > 0 else math.nan)
-    merits = (
-        Merit("output", "Mean output at the phase set", mean, "V", rule, law, edge, "V", holds,
-              stops),
-        Merit("slope", "Slope at 90 degrees, falling", slope, "V/rad", slope_rule, slope_law,
-              edge, "V", holds, stops),
-        Merit("zero", "Phase of zero output", zero, "deg", "90 degrees", 90.0, small, "V",
-              abs(zero - 90.0) <= 1.0,
-              "It stops holding when both inputs have an offset, for their product adds to the "
-              f"mean: {text_of(small, 'V')} on each moves it by "
-              f"{'less than 0.01' if moved_by < 0.01 else f'{moved_by:.2g}'} degrees here."),
-        Merit("swing", "Largest mean output", swing, "V",
-              "I R" if hard else "I R A_u A_l / (8 VT^2)", height, edge, "V", holds, stops),
-        Merit("straightness", "Short of a straight line at 45 degrees from zero", bent, "%",
-              f"{shape_law:.0f} % for a {shape}", shape_law, edge, "V", holds, stops),
-        Merit("lock_range", "Hint: a loop can hold to either side", lock, "Hz",
-              "slope x pi/2 x pull for a triangle" if hard else "slope x pull for a cosine",
-              height * s.oscillator_pull, 90.0, "deg", holds,
-              "It is a hint: it stops holding when the filter of the loop lets less than the "
-              "full mean through, and lock is lost when the phase leaves its zero by more than "
-              "90 degrees."),
+    moved_by = (
+        math.degrees(abs(float(biased) - 0.5 * float(early + late)) / slope)
+        if slope > 0
+        else math.nan
     )
-    sentence = (f"At {s.phase:+.4g} degrees the mean output is {text_of(mean, 'V')}; the "
-                f"characteristic is {'close to' if holds else 'on its way to'} a {shape}, zero "
-                f"at {zero:.1f} degrees, {text_of(abs(slope), 'V/rad')} steep there.")
+    merits = (
+        Merit(
+            "output", "Mean output at the phase set", mean, "V", rule, law, edge, "V", holds, stops
+        ),
+        Merit(
+            "slope",
+            "Slope at 90 degrees, falling",
+            slope,
+            "V/rad",
+            slope_rule,
+            slope_law,
+            edge,
+            "V",
+            holds,
+            stops,
+        ),
+        Merit(
+            "zero",
+            "Phase of zero output",
+            zero,
+            "deg",
+            "90 degrees",
+            90.0,
+            small,
+            "V",
+            abs(zero - 90.0) <= 1.0,
+            "It stops holding when both inputs have an offset, for their product adds to the "
+            f"mean: {text_of(small, 'V')} on each moves it by "
+            f"{'less than 0.01' if moved_by < 0.01 else f'{moved_by:.2g}'} degrees here.",
+        ),
+        Merit(
+            "swing",
+            "Largest mean output",
+            swing,
+            "V",
+            "I R" if hard else "I R A_u A_l / (8 VT^2)",
+            height,
+            edge,
+            "V",
+            holds,
+            stops,
+        ),
+        Merit(
+            "straightness",
+            "Short of a straight line at 45 degrees from zero",
+            bent,
+            "%",
+            f"{shape_law:.0f} % for a {shape}",
+            shape_law,
+            edge,
+            "V",
+            holds,
+            stops,
+        ),
+        Merit(
+            "lock_range",
+            "Hint: a loop can hold to either side",
+            lock,
+            "Hz",
+            "slope x pi/2 x pull for a triangle" if hard else "slope x pull for a cosine",
+            height * s.oscillator_pull,
+            90.0,
+            "deg",
+            holds,
+            "It is a hint: it stops holding when the filter of the loop lets less than the "
+            "full mean through, and lock is lost when the phase leaves its zero by more than "
+            "90 degrees.",
+        ),
+    )
+    sentence = (
+        f"At {s.phase:+.4g} degrees the mean output is {text_of(mean, 'V')}; the "
+        f"characteristic is {'close to' if holds else 'on its way to'} a {shape}, zero "
+        f"at {zero:.1f} degrees, {text_of(abs(slope), 'V/rad')} steep there."
+    )
     curves = ()
     if detail:
         curves = _detector_curves(s, solve, b, phases, means, height, hard, mean, middle)
     return UseResult(
-        "phase_detector", "Phase detector", b.model, s, sentence,
-        {"upper": time_trace(t, v_upper, "upper input"),
-         "lower": time_trace(t, v_lower, "lower input"),
-         "output": time_trace(t, v_out, "output"),
-         "mean": time_trace(t, np.full(fine, mean), "mean output", role="second")},
-        spectrum, curves, merits,
-        f"{cycles} cycles of {text_of(s.frequency, 'Hz')}, {fine} samples.")
+        "phase_detector",
+        "Phase detector",
+        b.model,
+        s,
+        sentence,
+        {
+            "upper": time_trace(t, v_upper, "upper input"),
+            "lower": time_trace(t, v_lower, "lower input"),
+            "output": time_trace(t, v_out, "output"),
+            "mean": time_trace(t, np.full(fine, mean), "mean output", role="second"),
+        },
+        spectrum,
+        curves,
+        merits,
+        f"{cycles} cycles of {text_of(s.frequency, 'Hz')}, {fine} samples.",
+    )
 
 
 def _detector_soft_end(solve, b):
@@ -186,18 +260,33 @@ def _detector_soft_end(solve, b):
     drive = np.geomspace(0.05 * b.v_t, 2.0 * b.hard_start("lower"), 24)
     wave = drive[:, None] * np.cos(2.0 * np.pi * (np.arange(16) + 0.5) / 16)
     means = answer(solve, wave, wave).v_out.mean(axis=1)
-    return first_departure(drive, means / drive ** 2, 1.0 - (1.0 - ONE_DB) ** 2)
+    return first_departure(drive, means / drive**2, 1.0 - (1.0 - ONE_DB) ** 2)
 
 
 def _detector_curves(s, solve, b, phases, means, height, hard, mean, middle):
     shape = (1.0 - 2.0 * np.abs(phases) / 180.0) if hard else np.cos(np.radians(phases))
-    curves = [Curve(
-        "Mean output against phase", "phase", "deg", "mean output", "V",
-        (Trace(phases, means, "deg", "V", "mean output"),
-         Trace(phases, middle + height * shape, "deg", "V",
-               "triangle" if hard else "cosine", "relation")),
-        (s.phase, mean), "Zero at 90 degrees; small drive gives a cosine, hard drive a "
-        "triangle.")]
+    curves = [
+        Curve(
+            "Mean output against phase",
+            "phase",
+            "deg",
+            "mean output",
+            "V",
+            (
+                Trace(phases, means, "deg", "V", "mean output"),
+                Trace(
+                    phases,
+                    middle + height * shape,
+                    "deg",
+                    "V",
+                    "triangle" if hard else "cosine",
+                    "relation",
+                ),
+            ),
+            (s.phase, mean),
+            "Zero at 90 degrees; small drive gives a cosine, hard drive a triangle.",
+        )
+    ]
     if s.shape == "sine":
         drive = np.geomspace(5e-3, 1.0, 21)
         n = 96
@@ -209,16 +298,41 @@ def _detector_curves(s, solve, b, phases, means, height, hard, mean, middle):
         up = drive[:, None] * wave
         both = answer(solve, np.stack([up, up]), np.stack([low, high])).v_out.mean(axis=-1)
         slope = (both[0] - both[1]) / (4.0 * np.pi * step / n)
-        curves.append(Curve(
-            "Slope against drive", "both drives, peak", "V", "slope", "V/rad",
-            (Trace(drive, slope, "V", "V/rad", "slope at 90 degrees"),
-             Trace(drive, np.minimum(b.full_scale * drive ** 2 / (8.0 * b.v_t ** 2),
-                                     b.full_scale), "V", "V/rad", "small drive", "relation"),
-             Trace(drive, np.full(drive.shape, 2.0 * b.full_scale / np.pi), "V", "V/rad",
-                   "2 I R/pi", "relation")),
-            (math.sqrt(s.upper_amplitude * s.lower_amplitude),
-             float(np.interp(math.sqrt(s.upper_amplitude * s.lower_amplitude), drive, slope))),
-            "Past hard drive the slope no longer depends on the level of the echo."))
+        curves.append(
+            Curve(
+                "Slope against drive",
+                "both drives, peak",
+                "V",
+                "slope",
+                "V/rad",
+                (
+                    Trace(drive, slope, "V", "V/rad", "slope at 90 degrees"),
+                    Trace(
+                        drive,
+                        np.minimum(b.full_scale * drive**2 / (8.0 * b.v_t**2), b.full_scale),
+                        "V",
+                        "V/rad",
+                        "small drive",
+                        "relation",
+                    ),
+                    Trace(
+                        drive,
+                        np.full(drive.shape, 2.0 * b.full_scale / np.pi),
+                        "V",
+                        "V/rad",
+                        "2 I R/pi",
+                        "relation",
+                    ),
+                ),
+                (
+                    math.sqrt(s.upper_amplitude * s.lower_amplitude),
+                    float(
+                        np.interp(math.sqrt(s.upper_amplitude * s.lower_amplitude), drive, slope)
+                    ),
+                ),
+                "Past hard drive the slope no longer depends on the level of the echo.",
+            )
+        )
     return tuple(curves)
 
 
@@ -231,8 +345,15 @@ class Squarer(Settings):
 
     amplitude: float = setting(15e-3, "Amplitude on both inputs", "V", 1e-4, 1.0, 1e-3)
     frequency: float = setting(22.5e3, "Frequency", "Hz", 10e3, 110e3, 500.0)
-    phase: float = setting(0.0, "Phase between the inputs", "deg", -180.0, 180.0, 1.0,
-                           "At 90 degrees the DC of the output vanishes.")
+    phase: float = setting(
+        0.0,
+        "Phase between the inputs",
+        "deg",
+        -180.0,
+        180.0,
+        1.0,
+        "At 90 degrees the DC of the output vanishes.",
+    )
     offset_upper: float = setting(3e-4, "DC left on the upper input", "V", -0.02, 0.02, 1e-5)
     offset_lower: float = setting(3e-4, "DC left on the lower input", "V", -0.02, 0.02, 1e-5)
 
@@ -244,7 +365,7 @@ def _fourth_limit():
     x = np.linspace(0.05, 3.0, 600)
     wave = np.tanh(x[:, None] * np.cos(angle)) ** 2
     second, fourth = (np.abs(wave @ np.cos(k * angle)) for k in (2, 4))
-    return float(x[np.argmax(np.abs(fourth / second * 6.0 / x ** 2 - 1.0) > 0.1)])
+    return float(x[np.argmax(np.abs(fourth / second * 6.0 / x**2 - 1.0) > 0.1)])
 
 
 def _square_end(solve, b):
@@ -256,7 +377,7 @@ def _square_end(solve, b):
     angle = 2.0 * np.pi * (np.arange(16) + 0.5) / 16
     wave = drive[:, None] * np.cos(angle)
     second = answer(solve, wave, wave).v_out @ np.cos(2.0 * angle)
-    return first_departure(drive, second / drive ** 2, 0.1)
+    return first_departure(drive, second / drive**2, 0.1)
 
 
 def run_squarer(settings=None, solve=None, detail=True):
@@ -279,82 +400,168 @@ def run_squarer(settings=None, solve=None, detail=True):
     peak = spectrum.spectrum.peak
     second, first, fourth = (float(peak[cycles * k]) for k in (2, 1, 4))
     dc = float(v_out.mean())
-    scale = b.full_scale / (4.0 * b.v_t ** 2)
-    second_law = scale * s.amplitude ** 2 / 2.0
+    scale = b.full_scale / (4.0 * b.v_t**2)
+    second_law = scale * s.amplitude**2 / 2.0
     # each offset lets the other input through, and the two add with their phase
     left = abs(s.offset_upper * np.exp(-1j * math.radians(s.phase)) + s.offset_lower)
     ratio_law = 2.0 * left / s.amplitude
     residual = carrier_suppression(spectrum.spectrum, cycles, [2 * cycles])
     residual_law = float(decibel(1.0 / ratio_law)) if ratio_law > 1e-12 else 240.0
-    dc_law = scale * (s.amplitude ** 2 / 2.0 * math.cos(math.radians(s.phase))
-                      + s.offset_upper * s.offset_lower)
+    dc_law = scale * (
+        s.amplitude**2 / 2.0 * math.cos(math.radians(s.phase)) + s.offset_upper * s.offset_lower
+    )
     square_end = _square_end(solve, b)
     fourth_end = 2.0 * b.v_t * _fourth_limit()
     inside = s.amplitude <= square_end
-    others = math.sqrt(float(np.sum(peak[cycles::cycles] ** 2)) - second ** 2)
+    others = math.sqrt(float(np.sum(peak[cycles::cycles] ** 2)) - second**2)
     need = s.amplitude / 200.0
-    bend = (f"the amplitude passes {text_of(square_end, 'V')} peak, where the bend of the pairs "
-            "moves it by a tenth")
-    merits = (
-        Merit("second", "Level at twice the frequency", second, "V", "I R A^2 / (8 VT^2)",
-              second_law, square_end, "V", inside, f"It stops holding when {bend}."),
-        Merit("residual", "Second harmonic over the fundamental left", residual, "dB",
-              "20 log10 (A / (2 |sum of both offsets|))", residual_law, square_end, "V", inside,
-              f"It stops holding when {bend}, or when the pairs have offsets of their own: 40 dB "
-              f"needs a sum under {text_of(need, 'V')}."),
-        Merit("dc", "DC at the output", dc, "V", "I R A^2 cos(phase) / (8 VT^2)", dc_law,
-              square_end, "V", inside, f"It stops holding when {bend}."),
-        Merit("fourth", "Fourth harmonic over the second",
-              100.0 * fourth / second if second > 0 else 0.0, "%",
-              "(A/VT)^2 / 24", 100.0 * (s.amplitude / b.v_t) ** 2 / 24.0
-              if s.phase == 0.0 else None, fourth_end, "V",
-              s.amplitude <= fourth_end and s.phase == 0.0,
-              f"It stops holding when the amplitude passes {text_of(fourth_end, 'V')} peak, where "
-              "it is a tenth off, or the phase is not 0."),
-        Merit("purity", "All other lines over the second harmonic",
-              100.0 * others / second if second > 0 else 0.0, "%",
-              "2 |sum of both offsets| / A", 100.0 * ratio_law, square_end, "V",
-              inside and first >= fourth,
-              "It stops holding when the fourth harmonic is the larger part."),
+    bend = (
+        f"the amplitude passes {text_of(square_end, 'V')} peak, where the bend of the pairs "
+        "moves it by a tenth"
     )
-    sentence = (f"{text_of(s.frequency, 'Hz', 4)} becomes {text_of(2 * s.frequency, 'Hz', 4)} at "
-                f"{text_of(second, 'V')} peak; the fundamental is left "
-                f"{show(abs(residual), 'dB')} {'below' if residual >= 0 else 'above'} it, and "
-                f"{text_of(dc, 'V')} of DC comes with it.")
+    merits = (
+        Merit(
+            "second",
+            "Level at twice the frequency",
+            second,
+            "V",
+            "I R A^2 / (8 VT^2)",
+            second_law,
+            square_end,
+            "V",
+            inside,
+            f"It stops holding when {bend}.",
+        ),
+        Merit(
+            "residual",
+            "Second harmonic over the fundamental left",
+            residual,
+            "dB",
+            "20 log10 (A / (2 |sum of both offsets|))",
+            residual_law,
+            square_end,
+            "V",
+            inside,
+            f"It stops holding when {bend}, or when the pairs have offsets of their own: 40 dB "
+            f"needs a sum under {text_of(need, 'V')}.",
+        ),
+        Merit(
+            "dc",
+            "DC at the output",
+            dc,
+            "V",
+            "I R A^2 cos(phase) / (8 VT^2)",
+            dc_law,
+            square_end,
+            "V",
+            inside,
+            f"It stops holding when {bend}.",
+        ),
+        Merit(
+            "fourth",
+            "Fourth harmonic over the second",
+            100.0 * fourth / second if second > 0 else 0.0,
+            "%",
+            "(A/VT)^2 / 24",
+            100.0 * (s.amplitude / b.v_t) ** 2 / 24.0 if s.phase == 0.0 else None,
+            fourth_end,
+            "V",
+            s.amplitude <= fourth_end and s.phase == 0.0,
+            f"It stops holding when the amplitude passes {text_of(fourth_end, 'V')} peak, where "
+            "it is a tenth off, or the phase is not 0.",
+        ),
+        Merit(
+            "purity",
+            "All other lines over the second harmonic",
+            100.0 * others / second if second > 0 else 0.0,
+            "%",
+            "2 |sum of both offsets| / A",
+            100.0 * ratio_law,
+            square_end,
+            "V",
+            inside and first >= fourth,
+            "It stops holding when the fourth harmonic is the larger part.",
+        ),
+    )
+    sentence = (
+        f"{text_of(s.frequency, 'Hz', 4)} becomes {text_of(2 * s.frequency, 'Hz', 4)} at "
+        f"{text_of(second, 'V')} peak; the fundamental is left "
+        f"{show(abs(residual), 'dB')} {'below' if residual >= 0 else 'above'} it, and "
+        f"{text_of(dc, 'V')} of DC comes with it."
+    )
     curves = _squarer_curves(s, solve, b, second) if detail else ()
     return UseResult(
-        "squarer", "Squarer, frequency doubler", b.model, s, sentence,
-        {"upper": time_trace(t, v_upper, "upper input"),
-         "lower": time_trace(t, v_lower, "lower input", role="second"),
-         "output": time_trace(t, v_out, "output")},
-        spectrum, curves, merits, f"{cycles} cycles of {text_of(s.frequency, 'Hz')}, {n} samples.",
-        Listen(v_out, duration, b.full_scale / LOUD, slow_by=20.0))
+        "squarer",
+        "Squarer, frequency doubler",
+        b.model,
+        s,
+        sentence,
+        {
+            "upper": time_trace(t, v_upper, "upper input"),
+            "lower": time_trace(t, v_lower, "lower input", role="second"),
+            "output": time_trace(t, v_out, "output"),
+        },
+        spectrum,
+        curves,
+        merits,
+        f"{cycles} cycles of {text_of(s.frequency, 'Hz')}, {n} samples.",
+        Listen(v_out, duration, b.full_scale / LOUD, slow_by=20.0),
+    )
 
 
 def _squarer_curves(s, solve, b, second):
     angle = 2.0 * np.pi * (np.arange(64) + 0.5) / 64
     shifted = np.cos(angle - math.radians(s.phase))
     drive = np.geomspace(1e-3, 1.0, 31)
-    out = answer(solve, s.offset_upper + drive[:, None] * np.cos(angle),
-                 s.offset_lower + drive[:, None] * shifted).v_out
+    out = answer(
+        solve,
+        s.offset_upper + drive[:, None] * np.cos(angle),
+        s.offset_lower + drive[:, None] * shifted,
+    ).v_out
     levels = [2.0 * np.abs(out @ np.exp(-1j * k * angle)) / 64 for k in (1, 2, 4)]
-    db = lambda v: np.maximum(decibel(v), -120.0)  # noqa: E731
+
+    def db(v):
+        return np.maximum(decibel(v), -120.0)
+
     trim = np.linspace(-4e-3, 4e-3, 33)
-    out = answer(solve, s.offset_upper + s.amplitude * np.cos(angle),
-                 s.offset_lower + trim[:, None] + s.amplitude * shifted).v_out
+    out = answer(
+        solve,
+        s.offset_upper + s.amplitude * np.cos(angle),
+        s.offset_lower + trim[:, None] + s.amplitude * shifted,
+    ).v_out
     one, two = (2.0 * np.abs(out @ np.exp(-1j * k * angle)) / 64 for k in (1, 2))
     residual = np.minimum(decibel(two / np.maximum(one, 1e-15)), 100.0)
     return (
-        Curve("Lines against amplitude", "both inputs, peak", "V", "line", "dB",
-              (Trace(drive, db(levels[1]), "V", "dB", "2 f"),
-               Trace(drive, db(levels[0]), "V", "dB", "f left over", "second"),
-               Trace(drive, db(levels[2]), "V", "dB", "4 f", "second"),
-               Trace(drive, db(b.full_scale * drive ** 2 / (8.0 * b.v_t ** 2)), "V", "dB",
-                     "I R A^2/(8 VT^2)", "relation")),
-              (s.amplitude, float(db(second))), "dB over 1 V peak; past the bend the square "
-              "flattens and the fourth harmonic grows."),
-        Curve("Fundamental left against trim", "trim on the lower input", "V",
-              "2 f over f", "dB", (Trace(trim, residual, "V", "dB", "2 f over f"),),
-              (0.0, float(np.interp(0.0, trim, residual))),
-              "One trim nulls the sum of both offsets; drawn up to 100 dB."),
+        Curve(
+            "Lines against amplitude",
+            "both inputs, peak",
+            "V",
+            "line",
+            "dB",
+            (
+                Trace(drive, db(levels[1]), "V", "dB", "2 f"),
+                Trace(drive, db(levels[0]), "V", "dB", "f left over", "second"),
+                Trace(drive, db(levels[2]), "V", "dB", "4 f", "second"),
+                Trace(
+                    drive,
+                    db(b.full_scale * drive**2 / (8.0 * b.v_t**2)),
+                    "V",
+                    "dB",
+                    "I R A^2/(8 VT^2)",
+                    "relation",
+                ),
+            ),
+            (s.amplitude, float(db(second))),
+            "dB over 1 V peak; past the bend the square flattens and the fourth harmonic grows.",
+        ),
+        Curve(
+            "Fundamental left against trim",
+            "trim on the lower input",
+            "V",
+            "2 f over f",
+            "dB",
+            (Trace(trim, residual, "V", "dB", "2 f over f"),),
+            (0.0, float(np.interp(0.0, trim, residual))),
+            "One trim nulls the sum of both offsets; drawn up to 100 dB.",
+        ),
     )

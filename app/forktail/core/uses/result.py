@@ -38,9 +38,18 @@ def setting(default, label, unit="", low=None, high=None, step=None, help="", ch
     choices : dict, optional
         Key -> what is shown, for a setting that is one of a few.
     """
-    return field(default=default, metadata={
-        "label": label, "unit": unit, "low": low, "high": high, "step": step, "help": help,
-        "choices": dict(choices) if choices else None})
+    return field(
+        default=default,
+        metadata={
+            "label": label,
+            "unit": unit,
+            "low": low,
+            "high": high,
+            "step": step,
+            "help": help,
+            "choices": dict(choices) if choices else None,
+        },
+    )
 
 
 @dataclass(frozen=True)
@@ -60,8 +69,11 @@ class SettingField:
 
 def setting_fields(cls):
     """The settings of a class (or of one of its instances), in order: tuple of SettingField."""
-    return tuple(SettingField(f.name, f.default, **f.metadata) for f in fields(cls)
-                 if f.default is not MISSING and "label" in f.metadata)
+    return tuple(
+        SettingField(f.name, f.default, **f.metadata)
+        for f in fields(cls)
+        if f.default is not MISSING and "label" in f.metadata
+    )
 
 
 @dataclass(frozen=True)
@@ -76,13 +88,15 @@ class Settings:
             if f.choices is not None:
                 if value not in f.choices:
                     raise QuantityError(
-                        f"{f.name} is {value!r}; allowed are {', '.join(f.choices)}.")
+                        f"{f.name} is {value!r}; allowed are {', '.join(f.choices)}."
+                    )
                 values[f.name] = value
             else:
                 number = as_quantity(f.name, value, f.unit, f.low, f.high)
                 if number.ndim:
                     raise QuantityError(
-                        f"{f.name} has the shape {number.shape}; allowed is one number.")
+                        f"{f.name} has the shape {number.shape}; allowed is one number."
+                    )
                 values[f.name] = float(number)
         return type(self)(**values)
 
@@ -114,8 +128,11 @@ def settings_from(cls, entries):
         if name not in known:
             raise QuantityError(f"'{name}' is not a setting here; there are {', '.join(known)}.")
         f = known[name]
-        values[name] = str(text).strip() if f.choices is not None else parse_quantity(
-            text, f.unit, name, f.low, f.high)
+        values[name] = (
+            str(text).strip()
+            if f.choices is not None
+            else parse_quantity(text, f.unit, name, f.low, f.high)
+        )
     return cls(**values).checked()
 
 
@@ -142,11 +159,21 @@ class TextbookCell(Settings):
     def __call__(self, v_upper, v_lower):
         """`cell.solve_cell` with the quantities of this cell."""
         c = self.checked()
-        return solve_cell(v_upper, v_lower, c.i_tail, CellSettings(
-            r_load=c.r_load, temperature=c.temperature, v_supply=c.v_supply,
-            offset_left=c.offset_left, offset_right=c.offset_right,
-            offset_lower=c.offset_lower, r_emitter_upper=c.r_emitter_upper,
-            r_emitter_lower=c.r_emitter_lower))
+        return solve_cell(
+            v_upper,
+            v_lower,
+            c.i_tail,
+            CellSettings(
+                r_load=c.r_load,
+                temperature=c.temperature,
+                v_supply=c.v_supply,
+                offset_left=c.offset_left,
+                offset_right=c.offset_right,
+                offset_lower=c.offset_lower,
+                r_emitter_upper=c.r_emitter_upper,
+                r_emitter_lower=c.r_emitter_lower,
+            ),
+        )
 
 
 @dataclass(frozen=True)
@@ -188,7 +215,8 @@ class Bench:
     def stretch(self, side, error=0.01):
         """How many times emitter resistors widen that range; 1 without them."""
         return self.linear(side, error) / float(
-            pair.linear_range(error, temperature=self.temperature))
+            pair.linear_range(error, temperature=self.temperature)
+        )
 
     def soft_end(self, side, shortfall):
         """Peak of a sine up to which the small-drive law holds, V.
@@ -205,12 +233,11 @@ class Bench:
         clipped at 1/1.31 of its peak has a fundamental 1 dB under that of a square wave. The sum
         is within 1 % of the exact value.
         """
-        return (2.0 * self.v_t * hard_drive_limit(ONE_DB)
-                + 1.31 * self.emitter_drop(side, share))
+        return 2.0 * self.v_t * hard_drive_limit(ONE_DB) + 1.31 * self.emitter_drop(side, share)
 
 
 #: One decibel as a part of the whole.
-ONE_DB = 1.0 - 10.0 ** -0.05
+ONE_DB = 1.0 - 10.0**-0.05
 
 
 def bench(solve):
@@ -222,12 +249,15 @@ def bench(solve):
         If the cell carries no current or has no load: no use works then.
     """
     point = answer(solve, 0.0, 0.0)
-    i, r, kelvin, v_t = (float(np.ravel(a)[0]) for a in (
-        point.i_tail, point.r_load, point.temperature, point.thermal_voltage))
+    i, r, kelvin, v_t = (
+        float(np.ravel(a)[0])
+        for a in (point.i_tail, point.r_load, point.temperature, point.thermal_voltage)
+    )
     if not i * r > 0.0:
         raise QuantityError(
             f"the cell has a tail current of {i:g} A and a load of {r:g} ohm; "
-            "allowed is above 0 for both, or there is no gain to speak of.")
+            "allowed is above 0 for both, or there is no gain to speak of."
+        )
     resistors = (float(getattr(solve, f"r_emitter_{side}", 0.0)) for side in ("upper", "lower"))
     return Bench(i, r, kelvin, v_t, i * r, i * r / (2.0 * v_t), point.model, *resistors)
 
@@ -246,7 +276,8 @@ def answer(solve, v_upper, v_lower):
         missed = int(np.sum(~converged))
         raise QuantityError(
             f"the cell has no solution at {missed} of {converged.size} samples; "
-            "allowed are drives for which every sample has one: try a smaller drive.")
+            "allowed are drives for which every sample has one: try a smaller drive."
+        )
     return point
 
 
@@ -348,8 +379,9 @@ class Listen:
 
     def sound(self, seconds=2.0, rate=48000):
         """`sound.sound_from_record` of it: returns Sound, limited in level."""
-        return sound_from_record(self.record, self.duration, self.full_scale, seconds, rate,
-                                 self.shift, self.slow_by)
+        return sound_from_record(
+            self.record, self.duration, self.full_scale, seconds, rate, self.shift, self.slow_by
+        )
 
 
 @dataclass(frozen=True)
@@ -394,7 +426,8 @@ class UseResult:
             if m.key == key:
                 return m
         raise QuantityError(
-            f"'{key}' is not a figure here; there are {', '.join(m.key for m in self.merits)}.")
+            f"'{key}' is not a figure here; there are {', '.join(m.key for m in self.merits)}."
+        )
 
 
 def first_departure(x, y, part):
@@ -412,15 +445,18 @@ def first_departure(x, y, part):
     if not past.size:
         return float(x[-1])
     k = past[0]
-    return float(np.sqrt(np.interp(allowed, off[k - 1:k + 1], x[k - 1:k + 1] ** 2)))
+    return float(np.sqrt(np.interp(allowed, off[k - 1 : k + 1], x[k - 1 : k + 1] ** 2)))
 
 
 def departures(solve):
     """The offsets and emitter resistors of a `TextbookCell` that are not zero: name -> value."""
     if not isinstance(solve, TextbookCell):
         return {}
-    return {f.name: getattr(solve, f.name) for f in setting_fields(solve)
-            if f.name.startswith(("offset", "r_emitter")) and getattr(solve, f.name) != 0.0}
+    return {
+        f.name: getattr(solve, f.name)
+        for f in setting_fields(solve)
+        if f.name.startswith(("offset", "r_emitter")) and getattr(solve, f.name) != 0.0
+    }
 
 
 #: By how much a textbook cell may move a figure before its relation is given up: in dB and in
@@ -459,29 +495,44 @@ def held_against_matched(run, settings, solve, detail=True):
     spoilt, moved = departures(solve), MOVED
     if spoilt:
         matched = replace(solve, **dict.fromkeys(spoilt, 0.0))
-        because = ("the relation is that of matched pairs without emitter resistors; "
-                   f"set here: {_in_a_sentence(solve, spoilt)}.")
+        because = (
+            "the relation is that of matched pairs without emitter resistors; "
+            f"set here: {_in_a_sentence(solve, spoilt)}."
+        )
     elif result.model == "built":
         b, moved = bench(solve), MOVED_BUILT
-        matched = partial(solve_cell, i_tail=b.i_tail, settings=CellSettings(
-            r_load=b.r_load, temperature=b.temperature))
+        matched = partial(
+            solve_cell,
+            i_tail=b.i_tail,
+            settings=CellSettings(r_load=b.r_load, temperature=b.temperature),
+        )
         ohms = {"upper": b.r_emitter_upper, "lower": b.r_emitter_lower}
-        has = "".join(f"{side} emitter resistors of {format_quantity(r, 'ohm')}, "
-                      for side, r in ohms.items() if r)
-        because = (f"this built cell has {has}finite current gain, loading and bias of its own, "
-                   "which the relation leaves out.")
+        has = "".join(
+            f"{side} emitter resistors of {format_quantity(r, 'ohm')}, "
+            for side, r in ohms.items()
+            if r
+        )
+        because = (
+            f"this built cell has {has}finite current gain, loading and bias of its own, "
+            "which the relation leaves out."
+        )
     else:
         return result
     plain = run(settings, matched, False)
 
     def told(merit):
         to = "" if spoilt else f" to {_allowed_text(merit, moved)}"
-        return replace(merit, holds=False,
-                       stops=f"{merit.stops} Now it does not hold{to}: {because}")
+        return replace(
+            merit, holds=False, stops=f"{merit.stops} Now it does not hold{to}: {because}"
+        )
 
-    return replace(result, merits=tuple(
-        told(m) if m.holds and _taken_away(m, other.value, moved) else m
-        for m, other in zip(result.merits, plain.merits)))
+    return replace(
+        result,
+        merits=tuple(
+            told(m) if m.holds and _taken_away(m, other.value, moved) else m
+            for m, other in zip(result.merits, plain.merits)
+        ),
+    )
 
 
 def _allowed_text(merit, moved):
@@ -492,10 +543,11 @@ def _allowed_text(merit, moved):
 def _in_a_sentence(solve, names):
     """Settings of a cell as words: `upper emitter resistors 100 ohm and ...`."""
     # "Emitter resistors, upper" is read in a sentence as "upper emitter resistors"
-    labels = {f.name: (" ".join(reversed(f.label.lower().split(", "))), f.unit)
-              for f in setting_fields(solve)}
-    *most, last = (f"{labels[n][0]} {format_quantity(v, labels[n][1])}"
-                   for n, v in names.items())
+    labels = {
+        f.name: (" ".join(reversed(f.label.lower().split(", "))), f.unit)
+        for f in setting_fields(solve)
+    }
+    *most, last = (f"{labels[n][0]} {format_quantity(v, labels[n][1])}" for n, v in names.items())
     return f"{', '.join(most)} and {last}" if most else last
 
 
@@ -543,6 +595,7 @@ def as_json(result, arrays=False):
         Keys use, title, model, settings, sentence, window, figures, lines, notes, and with
         `arrays` records and curves. What is not finite is None.
     """
+
     def plain(x):
         if isinstance(x, (str, bool)) or x is None:
             return x
@@ -550,29 +603,67 @@ def as_json(result, arrays=False):
         return x if math.isfinite(x) else None
 
     def trace(t):
-        return {"x": [plain(v) for v in t.x], "y": [plain(v) for v in t.y], "x_unit": t.x_unit,
-                "y_unit": t.y_unit, "label": t.label, "role": t.role}
+        return {
+            "x": [plain(v) for v in t.x],
+            "y": [plain(v) for v in t.y],
+            "x_unit": t.x_unit,
+            "y_unit": t.y_unit,
+            "label": t.label,
+            "role": t.role,
+        }
 
     data = {
-        "use": result.key, "title": result.title, "model": result.model,
-        "settings": {f.name: plain(getattr(result.settings, f.name))
-                     for f in setting_fields(result.settings)},
-        "sentence": result.sentence, "window": result.window,
-        "figures": {m.key: {
-            "name": m.name, "value": plain(m.value), "unit": m.unit, "relation": m.relation,
-            "relation_value": plain(m.relation_value), "limit": plain(m.limit),
-            "limit_unit": m.limit_unit, "holds": bool(m.holds), "stops": m.stops,
-        } for m in result.merits},
-        "lines": [] if result.spectrum is None else [{
-            "frequency": ln.frequency, "peak": ln.peak, "db": ln.db, "origin": ln.origin,
-            "label": ln.label, "orders": list(ln.orders), "also": list(ln.also),
-        } for ln in result.spectrum.lines],
+        "use": result.key,
+        "title": result.title,
+        "model": result.model,
+        "settings": {
+            f.name: plain(getattr(result.settings, f.name)) for f in setting_fields(result.settings)
+        },
+        "sentence": result.sentence,
+        "window": result.window,
+        "figures": {
+            m.key: {
+                "name": m.name,
+                "value": plain(m.value),
+                "unit": m.unit,
+                "relation": m.relation,
+                "relation_value": plain(m.relation_value),
+                "limit": plain(m.limit),
+                "limit_unit": m.limit_unit,
+                "holds": bool(m.holds),
+                "stops": m.stops,
+            }
+            for m in result.merits
+        },
+        "lines": []
+        if result.spectrum is None
+        else [
+            {
+                "frequency": ln.frequency,
+                "peak": ln.peak,
+                "db": ln.db,
+                "origin": ln.origin,
+                "label": ln.label,
+                "orders": list(ln.orders),
+                "also": list(ln.also),
+            }
+            for ln in result.spectrum.lines
+        ],
         "notes": list(result.notes),
     }
     if arrays:
         data["records"] = {k: trace(t) for k, t in result.records.items()}
-        data["curves"] = [{"title": c.title, "x_label": c.x_label, "x_unit": c.x_unit,
-                           "y_label": c.y_label, "y_unit": c.y_unit, "text": c.text,
-                           "point": list(map(plain, c.point)) if c.point else None,
-                           "traces": [trace(t) for t in c.traces]} for c in result.curves]
+        data["curves"] = [
+            {
+                "title": c.title,
+                "x_label": c.x_label,
+                "x_unit": c.x_unit,
+                "y_label": c.y_label,
+                "y_unit": c.y_unit,
+                "text": c.text,
+                "point": list(map(plain, c.point)) if c.point else None,
+                "traces": [trace(t) for t in c.traces],
+            }
+            for c in result.curves
+        ]
     return data

@@ -89,8 +89,10 @@ def _drive_tones(drive, side, window):
         return []
     second = {"two_tone": f"f_{side}2", "burst": f"f_{side}_repeat", "am": f"f_{side}_tone"}
     names = (f"f_{side}", second.get(drive.kind, ""))
-    return [Tone(name, side, window.cycles_of(f), shaping=k > 0 and drive.kind != "two_tone")
-            for k, (name, f) in enumerate(zip(names, drive.tones))]
+    return [
+        Tone(name, side, window.cycles_of(f), shaping=k > 0 and drive.kind != "two_tone")
+        for k, (name, f) in enumerate(zip(names, drive.tones))
+    ]
 
 
 def unevenness(v_out, v_in):
@@ -102,12 +104,20 @@ def unevenness(v_out, v_in):
     halves = [v_out[v_in > 0], v_out[v_in < 0]]
     if min(map(len, halves)) == 0:
         return 0.0
-    more, less = (math.sqrt(float(np.mean(h ** 2))) for h in halves)
+    more, less = (math.sqrt(float(np.mean(h**2))) for h in halves)
     return (more - less) / (more + less) if more + less > 0 else 0.0
 
 
-def run_signals(upper, lower, solve=None, coupling_upper=0.0, coupling_lower=0.0,
-                load_corner=None, min_cycles=1, max_samples=16384):
+def run_signals(
+    upper,
+    lower,
+    solve=None,
+    coupling_upper=0.0,
+    coupling_lower=0.0,
+    load_corner=None,
+    min_cycles=1,
+    max_samples=16384,
+):
     """Send two drives through the cell over one coherent window.
 
     Parameters
@@ -134,26 +144,42 @@ def run_signals(upper, lower, solve=None, coupling_upper=0.0, coupling_lower=0.0
     """
     solve = solve or TextbookCell()
     b = bench(solve)
-    window, (upper, lower) = signals.window_for(upper, lower, min_cycles=min_cycles,
-                                                max_samples=max_samples)
+    window, (upper, lower) = signals.window_for(
+        upper, lower, min_cycles=min_cycles, max_samples=max_samples
+    )
     t = window.time
-    corners = [float(as_quantity(n, c, "Hz", 0.0)) for n, c in (
-        ("coupling_upper", coupling_upper), ("coupling_lower", coupling_lower))]
-    v_upper, v_lower = (signals.couple(signals.sample(d, t), window.duration, c)
-                        for d, c in zip((upper, lower), corners))
+    corners = [
+        float(as_quantity(n, c, "Hz", 0.0))
+        for n, c in (("coupling_upper", coupling_upper), ("coupling_lower", coupling_lower))
+    ]
+    v_upper, v_lower = (
+        signals.couple(signals.sample(d, t), window.duration, c)
+        for d, c in zip((upper, lower), corners)
+    )
     point = solve(v_upper, v_lower)
     good = np.broadcast_to(np.asarray(point.converged), v_upper.shape)
     whole = bool(good.all())
     notes = [] if window.exact else [window.text]
     if whole:
-        point = replace(point, **{
-            name: signals.load_pole(getattr(point, name), window.duration, load_corner)
-            for name in ("v_left", "v_right", "v_out")})
+        point = replace(
+            point,
+            **{
+                name: signals.load_pole(getattr(point, name), window.duration, load_corner)
+                for name in ("v_left", "v_right", "v_out")
+            },
+        )
     else:
-        notes.append(f"The cell has no solution at {int(np.sum(~good))} of {good.size} samples: "
-                     "they are left out, and so are the spectrum and the load pole.")
-        point = replace(point, **{name: np.where(good, getattr(point, name), np.nan)
-                                  for name in ("v_left", "v_right", "v_out")})
+        notes.append(
+            f"The cell has no solution at {int(np.sum(~good))} of {good.size} samples: "
+            "they are left out, and so are the spectrum and the load pole."
+        )
+        point = replace(
+            point,
+            **{
+                name: np.where(good, getattr(point, name), np.nan)
+                for name in ("v_left", "v_right", "v_out")
+            },
+        )
     shape = v_upper * v_lower
     product = product_slope(solve) * shape
     power = float(np.sum(shape[good] ** 2))
@@ -165,17 +191,35 @@ def run_signals(upper, lower, solve=None, coupling_upper=0.0, coupling_lower=0.0
     if whole:
         spectrum = labelled_spectrum(point.v_out, window.duration, tones)
         if any(d.kind == "call" for d in (upper, lower)):
-            spectrum = replace(spectrum, lines=tuple(
-                replace(ln, label="part of the call") if not ln.orders else ln
-                for ln in spectrum.lines))
-        merits = _merits(spectrum, upper, lower, tones, b, point.v_out, fitted,
-                         v_upper, v_lower)
+            spectrum = replace(
+                spectrum,
+                lines=tuple(
+                    replace(ln, label="part of the call") if not ln.orders else ln
+                    for ln in spectrum.lines
+                ),
+            )
+        merits = _merits(spectrum, upper, lower, tones, b, point.v_out, fitted, v_upper, v_lower)
         sentence = _sentence(spectrum, upper, lower, b)
     if any(d.kind == "call" for d in (upper, lower)):
         notes.append("The bat call is invented: it is synthesised from a recipe.")
-    return SignalRun(window, upper, lower, t, v_upper, v_lower, point, product, fitted,
-                     point.v_out - fitted, sign_changes(t, v_lower, window.duration), spectrum,
-                     merits, sentence, tuple(notes), b.full_scale)
+    return SignalRun(
+        window,
+        upper,
+        lower,
+        t,
+        v_upper,
+        v_lower,
+        point,
+        product,
+        fitted,
+        point.v_out - fitted,
+        sign_changes(t, v_lower, window.duration),
+        spectrum,
+        merits,
+        sentence,
+        tuple(notes),
+        b.full_scale,
+    )
 
 
 def _strong(spectrum):
@@ -202,9 +246,11 @@ def _sentence(spectrum, upper, lower, b):
     pair_lines = [ln for ln in lines if ln.origin in ("sum", "difference")]
     if len(pair_lines) == 2:
         one, two = pair_lines
-        text = (f"The {one.origin} at {text_of(one.frequency, 'Hz', 4)} comes out at "
-                f"{text_of(one.peak, 'V')}, the {two.origin} at "
-                f"{text_of(two.frequency, 'Hz', 4)} at {text_of(two.peak, 'V')}")
+        text = (
+            f"The {one.origin} at {text_of(one.frequency, 'Hz', 4)} comes out at "
+            f"{text_of(one.peak, 'V')}, the {two.origin} at "
+            f"{text_of(two.frequency, 'Hz', 4)} at {text_of(two.peak, 'V')}"
+        )
         rest = [ln for ln in lines if ln not in pair_lines]
     else:
         one = lines[0]
@@ -212,8 +258,9 @@ def _sentence(spectrum, upper, lower, b):
         rest = lines[1:]
     if rest:
         below = -rest[0].db
-        text += (f"; next is {_line_in_words(rest[0])}, "
-                 + (f"{below:.1f} dB below the largest" if below >= 0.05 else "just as large"))
+        text += f"; next is {_line_in_words(rest[0])}, " + (
+            f"{below:.1f} dB below the largest" if below >= 0.05 else "just as large"
+        )
     return text + "."
 
 
@@ -232,30 +279,54 @@ def _single(drive):
 def _merits(spectrum, upper, lower, tones, b, v_out, fitted, v_upper, v_lower):
     levels = spectrum.spectrum
     merits = []
-    size = float(np.sqrt(np.mean(fitted ** 2)))
+    size = float(np.sqrt(np.mean(fitted**2)))
     if size > 1e-12 * b.full_scale:
         rest = 100.0 * float(np.sqrt(np.mean((v_out - fitted) ** 2))) / size
         edge = min(b.soft_end(side, 0.01) for side in ("upper", "lower"))
-        merits.append(Merit(
-            "product_error", "Departure from a true product, rms", rest, "%",
-            "none for small inputs", 0.0, edge, "V",
-            bool(max(np.max(np.abs(v_lower)), np.max(np.abs(v_upper))) <= edge) and rest <= 1.0,
-            f"It stops holding when either input passes about {text_of(edge, 'V')}, where tanh "
-            "takes 1 % off, or when a pair is mismatched."))
+        merits.append(
+            Merit(
+                "product_error",
+                "Departure from a true product, rms",
+                rest,
+                "%",
+                "none for small inputs",
+                0.0,
+                edge,
+                "V",
+                bool(max(np.max(np.abs(v_lower)), np.max(np.abs(v_upper))) <= edge) and rest <= 1.0,
+                f"It stops holding when either input passes about {text_of(edge, 'V')}, where tanh "
+                "takes 1 % off, or when a pair is mismatched.",
+            )
+        )
     if _comparable(upper, lower, tones) and np.ptp(v_out) > 1e-9 * b.full_scale:
-        sides = {side: 100.0 * unevenness(v_out, v)
-                 for side, v in (("upper", v_upper), ("lower", v_lower))}
+        sides = {
+            side: 100.0 * unevenness(v_out, v)
+            for side, v in (("upper", v_upper), ("lower", v_lower))
+        }
         side = max(sides, key=lambda k: abs(sides[k]))
-        merits.append(Merit(
-            "uneven", f"Unevenness of the half cycles of the {side} input", sides[side], "%",
-            "none for matched pairs and inputs without DC", 0.0, None, "",
-            abs(sides[side]) <= 1.0, "It stops holding when a pair is mismatched or that input "
-            "carries DC: one half cycle then gives more than the other."))
+        merits.append(
+            Merit(
+                "uneven",
+                f"Unevenness of the half cycles of the {side} input",
+                sides[side],
+                "%",
+                "none for matched pairs and inputs without DC",
+                0.0,
+                None,
+                "",
+                abs(sides[side]) <= 1.0,
+                "It stops holding when a pair is mismatched or that input "
+                "carries DC: one half cycle then gives more than the other.",
+            )
+        )
     mains = [next((t for t in tones if t.side == side), None) for side in ("upper", "lower")]
     if all(mains) and mains[0].cycles != mains[1].cycles:
         merits += _product_merits(spectrum, upper, lower, tones, mains, b)
-    alone = [(d, t) for d, t, other in ((upper, mains[0], mains[1]), (lower, mains[1], mains[0]))
-             if t is not None and other is None]
+    alone = [
+        (d, t)
+        for d, t, other in ((upper, mains[0], mains[1]), (lower, mains[1], mains[0]))
+        if t is not None and other is None
+    ]
     if any(d.kind == "call" for d in (upper, lower)):
         alone = []
     if alone:
@@ -263,13 +334,21 @@ def _merits(spectrum, upper, lower, tones, b, v_out, fitted, v_upper, v_lower):
         if drive.kind != "two_tone" and levels.peak[tone.cycles] > 1e-9 * b.full_scale:
             ratios = harmonic_levels(levels, tone.cycles)
             edge = 2.0 * b.v_t * small_drive_limit(0.1, 3)
-            merits.append(Merit(
-                "distortion", "Harmonic distortion", 100.0 * math.sqrt(np.nansum(ratios ** 2)),
-                "%", "(A/VT)^2 / 48, third harmonic of a sine" if _single(drive) else "",
-                100.0 * (drive.amplitude / b.v_t) ** 2 / 48.0 if _single(drive) else None,
-                edge, "V", _single(drive) and drive.amplitude <= edge and b.plain(tone.side),
-                f"It stops holding when the drive is no sine or passes {text_of(edge, 'V')} "
-                "peak, or when its pairs have emitter resistors, which bend less."))
+            merits.append(
+                Merit(
+                    "distortion",
+                    "Harmonic distortion",
+                    100.0 * math.sqrt(np.nansum(ratios**2)),
+                    "%",
+                    "(A/VT)^2 / 48, third harmonic of a sine" if _single(drive) else "",
+                    100.0 * (drive.amplitude / b.v_t) ** 2 / 48.0 if _single(drive) else None,
+                    edge,
+                    "V",
+                    _single(drive) and drive.amplitude <= edge and b.plain(tone.side),
+                    f"It stops holding when the drive is no sine or passes {text_of(edge, 'V')} "
+                    "peak, or when its pairs have emitter resistors, which bend less.",
+                )
+            )
     return tuple(merits) + _third_order(spectrum, upper, lower, tones, b)
 
 
@@ -284,29 +363,54 @@ def _product_merits(spectrum, upper, lower, tones, mains, b):
     if _single(upper) and _single(lower):
         x = [d.amplitude / (2.0 * b.v_t) for d in (upper, lower)]
         law = b.full_scale * switching_part(x[0]) * switching_part(x[1]) / 2.0
-        merits.append(Merit(
-            "sideband", "Sum and difference, each", one, "V",
-            "I R b(A_u/2VT) b(A_l/2VT) / 2, b = Fourier part of tanh(x cos a)", law, None, "",
-            not (upper.offset or lower.offset) and b.plain("upper") and b.plain("lower"),
-            "It stops holding when an input carries DC, when coupling or load corners weaken "
-            "a line, or when emitter resistors lower the gain."))
+        merits.append(
+            Merit(
+                "sideband",
+                "Sum and difference, each",
+                one,
+                "V",
+                "I R b(A_u/2VT) b(A_l/2VT) / 2, b = Fourier part of tanh(x cos a)",
+                law,
+                None,
+                "",
+                not (upper.offset or lower.offset) and b.plain("upper") and b.plain("lower"),
+                "It stops holding when an input carries DC, when coupling or load corners weaken "
+                "a line, or when emitter resistors lower the gain.",
+            )
+        )
     carrier, name = (up, "upper") if up.cycles > low.cycles else (low, "lower")
     other = lower if name == "upper" else upper
     tone = lower.amplitude if name == "upper" else upper.amplitude
     law = float(decibel(tone / (2.0 * abs(other.offset)))) if abs(other.offset) > 1e-12 else None
-    merits.append(Merit(
-        "carrier_suppression", f"Carrier suppression ({name} input is the carrier)",
-        carrier_suppression(levels, carrier.cycles, places), "dB",
-        "20 log10 (A / (2 |DC|)) of the other input", law, None, "",
-        carrier_suppression(levels, carrier.cycles, places) > 40.0,
-        "It stops being high when the other input carries DC or its pair has an offset."))
+    merits.append(
+        Merit(
+            "carrier_suppression",
+            f"Carrier suppression ({name} input is the carrier)",
+            carrier_suppression(levels, carrier.cycles, places),
+            "dB",
+            "20 log10 (A / (2 |DC|)) of the other input",
+            law,
+            None,
+            "",
+            carrier_suppression(levels, carrier.cycles, places) > 40.0,
+            "It stops being high when the other input carries DC or its pair has an offset.",
+        )
+    )
     leak = low if name == "upper" else up
-    merits.append(Merit(
-        "leak", f"Sideband over the {'lower' if name == 'upper' else 'upper'} leak",
-        carrier_suppression(levels, leak.cycles, places), "dB",
-        "no leak from a matched cell without DC", None, None, "",
-        carrier_suppression(levels, leak.cycles, places) > 40.0,
-        "It stops being high when the carrier input carries DC or its pair has an offset."))
+    merits.append(
+        Merit(
+            "leak",
+            f"Sideband over the {'lower' if name == 'upper' else 'upper'} leak",
+            carrier_suppression(levels, leak.cycles, places),
+            "dB",
+            "no leak from a matched cell without DC",
+            None,
+            None,
+            "",
+            carrier_suppression(levels, leak.cycles, places) > 40.0,
+            "It stops being high when the carrier input carries DC or its pair has an offset.",
+        )
+    )
     return merits
 
 
@@ -317,18 +421,28 @@ def _third_order(spectrum, upper, lower, tones, b):
         first, second = [t.cycles for t in tones if t.side == side][:2]
         moved = next((t.cycles for t in tones if t.side == other), 0)
         peak = spectrum.spectrum.peak
-        if max(abs(moved - k) for k in (first, second, 2 * first - second,
-                                        2 * second - first)) >= len(peak):
+        if max(
+            abs(moved - k) for k in (first, second, 2 * first - second, 2 * second - first)
+        ) >= len(peak):
             continue
         if peak[abs(moved - first)] + peak[abs(moved - second)] < 1e-9 * b.full_scale:
             continue
         worst = max(r for _, r in third_order_products(spectrum.spectrum, first, second, moved))
         mean = math.sqrt(drive.amplitude * drive.second_amplitude)
         edge = 0.67 * b.v_t
-        return (Merit(
-            "third_order", f"Third-order products of the {side} tones", 100.0 * worst, "%",
-            "(A/VT)^2 / 16, equal tones", 100.0 * (mean / b.v_t) ** 2 / 16.0, edge, "V",
-            mean <= edge and drive.amplitude == drive.second_amplitude and b.plain(side),
-            f"It stops holding when each tone passes about {text_of(edge, 'V')} peak, the two "
-            "differ, or their pairs have emitter resistors, which bend less."),)
+        return (
+            Merit(
+                "third_order",
+                f"Third-order products of the {side} tones",
+                100.0 * worst,
+                "%",
+                "(A/VT)^2 / 16, equal tones",
+                100.0 * (mean / b.v_t) ** 2 / 16.0,
+                edge,
+                "V",
+                mean <= edge and drive.amplitude == drive.second_amplitude and b.plain(side),
+                f"It stops holding when each tone passes about {text_of(edge, 'V')} peak, the two "
+                "differ, or their pairs have emitter resistors, which bend less.",
+            ),
+        )
     return ()

@@ -33,13 +33,16 @@ DRIVE_KINDS = {
     "dc_sine": ("DC + sine", ("amplitude", "frequency", "phase")),
     "square": ("Square", ("amplitude", "frequency", "phase")),
     "triangle": ("Triangle", ("amplitude", "frequency", "phase")),
-    "two_tone": ("Two-tone", ("amplitude", "frequency", "phase", "second_amplitude",
-                              "second_frequency")),
+    "two_tone": (
+        "Two-tone",
+        ("amplitude", "frequency", "phase", "second_amplitude", "second_frequency"),
+    ),
     "burst": ("Burst", ("amplitude", "frequency", "phase", "repeat_frequency", "on_fraction")),
-    "am": ("Amplitude-modulated", ("amplitude", "frequency", "phase", "repeat_frequency",
-                                   "depth")),
-    "call": ("Bat call (invented)", ("amplitude", "frequency", "second_frequency",
-                                     "repeat_frequency", "on_fraction")),
+    "am": ("Amplitude-modulated", ("amplitude", "frequency", "phase", "repeat_frequency", "depth")),
+    "call": (
+        "Bat call (invented)",
+        ("amplitude", "frequency", "second_frequency", "repeat_frequency", "on_fraction"),
+    ),
 }
 #: Highest amplitude, V, and frequency, Hz, that a drive may have.
 MAX_AMPLITUDE, MAX_FREQUENCY = 10.0, 1e7
@@ -78,22 +81,26 @@ class Drive:
     def checked(self):
         """Return the same drive with plain floats, or raise QuantityError."""
         if self.kind not in DRIVE_KINDS:
-            raise QuantityError(
-                f"kind is {self.kind!r}; allowed are {', '.join(DRIVE_KINDS)}.")
-        number = lambda *a, **k: float(as_quantity(*a, **k))  # noqa: E731
+            raise QuantityError(f"kind is {self.kind!r}; allowed are {', '.join(DRIVE_KINDS)}.")
+
+        def number(*a, **k):
+            return float(as_quantity(*a, **k))
+
         d = Drive(
             kind=self.kind,
             amplitude=number("amplitude", self.amplitude, "V", 0.0, MAX_AMPLITUDE),
-            frequency=number("frequency", self.frequency, "Hz", 0.0, MAX_FREQUENCY,
-                             low_open=True),
+            frequency=number("frequency", self.frequency, "Hz", 0.0, MAX_FREQUENCY, low_open=True),
             phase=number("phase", self.phase, "deg"),
             offset=number("offset", self.offset, "V", -MAX_AMPLITUDE, MAX_AMPLITUDE),
-            second_amplitude=number("second_amplitude", self.second_amplitude, "V", 0.0,
-                                    MAX_AMPLITUDE),
-            second_frequency=number("second_frequency", self.second_frequency, "Hz", 0.0,
-                                    MAX_FREQUENCY, low_open=True),
-            repeat_frequency=number("repeat_frequency", self.repeat_frequency, "Hz", 0.0,
-                                    MAX_FREQUENCY, low_open=True),
+            second_amplitude=number(
+                "second_amplitude", self.second_amplitude, "V", 0.0, MAX_AMPLITUDE
+            ),
+            second_frequency=number(
+                "second_frequency", self.second_frequency, "Hz", 0.0, MAX_FREQUENCY, low_open=True
+            ),
+            repeat_frequency=number(
+                "repeat_frequency", self.repeat_frequency, "Hz", 0.0, MAX_FREQUENCY, low_open=True
+            ),
             on_fraction=number("on_fraction", self.on_fraction, "", 0.0, 1.0, low_open=True),
             depth=number("depth", self.depth, "", 0.0, 2.0),
         )
@@ -101,19 +108,23 @@ class Drive:
         if d.kind in ("burst", "am", "call") and d.repeat_frequency >= slowest:
             raise QuantityError(
                 f"repeat_frequency is {d.repeat_frequency:g} Hz; "
-                f"allowed is below the tone of {slowest:g} Hz that it shapes.")
-        if d.kind == "call" and not (CALL_BAND[0] <= slowest and max(
-                d.frequency, d.second_frequency) <= CALL_BAND[1]):
+                f"allowed is below the tone of {slowest:g} Hz that it shapes."
+            )
+        if d.kind == "call" and not (
+            CALL_BAND[0] <= slowest and max(d.frequency, d.second_frequency) <= CALL_BAND[1]
+        ):
             raise QuantityError(
                 f"the call sweeps from {d.frequency:g} to {d.second_frequency:g} Hz; "
-                f"allowed is {CALL_BAND[0]:g} to {CALL_BAND[1]:g} Hz.")
+                f"allowed is {CALL_BAND[0]:g} to {CALL_BAND[1]:g} Hz."
+            )
         return d
 
     @property
     def tones(self):
         """Frequencies, Hz, of which a window must hold whole periods."""
         return {
-            "dc": (), "two_tone": (self.frequency, self.second_frequency),
+            "dc": (),
+            "two_tone": (self.frequency, self.second_frequency),
             "burst": (self.frequency, self.repeat_frequency),
             "am": (self.frequency, self.repeat_frequency),
             "call": (self.repeat_frequency,),
@@ -134,8 +145,10 @@ class Drive:
         text = f"{title}, {format_quantity(self.amplitude, 'V')} peak at "
         text += format_quantity(self.frequency, "Hz", 4)
         if self.kind == "two_tone":
-            text += (f" and {format_quantity(self.second_amplitude, 'V')} at "
-                     f"{format_quantity(self.second_frequency, 'Hz', 4)}")
+            text += (
+                f" and {format_quantity(self.second_amplitude, 'V')} at "
+                f"{format_quantity(self.second_frequency, 'Hz', 4)}"
+            )
         if self.kind == "call":
             text += f" falling or rising to {format_quantity(self.second_frequency, 'Hz', 4)}"
         if self.offset:
@@ -172,7 +185,10 @@ def sample(drive, t):
     t = as_quantity("t", t, "s")
     if d.kind == "dc":
         return np.full(t.shape, d.offset)
-    angle = lambda f, phase=0.0: 2.0 * np.pi * (f * t + phase / 360.0)  # noqa: E731
+
+    def angle(f, phase=0.0):
+        return 2.0 * np.pi * (f * t + phase / 360.0)
+
     if d.kind == "square":
         c = _cycle(d.frequency, t, d.phase)
         wave = np.where(c < 0.5, 1.0, -1.0)
@@ -182,8 +198,13 @@ def sample(drive, t):
         wave = 1.0 - 4.0 * np.abs(c - 0.5)
     elif d.kind == "call":
         c = (d.repeat_frequency * t) % 1.0  # the hump is zero at its edges: no rounding needed
-        wave = _sweep(c / d.repeat_frequency, d.on_fraction / d.repeat_frequency,
-                      d.frequency, d.second_frequency, 1.0)
+        wave = _sweep(
+            c / d.repeat_frequency,
+            d.on_fraction / d.repeat_frequency,
+            d.frequency,
+            d.second_frequency,
+            1.0,
+        )
     else:
         wave = np.sin(angle(d.frequency, d.phase))
     if d.kind == "burst":
@@ -200,6 +221,7 @@ def sample(drive, t):
 
 #: A frequency may be moved by this fraction without a longer window being tried.
 CLOSE_ENOUGH = 1e-4
+
 
 @dataclass(frozen=True)
 class Window:
@@ -246,7 +268,8 @@ class Window:
                 return cycles
         raise QuantityError(
             f"frequency is {frequency:g} Hz; the window holds "
-            f"{', '.join(f'{f:g} Hz' for f in self.used) or 'no tone'}.")
+            f"{', '.join(f'{f:g} Hz' for f in self.used) or 'no tone'}."
+        )
 
 
 def _power_of_two(n):
@@ -310,26 +333,39 @@ def _window(tones, highest, min_cycles, min_samples, max_samples):
     if found is None:
         raise QuantityError(
             f"the frequencies {listed} need more than {max_samples} samples for one whole "
-            f"period of each; allowed is a ratio of at most about {max_samples // 8}.")
+            f"period of each; allowed is a ratio of at most about {max_samples // 8}."
+        )
     duration, cycles = found
     used = {f: f if exact else c / duration for f, c in zip(distinct, cycles)}
-    samples = min(max(_power_of_two(32 * highest * duration), min_samples),
-                  _power_of_two(max_samples))
-    counts = " and ".join(f"{c} of {format_quantity(used[f], 'Hz', 5)}"
-                          for f, c in zip(distinct, cycles))
-    text = (f"The window of {format_quantity(duration, 's', 4)} holds whole cycles: {counts}; "
-            f"{samples} samples, lines every {format_quantity(1 / duration, 'Hz', 4)}.")
+    samples = min(
+        max(_power_of_two(32 * highest * duration), min_samples), _power_of_two(max_samples)
+    )
+    counts = " and ".join(
+        f"{c} of {format_quantity(used[f], 'Hz', 5)}" for f, c in zip(distinct, cycles)
+    )
+    text = (
+        f"The window of {format_quantity(duration, 's', 4)} holds whole cycles: {counts}; "
+        f"{samples} samples, lines every {format_quantity(1 / duration, 'Hz', 4)}."
+    )
     if not exact:
-        text = (f"{listed} have no short common period, so the nearest frequencies that do "
-                f"are used: {' and '.join(format_quantity(used[f], 'Hz', 6) for f in distinct)}. "
-                + text)
+        text = (
+            f"{listed} have no short common period, so the nearest frequencies that do "
+            f"are used: {' and '.join(format_quantity(used[f], 'Hz', 6) for f in distinct)}. "
+            + text
+        )
     by_tone = dict(zip(distinct, cycles))
-    return Window(duration, samples, tuple(by_tone[f] for f in tones), tones,
-                  tuple(used[f] for f in tones), exact, text)
+    return Window(
+        duration,
+        samples,
+        tuple(by_tone[f] for f in tones),
+        tones,
+        tuple(used[f] for f in tones),
+        exact,
+        text,
+    )
 
 
-def coherent_window(frequencies, highest=None, min_cycles=1, min_samples=1024,
-                    max_samples=16384):
+def coherent_window(frequencies, highest=None, min_cycles=1, min_samples=1024, max_samples=16384):
     """Choose a window that holds whole periods of every frequency.
 
     Frequencies with a common period short enough are kept exactly. Otherwise the highest one is
@@ -357,16 +393,19 @@ def coherent_window(frequencies, highest=None, min_cycles=1, min_samples=1024,
     QuantityError
         For a frequency out of range, or frequencies too far apart for the record.
     """
-    tones = tuple(float(as_quantity("frequency", f, "Hz", 0.0, MAX_FREQUENCY, low_open=True))
-                  for f in frequencies)
+    tones = tuple(
+        float(as_quantity("frequency", f, "Hz", 0.0, MAX_FREQUENCY, low_open=True))
+        for f in frequencies
+    )
     top = max(tones, default=0.0)
     if highest is not None:
         top = max(top, float(as_quantity("highest", highest, "Hz", 0.0, MAX_FREQUENCY)))
     if not tones:
         duration = 1e-3
         n = min(max(min_samples, _power_of_two(max(1.0, 32 * top * duration))), max_samples)
-        return Window(duration, n, (), (), (), True,
-                      f"Nothing repeats: a window of 1 ms, {n} samples.")
+        return Window(
+            duration, n, (), (), (), True, f"Nothing repeats: a window of 1 ms, {n} samples."
+        )
     return _window(tones, top, int(min_cycles), int(min_samples), int(max_samples))
 
 
@@ -386,15 +425,27 @@ def window_for(*drives, min_cycles=1, min_samples=1024, max_samples=16384):
     """
     drives = tuple(d.checked() for d in drives)
     tones = [f for d in drives for f in d.tones]
-    window = coherent_window(tones, max((d.highest for d in drives), default=0.0) or None,
-                             min_cycles, min_samples, max_samples)
+    window = coherent_window(
+        tones,
+        max((d.highest for d in drives), default=0.0) or None,
+        min_cycles,
+        min_samples,
+        max_samples,
+    )
     if window.exact:
         return window, drives
     moved = dict(zip(window.requested, window.used))
     return window, tuple(
-        replace(d, **{name: moved[getattr(d, name)]
-                      for name in ("frequency", "second_frequency", "repeat_frequency")
-                      if getattr(d, name) in d.tones}) for d in drives)
+        replace(
+            d,
+            **{
+                name: moved[getattr(d, name)]
+                for name in ("frequency", "second_frequency", "repeat_frequency")
+                if getattr(d, name) in d.tones
+            },
+        )
+        for d in drives
+    )
 
 
 # ---------------------------------------------------------------- corners
@@ -515,13 +566,17 @@ class BatCall:
 
     def checked(self):
         """Return the same call with plain floats, or raise QuantityError."""
-        number = lambda *a, **k: float(as_quantity(*a, **k))  # noqa: E731
+
+        def number(*a, **k):
+            return float(as_quantity(*a, **k))
+
         return BatCall(
             self.title,
             number("f_start", self.f_start, "Hz", *CALL_BAND),
             number("f_end", self.f_end, "Hz", *CALL_BAND),
             number("duration", self.duration, "s", 1e-4, 0.1),
-            number("bend", self.bend, "", 0.2, 10.0))
+            number("bend", self.bend, "", 0.2, 10.0),
+        )
 
 
 #: Invented calls for demonstrations.
@@ -538,8 +593,9 @@ def _sweep(tau, duration, f_start, f_end, bend):
     """Sweep f_end + (f_start - f_end)(1 - tau/duration)^bend under a sin^2 hump; 0 outside."""
     inside = (tau >= 0.0) & (tau < duration)
     x = np.where(inside, tau / duration, 0.0)
-    turns = duration * (f_end * x
-                        + (f_start - f_end) * (1.0 - (1.0 - x) ** (bend + 1.0)) / (bend + 1.0))
+    turns = duration * (
+        f_end * x + (f_start - f_end) * (1.0 - (1.0 - x) ** (bend + 1.0)) / (bend + 1.0)
+    )
     return np.where(inside, np.sin(np.pi * x) ** 2 * np.sin(2.0 * np.pi * turns), 0.0)
 
 

@@ -13,7 +13,8 @@ SOUND_PEAK = 0.25
 HEARING = (20.0, 16e3)
 HEARING_CAUTION = (
     "Start with the volume down, above all with headphones: the samples are limited, "
-    "the amplifier behind them is not.")
+    "the amplifier behind them is not."
+)
 
 
 @dataclass(frozen=True)
@@ -79,8 +80,17 @@ def _sound(samples, rate, peak, text):
     return Sound(samples, int(rate), float(peak), limited, silent, text)
 
 
-def sound_from_record(record, duration, full_scale, seconds=2.0, rate=48000, shift=0.0,
-                      slow_by=1.0, peak=SOUND_PEAK, lines=200):
+def sound_from_record(
+    record,
+    duration,
+    full_scale,
+    seconds=2.0,
+    rate=48000,
+    shift=0.0,
+    slow_by=1.0,
+    peak=SOUND_PEAK,
+    lines=200,
+):
     """Sound of a periodic record: its strongest lines, added up for as long as wanted.
 
     Parameters
@@ -121,7 +131,7 @@ def sound_from_record(record, duration, full_scale, seconds=2.0, rate=48000, shi
     shift = float(as_quantity("shift", shift, "Hz", 0.0))
     slow_by = float(as_quantity("slow_by", slow_by, "", 1.0, 1000.0))
     n = len(record)
-    phasor = np.fft.rfft(record)[1:(n + 1) // 2] * (2.0 / n)
+    phasor = np.fft.rfft(record)[1 : (n + 1) // 2] * (2.0 / n)
     heard = (np.arange(1, len(phasor) + 1) / duration - shift) / slow_by
     audible = (heard >= HEARING[0]) & (heard <= min(HEARING[1], 0.45 * rate))
     level = np.abs(phasor) * audible
@@ -135,13 +145,13 @@ def sound_from_record(record, duration, full_scale, seconds=2.0, rate=48000, shi
     text = "Heard as it is, up to 16 kHz."
     if shift or slow_by > 1.0:
         moved = ([f"moved down by {format_quantity(shift, 'Hz', 4)}"] if shift else []) + (
-            [f"divided by {slow_by:g}"] if slow_by > 1.0 else [])
+            [f"divided by {slow_by:g}"] if slow_by > 1.0 else []
+        )
         text = f"Shifted into hearing: every frequency is {' and then '.join(moved)}."
     return _sound(total * (peak / full_scale), rate, peak, text)
 
 
-def sound_from_samples(samples, sample_rate, full_scale, rate=48000, slow_by=1.0,
-                       peak=SOUND_PEAK):
+def sound_from_samples(samples, sample_rate, full_scale, rate=48000, slow_by=1.0, peak=SOUND_PEAK):
     """Sound of a single event, such as one call, brought to the rate of the sound card.
 
     Parameters
@@ -163,16 +173,14 @@ def sound_from_samples(samples, sample_rate, full_scale, rate=48000, slow_by=1.0
     slow_by = float(as_quantity("slow_by", slow_by, "", 1.0, 1000.0))
     n, length = len(v), max(2, round(len(v) / sample_rate * slow_by * rate))
     if length > 20 * rate:
-        raise QuantityError(
-            f"the sound would last {length / rate:.0f} s; allowed is at most 20 s.")
+        raise QuantityError(f"the sound would last {length / rate:.0f} s; allowed is at most 20 s.")
     phasor = np.fft.rfft(v)
     heard = np.arange(len(phasor)) * sample_rate / n / slow_by
     phasor[(heard < HEARING[0]) | (heard > min(HEARING[1], 0.45 * rate))] = 0.0
     bins = length // 2 + 1
     kept = np.zeros(bins, dtype=complex)
-    kept[:min(bins, len(phasor))] = phasor[:bins]
+    kept[: min(bins, len(phasor))] = phasor[:bins]
     text = "Heard as it is, up to 16 kHz."
     if slow_by > 1.0:
         text = f"Shifted into hearing: played {slow_by:g} times slower."
-    return _sound(np.fft.irfft(kept, length) * (length / n) * (peak / full_scale), rate, peak,
-                  text)
+    return _sound(np.fft.irfft(kept, length) * (length / n) * (peak / full_scale), rate, peak, text)

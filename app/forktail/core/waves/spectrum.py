@@ -47,7 +47,7 @@ class Spectrum:
         """Sum over the lines, V^2: by Parseval's theorem equal to `mean_square`."""
         halves = np.full(len(self.peak), 0.5)
         halves[0] = 1.0
-        return float(np.sum(halves * self.peak ** 2))
+        return float(np.sum(halves * self.peak**2))
 
 
 def coherent_spectrum(record, duration):
@@ -74,15 +74,15 @@ def coherent_spectrum(record, duration):
     duration = float(as_quantity("duration", duration, "s", 0.0, low_open=True))
     if record.ndim != 1 or record.size < 4:
         raise QuantityError(
-            f"record has the shape {record.shape}; allowed is one row of at least 4 samples.")
+            f"record has the shape {record.shape}; allowed is one row of at least 4 samples."
+        )
     n = record.size
-    phasor = np.fft.rfft(record)[:(n + 1) // 2] * (2.0 / n)
+    phasor = np.fft.rfft(record)[: (n + 1) // 2] * (2.0 / n)
     phasor[0] *= 0.5
     peak = np.abs(phasor)
     largest = float(peak.max())
     db = decibel(peak / largest) if largest > 0 else np.full(peak.shape, FLOOR_DB)
-    return Spectrum(np.arange(len(phasor)) / duration, phasor, peak, db,
-                    float(np.mean(record ** 2)))
+    return Spectrum(np.arange(len(phasor)) / duration, phasor, peak, db, float(np.mean(record**2)))
 
 
 @dataclass(frozen=True)
@@ -133,8 +133,9 @@ def _combinations(sides, order):
     def rank(c):
         if not any(c):
             return (0,)
-        odd = [sum(abs(k) for k, s in zip(c, sides) if s == side) % 2
-               for side in ("upper", "lower")]
+        odd = [
+            sum(abs(k) for k, s in zip(c, sides) if s == side) % 2 for side in ("upper", "lower")
+        ]
         return (sum(map(abs, c)) + 2 * (2 - sum(odd)), max(map(abs, c)), [-x for x in c])
 
     return np.array(sorted(rows, key=rank), dtype=int)
@@ -142,8 +143,9 @@ def _combinations(sides, order):
 
 def _label(orders, tones, turned):
     """`2 f_upper - f_lower`, turned so that the frequency comes out positive."""
-    parts = sorted(((-k if turned else k, t.name) for k, t in zip(orders, tones) if k),
-                   key=lambda p: p[0] < 0)
+    parts = sorted(
+        ((-k if turned else k, t.name) for k, t in zip(orders, tones) if k), key=lambda p: p[0] < 0
+    )
     text = ""
     for k, name in parts:
         sign = " \u2212 " if k < 0 else (" + " if text else "")
@@ -160,8 +162,12 @@ def _origin(orders, tones, turned):
         if len(upper) == len(lower) == 1 and abs(upper[0]) == abs(lower[0]) == 1:
             return "sum" if upper[0] == lower[0] else "difference"
         for one, other in ((upper, lower), (lower, upper)):
-            if sorted(map(abs, one)) == [1, 2] and len(other) == 1 and abs(other[0]) == 1 \
-                    and one[0] * one[1] < 0:
+            if (
+                sorted(map(abs, one)) == [1, 2]
+                and len(other) == 1
+                and abs(other[0]) == 1
+                and one[0] * one[1] < 0
+            ):
                 return "third-order"
         return "product"
     one = upper or lower
@@ -208,15 +214,28 @@ def label_lines(spectrum, tones, order=9, floor_db=-120.0, most=60):
     lines = []
     for k in sorted(int(b) for b in shown):
         rows = np.flatnonzero(places == k)
-        made = [(_origin(table[r], tones, signed[r] < 0), _label(table[r], tones, signed[r] < 0),
-                 tuple(int(x) * (-1 if signed[r] < 0 else 1) for x in table[r]))
-                for r in rows[:4]]
+        made = [
+            (
+                _origin(table[r], tones, signed[r] < 0),
+                _label(table[r], tones, signed[r] < 0),
+                tuple(int(x) * (-1 if signed[r] < 0 else 1) for x in table[r]),
+            )
+            for r in rows[:4]
+        ]
         if not made:
             made = [("product", "higher order", ())]
         origin, label, orders = made[0]
-        lines.append(Line(float(spectrum.frequency[k]), float(spectrum.peak[k]),
-                          float(spectrum.db[k]), orders, origin, label,
-                          tuple(m[1] for m in made[1:])))
+        lines.append(
+            Line(
+                float(spectrum.frequency[k]),
+                float(spectrum.peak[k]),
+                float(spectrum.db[k]),
+                orders,
+                origin,
+                label,
+                tuple(m[1] for m in made[1:]),
+            )
+        )
     return tuple(lines)
 
 
@@ -242,12 +261,14 @@ class LabelledSpectrum:
         """
         if len(orders) != len(self.tones):
             raise QuantityError(
-                f"orders are {orders}; allowed is one for each of {len(self.tones)} tones.")
+                f"orders are {orders}; allowed is one for each of {len(self.tones)} tones."
+            )
         k = abs(sum(o * t.cycles for o, t in zip(orders, self.tones)))
         if k >= len(self.spectrum.peak):
             raise QuantityError(
                 f"the line {orders} lies at {format_quantity(k * self.spectrum.spacing, 'Hz')}; "
-                "allowed is below half the sample rate.")
+                "allowed is below half the sample rate."
+            )
         return k
 
 
@@ -347,8 +368,10 @@ def third_order_products(spectrum, first, second, carrier=0):
     tones = 0.5 * (spectrum.peak[abs(carrier - first)] + spectrum.peak[abs(carrier - second)])
     if tones <= 0.0:
         raise QuantityError("the two tones are 0 V at the output; products need tones above 0 V.")
-    return tuple((k, float(spectrum.peak[k] / tones)) for k in (
-        abs(carrier - (2 * first - second)), abs(carrier - (2 * second - first))))
+    return tuple(
+        (k, float(spectrum.peak[k] / tones))
+        for k in (abs(carrier - (2 * first - second)), abs(carrier - (2 * second - first)))
+    )
 
 
 def conversion_gain(spectrum, line, drive):
@@ -382,7 +405,7 @@ def complex_envelope(record, centre, half_width):
     phasor = np.fft.rfft(record) * (2.0 / n)
     low, high = max(1, centre - half_width), min(len(phasor) - 1, centre + half_width)
     moved = np.zeros(n, dtype=complex)
-    moved[np.arange(low, high + 1) - centre] = phasor[low:high + 1]
+    moved[np.arange(low, high + 1) - centre] = phasor[low : high + 1]
     return np.fft.ifft(moved) * n
 
 
@@ -429,8 +452,11 @@ def small_drive_limit(shortfall, order=1):
     """
     if order == 1:
         return _bisect(lambda x: 1.0 - shortfall - switching_part(x) / x, 1e-3, 50.0)
-    return _bisect(lambda x: 1.0 - shortfall + switching_part(x, 3) / switching_part(x)
-                   * 12.0 / x ** 2, 1e-2, 10.0)
+    return _bisect(
+        lambda x: 1.0 - shortfall + switching_part(x, 3) / switching_part(x) * 12.0 / x**2,
+        1e-2,
+        10.0,
+    )
 
 
 @lru_cache(maxsize=64)

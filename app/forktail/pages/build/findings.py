@@ -16,20 +16,25 @@ class FindingsView(MarkupView):
     def __init__(self, **params):
         super().__init__(stylesheets=STYLES, **params)
         self._shown = None
-        self.rebuild('<div class="findings" data-id="findings"><h2>Findings '
-                     '<span class="soft" data-id="checking" role="status">checking\u2026</span>'
-                     "</h2></div>", {})
+        self.rebuild(
+            '<div class="findings" data-id="findings"><h2>Findings '
+            '<span class="soft" data-id="checking" role="status">checking\u2026</span>'
+            "</h2></div>",
+            {},
+        )
 
     def wait(self):
         """Say that the list is being worked out anew; the old one stays, faded."""
-        self.update({"findings": {"class": "findings stale"},
-                     "checking": {"#": "checking\u2026"}})
+        self.update({"findings": {"class": "findings stale"}, "checking": {"#": "checking\u2026"}})
 
     def fail(self, sentence):
         """Say that there are no findings."""
         self._shown = None
-        self.rebuild(f'<div class="findings" data-id="findings"><h2>Findings</h2>'
-                     f'<p class="entry-error" role="alert">{escape(sentence)}</p></div>', {})
+        self.rebuild(
+            f'<div class="findings" data-id="findings"><h2>Findings</h2>'
+            f'<p class="entry-error" role="alert">{escape(sentence)}</p></div>',
+            {},
+        )
 
     def show(self, circuit, found):
         """Show findings, worst first."""
@@ -39,9 +44,12 @@ class FindingsView(MarkupView):
             return
         self._shown = found
         items = "".join(_item(circuit, n, f) for n, f in enumerate(found))
-        self.rebuild('<div class="findings" data-id="findings"><h2>Findings '
-                     '<span class="soft" data-id="checking" role="status"></span></h2>'
-                     f"<ul>{items}</ul></div>", fresh)
+        self.rebuild(
+            '<div class="findings" data-id="findings"><h2>Findings '
+            '<span class="soft" data-id="checking" role="status"></span></h2>'
+            f"<ul>{items}</ul></div>",
+            fresh,
+        )
 
 
 def _count(found):
@@ -55,12 +63,15 @@ def _item(circuit, n, finding):
     except ValueError:
         ref = ""
     head = f'<b class="mark">{_MARKS[finding.severity]}</b> ' + (
-        f'<span class="ref">{escape(ref)}</span> ' if ref and ref not in finding.text else "")
+        f'<span class="ref">{escape(ref)}</span> ' if ref and ref not in finding.text else ""
+    )
     out = [f'<li class="{finding.severity}"><p>{head}{escape(keep_together(finding.text))}</p>']
     if finding.suggestion:
         act = ""
         if finding.change:
-            act = (f' <button type="button" class="apply" {request(kind="apply", n=n)} '
-                   f'aria-label="Apply: {escape(finding.suggestion, quote=True)}">Apply</button>')
+            act = (
+                f' <button type="button" class="apply" {request(kind="apply", n=n)} '
+                f'aria-label="Apply: {escape(finding.suggestion, quote=True)}">Apply</button>'
+            )
         out.append(f'<p class="todo">{escape(keep_together(finding.suggestion))}{act}</p>')
     return "".join(out) + "</li>"

@@ -10,13 +10,17 @@ from forktail.ui.markup import MarkupView
 _SETTINGS = ("spread_v_be", "spread_resistor", "spread_beta", "builds", "seed")
 #: Measure -> name and unit on the screen.
 SHOWN = {
-    "offset": ("Output at rest", "V"), "feed_upper": ("Upper feedthrough", "V/V"),
+    "offset": ("Output at rest", "V"),
+    "feed_upper": ("Upper feedthrough", "V/V"),
     "feed_lower": ("Lower feedthrough", "V/V"),
     "uneven_upper": ("Uneven half cycles, upper", "%"),
     "uneven_lower": ("Uneven half cycles, lower", "%"),
 }
-_NULLS = {"trim_lower": "upper feedthrough", "trim_upper": "lower feedthrough",
-          "trim_balance": "output at rest"}
+_NULLS = {
+    "trim_lower": "upper feedthrough",
+    "trim_upper": "lower feedthrough",
+    "trim_balance": "output at rest",
+}
 
 
 def _shown(value, unit):
@@ -70,13 +74,15 @@ class RunPanel(MarkupView):
             f'<label class="entry-row"><span class="what">{escape(state.param[n].label)}</span>'
             f'<input type="text" size="7" data-id="in-{n}" data-entry="{n}" autocomplete="off">'
             f'<span class="entry-error" data-id="err-{n}" role="alert" hidden></span></label>'
-            for n in _SETTINGS)
+            for n in _SETTINGS
+        )
         return (
             f'<div class="run"><div class="settings">{fields}</div>'
             f'<div class="line">{button("Run", data_id="run", kind="run")}'
-            f'{button("Cancel", data_id="cancel", kind="cancel")}'
+            f"{button('Cancel', data_id='cancel', kind='cancel')}"
             '<progress data-id="progress" value="0" max="1" aria-label="Builds solved">'
-            '</progress><span class="soft" data-id="count" role="status"></span></div></div>')
+            '</progress><span class="soft" data-id="count" role="status"></span></div></div>'
+        )
 
     def _values(self, state, spread, busy, note):
         out = {}
@@ -84,18 +90,24 @@ class RunPanel(MarkupView):
             spec, value = state.param[n], getattr(state, n)
             bad = self._bad.get(n)
             text = spec.show(value) if hasattr(spec, "show") else str(value)
-            out[f"in-{n}"] = {"value": bad[0] if bad else text,
-                              "aria-invalid": "true" if bad else None}
+            out[f"in-{n}"] = {
+                "value": bad[0] if bad else text,
+                "aria-invalid": "true" if bad else None,
+            }
             out[f"err-{n}"] = {"#": bad[1] if bad else "", "hidden": None if bad else ""}
-        out["run"] = {"disabled": "" if busy else None,
-                      "#": "Run" if spread is None else "Run again"}
+        out["run"] = {
+            "disabled": "" if busy else None,
+            "#": "Run" if spread is None else "Run again",
+        }
         out["cancel"] = {"disabled": None if busy else ""}
         done, total = (spread.done, spread.total) if spread else (0, state.builds)
-        out["progress"] = {"value": str(done), "max": str(total),
-                           "hidden": None if busy else ""}
+        out["progress"] = {"value": str(done), "max": str(total), "hidden": None if busy else ""}
         lost = spread.unsolved if spread else 0
-        text = note or ("" if not spread and not busy else f"{done} of {total} builds"
-                        + (f", {lost} without a solution" if lost else ""))
+        text = note or (
+            ""
+            if not spread and not busy
+            else f"{done} of {total} builds" + (f", {lost} without a solution" if lost else "")
+        )
         out["count"] = {"#": text or "solves every build anew, with its own parts"}
         out["main"] = {"data-run": "yes" if spread else None}
         return out
@@ -108,11 +120,15 @@ class SpreadTable(MarkupView):
         super().__init__(stylesheets=STYLES, **params)
         rows = "".join(
             f'<tr><th scope="row">{name}</th><td data-id="s-{m}"></td><td data-id="b-{m}"></td>'
-            "</tr>" for m, (name, _) in SHOWN.items())
+            "</tr>"
+            for m, (name, _) in SHOWN.items()
+        )
         self.rebuild(
             '<table class="cells" data-id="summary" hidden><thead><tr><th scope="col">All builds, '
             'not trimmed</th><th scope="col">one sigma</th><th scope="col">middle 95 %</th></tr>'
-            f"</thead><tbody>{rows}</tbody></table>", {})
+            f"</thead><tbody>{rows}</tbody></table>",
+            {},
+        )
 
     def show(self, spread):
         """Show the summary of a run; None hides it."""
@@ -133,31 +149,36 @@ class TrimPanel(MarkupView):
         rows = "".join(self._row(name) for name in TRIM_QUANTITIES)
         body = "".join(
             f'<tr><th scope="row">{name}</th><td data-id="u-{m}"></td><td data-id="n-{m}"></td>'
-            "</tr>" for m, (name, _) in SHOWN.items())
+            "</tr>"
+            for m, (name, _) in SHOWN.items()
+        )
         self.rebuild(
             '<div class="trims"><label class="entry-row"><span class="what">Trim build number '
             '<span class="soft">(0: as drawn)</span></span><input type="text" size="5" '
             'data-id="in-unit" data-entry="unit" autocomplete="off"><span class="entry-error" '
             'data-id="err-unit" role="alert" hidden></span></label>'
             f'<p class="soft small" data-id="of-whom"></p>{rows}<p class="line">'
-            f'{button("Null all three", kind="null", name="")}'
-            f'{button("Trims to zero", kind="untrim")}</p>'
+            f"{button('Null all three', kind='null', name='')}"
+            f"{button('Trims to zero', kind='untrim')}</p>"
             '<table class="cells"><thead><tr><th scope="col" data-id="whose"></th>'
             '<th scope="col">trims at zero</th><th scope="col">as trimmed</th></tr></thead>'
-            f"<tbody>{body}</tbody></table></div>", {})
+            f"<tbody>{body}</tbody></table></div>",
+            {},
+        )
 
     def _row(self, name):
         spec = TRIM_QUANTITIES[name]
         return (
             f'<div class="row"><label for="sl-{name}" title="nulls the {_NULLS[name]}">'
-            f'{escape(spec.label)}</label>'
+            f"{escape(spec.label)}</label>"
             f'<input type="text" class="entry" data-id="in-{name}" data-entry="knob_{name}" '
             f'aria-label="{escape(spec.label)}, value" autocomplete="off">'
             f'<input type="range" id="sl-{name}" min="0" max="{spec.steps()}" step="1" '
             f'data-id="slide-{name}" data-slide="{name}">'
             f'<button type="button" {request(kind="null", name=name)} '
             f'title="Solve for the trim that nulls the {_NULLS[name]}">Null it</button>'
-            f'<p class="entry-error" data-id="err-{name}" role="alert" hidden></p></div>')
+            f'<p class="entry-error" data-id="err-{name}" role="alert" hidden></p></div>'
+        )
 
     def refuse(self, name, text, sentence):
         """Show why an entry cannot be used."""
@@ -171,22 +192,32 @@ class TrimPanel(MarkupView):
 
     def show(self, state, now, untrimmed):
         """Show the trims and the measures that they leave."""
-        out = {"whose": {"#": f"Build {state.unit}" if state.unit else "As drawn"},
-               "of-whom": {"#": f"These trims belong to build {state.unit}; the drawing stays "
-                           "as designed." if state.unit else
-                           "These trims belong to the circuit as drawn."}}
+        out = {
+            "whose": {"#": f"Build {state.unit}" if state.unit else "As drawn"},
+            "of-whom": {
+                "#": f"These trims belong to build {state.unit}; the drawing stays as designed."
+                if state.unit
+                else "These trims belong to the circuit as drawn."
+            },
+        }
         trims = state.trims()
         for name, spec in TRIM_QUANTITIES.items():
             value = trims[name]
             bad = self._bad.get(name)
-            out[f"in-{name}"] = {"value": bad[0] if bad else spec.show(value, 4),
-                                 "aria-invalid": "true" if bad else None}
+            out[f"in-{name}"] = {
+                "value": bad[0] if bad else spec.show(value, 4),
+                "aria-invalid": "true" if bad else None,
+            }
             out[f"err-{name}"] = {"#": bad[1] if bad else "", "hidden": None if bad else ""}
-            out[f"slide-{name}"] = {"value": str(spec.position(value)),
-                                    "aria-valuetext": spec.show(value, 3)}
+            out[f"slide-{name}"] = {
+                "value": str(spec.position(value)),
+                "aria-valuetext": spec.show(value, 3),
+            }
         bad = self._bad.get("unit")
-        out["in-unit"] = {"value": bad[0] if bad else str(state.unit),
-                          "aria-invalid": "true" if bad else None}
+        out["in-unit"] = {
+            "value": bad[0] if bad else str(state.unit),
+            "aria-invalid": "true" if bad else None,
+        }
         out["err-unit"] = {"#": bad[1] if bad else "", "hidden": None if bad else ""}
         for m, (_, unit) in SHOWN.items():
             out[f"u-{m}"] = {"#": _shown(untrimmed[m], unit)}
@@ -197,8 +228,10 @@ class TrimPanel(MarkupView):
 def spread_csv(spread):
     """Comma-separated text of all builds, SI units."""
     names = list(spread.values)
-    return csv_text(("build", *names), [
-        (n, *("" if not math.isfinite(x) else float(x) for x in row))
-        for n, row in enumerate(zip(*(spread.values[m] for m in names)), 1)])
-
-
+    return csv_text(
+        ("build", *names),
+        [
+            (n, *("" if not math.isfinite(x) else float(x) for x in row))
+            for n, row in enumerate(zip(*(spread.values[m] for m in names)), 1)
+        ],
+    )

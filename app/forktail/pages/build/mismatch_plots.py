@@ -23,8 +23,16 @@ class Histogram(Plot):
         self.measure, self.label, self.unit = HISTOGRAMS[name]
         f = self.figure
         self.bars = float_source(left=[], right=[], top=[])
-        bars = self.add(Quad, left="left", right="right", top="top", bottom=0, source=self.bars,
-                        fill_alpha=0.55, line_width=1)
+        bars = self.add(
+            Quad,
+            left="left",
+            right="right",
+            top="top",
+            bottom=0,
+            source=self.bars,
+            fill_alpha=0.55,
+            line_width=1,
+        )
         self.paint(bars.glyph, fill_color="third", line_color="panel")
         self.mark = float_source(x=[], y0=[], y1=[])
         mark = self.add(Segment, "x", "y0", "x", "y1", source=self.mark, line_width=3)
@@ -61,10 +69,18 @@ class Histogram(Plot):
         self.set_label("x", f"{self.label} ({unit})")
         replace(self.bars, left=edges[:-1] * factor, right=edges[1:] * factor, top=counts)
         there = np.isfinite(now)
-        replace(self.mark, x=[now * factor] if there else [], y0=[0] if there else [],
-                y1=[top] if there else [])
+        replace(
+            self.mark,
+            x=[now * factor] if there else [],
+            y0=[0] if there else [],
+            y1=[top] if there else [],
+        )
 
     def csv(self):
         """Comma-separated text: one row a build."""
-        return "\n".join([f"build,{self.measure}",
-                          *(f"{n},{v:.9g}" for n, v in enumerate(self.values, 1))]) + "\n"
+        return (
+            "\n".join(
+                [f"build,{self.measure}", *(f"{n},{v:.9g}" for n, v in enumerate(self.values, 1))]
+            )
+            + "\n"
+        )

@@ -58,22 +58,32 @@ class Toolbar(MarkupView):
 
     def __init__(self, **params):
         super().__init__(stylesheets=STYLES, **params)
-        self.rebuild(f'<div class="line toolbar">{button("At rest", kind="rest")}'
-                     f'{button("Undo", data_id="undo", kind="undo")}'
-                     '<span class="soft" data-id="off"></span></div>'
-                     '<div class="line toolbar"><a class="act" data-id="plan" target="_blank" '
-                     'rel="noopener">Bench plan</a><a class="act" data-id="compare">Compare a '
-                     "capture</a></div>", {})
+        self.rebuild(
+            f'<div class="line toolbar">{button("At rest", kind="rest")}'
+            f"{button('Undo', data_id='undo', kind='undo')}"
+            '<span class="soft" data-id="off"></span></div>'
+            '<div class="line toolbar"><a class="act" data-id="plan" target="_blank" '
+            'rel="noopener">Bench plan</a><a class="act" data-id="compare">Compare a '
+            "capture</a></div>",
+            {},
+        )
 
     def show(self, state):
         """Show what can be undone and what is off the shipped circuit."""
         off, query = len(state.off_base()), state.query()
         tail = f"?{query}" if query else ""
-        self.update({
-            "plan": {"href": f"plan{tail}"}, "compare": {"href": f"compare{tail}"},
-            "undo": {"disabled": None if state.can_undo else ""},
-            "off": {"#": "as shipped" if not off else
-                    f"{off} value{'' if off == 1 else 's'} changed \u2022"}})
+        self.update(
+            {
+                "plan": {"href": f"plan{tail}"},
+                "compare": {"href": f"compare{tail}"},
+                "undo": {"disabled": None if state.can_undo else ""},
+                "off": {
+                    "#": "as shipped"
+                    if not off
+                    else f"{off} value{'' if off == 1 else 's'} changed \u2022"
+                },
+            }
+        )
 
 
 class Tabs(MarkupView):
@@ -81,9 +91,16 @@ class Tabs(MarkupView):
 
     def __init__(self, **params):
         super().__init__(stylesheets=STYLES, **params)
-        self.rebuild('<div class="side-tabs" role="group" aria-label="Side panel">' + "".join(
-            f'<button type="button" data-id="tab-{key}" {request(kind="tab", value=key)}>'
-            f"{text}</button>" for key, text in TABS.items()) + "</div>", {})
+        self.rebuild(
+            '<div class="side-tabs" role="group" aria-label="Side panel">'
+            + "".join(
+                f'<button type="button" data-id="tab-{key}" {request(kind="tab", value=key)}>'
+                f"{text}</button>"
+                for key, text in TABS.items()
+            )
+            + "</div>",
+            {},
+        )
 
     def show(self, tab, model):
         """Mark the chosen panel."""
@@ -103,23 +120,40 @@ class BuildPage(Page):
         self.side_by_side, self.numbers = ValuesTable(), NumbersTable()
         self.values, self.faults = ValuesView(), FaultsView()
         self.run_panel, self.trims, self.spread = RunPanel(), TrimPanel(), SpreadTable()
-        self.curves = {"v_upper": TransferCurve("over_upper", "v_upper"),
-                       "v_lower": TransferCurve("over_lower", "v_lower")}
+        self.curves = {
+            "v_upper": TransferCurve("over_upper", "v_upper"),
+            "v_lower": TransferCurve("over_lower", "v_lower"),
+        }
         self.histograms = {name: Histogram(name) for name in HISTOGRAMS}
         self.plots = (*self.curves.values(), *self.histograms.values())
         self.controls = Controls(
-            self.state, self._groups, presets=self.state.presets,
-            play=lambda: ("v_upper", "v_lower"), stylesheets=STYLES,
+            self.state,
+            self._groups,
+            presets=self.state.presets,
+            play=lambda: ("v_upper", "v_lower"),
+            stylesheets=STYLES,
             handlers={
-                "theme": self.set_theme, "csv": self._csv, "choose": self._choose,
-                "edit": self._edit, "drag": self._drag, "apply": self._apply,
-                "undo": lambda m: self.state.undo(), "repair": self._repair,
+                "theme": self.set_theme,
+                "csv": self._csv,
+                "choose": self._choose,
+                "edit": self._edit,
+                "drag": self._drag,
+                "apply": self._apply,
+                "undo": lambda m: self.state.undo(),
+                "repair": self._repair,
                 "rest": lambda m: self.state.param.update(v_upper=0.0, v_lower=0.0),
                 "tab": lambda m: self._set("tab", m.get("value")),
                 "round": lambda m: self.state.set_circuit(self.state.rounded()[0]),
-                "break": self._break, "run": self._run, "cancel": self._cancel,
-                "null": self._null, "untrim": self._untrim, "load": self._load,
-                "reset": self._reset, "preset": self._preset})
+                "break": self._break,
+                "run": self._run,
+                "cancel": self._cancel,
+                "null": self._null,
+                "untrim": self._untrim,
+                "load": self._load,
+                "reset": self._reset,
+                "preset": self._preset,
+            },
+        )
         self._scene = self._assessed = self._spread = self._run_key = None
         self._note = ""
         self._seen = {}
@@ -135,11 +169,15 @@ class BuildPage(Page):
     # ---- controls
 
     def _groups(self):
-        rows = lambda *names: [row(self.state, n) for n in names]  # noqa: E731
+        def rows(*names):
+            return [row(self.state, n) for n in names]
+
         circuit = row(self.state, "shipped")
         circuit["options"] = [[key, c.title or key] for key, (c, _) in shipped().items()]
-        return [group("", [circuit, row(self.state, "model", "tabs")]),
-                group("", rows("v_upper", "v_lower"))]
+        return [
+            group("", [circuit, row(self.state, "model", "tabs")]),
+            group("", rows("v_upper", "v_lower")),
+        ]
 
     def _set(self, name, value):
         if value in self.state.param[name].objects:
@@ -356,8 +394,13 @@ class BuildPage(Page):
         self.sentence.show(scene)
         self.toolbar.show(state)
         self.tabs.show(state.tab, state.model)
-        settings = (state.circuit, state.drive_upper, state.drive_lower, state.shipped,
-                    tuple(self.parts._bad.items()))
+        settings = (
+            state.circuit,
+            state.drive_upper,
+            state.drive_lower,
+            state.shipped,
+            tuple(self.parts._bad.items()),
+        )
         if self._seen.get("parts") != settings:
             self._seen["parts"] = settings
             self.parts.show(state)
@@ -380,11 +423,22 @@ class BuildPage(Page):
     def _show_curves(self, scene):
         out = float(scene.point.v_out) if scene.point is not None else None
         curves = self.state.curves()
-        peak = max([float(np.nanmax(np.abs(y))) for _, *ys in curves.values() for y in ys
-                    if y is not None and np.isfinite(y).any()] + [1e-6])
+        peak = max(
+            [
+                float(np.nanmax(np.abs(y)))
+                for _, *ys in curves.values()
+                for y in ys
+                if y is not None and np.isfinite(y).any()
+            ]
+            + [1e-6]
+        )
         # round steps, so that the axis rests while a slider moves a little
-        full = next(m * 10.0 ** d for d in range(-6, 9) for m in (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
-                    if m * 10.0 ** d >= peak)
+        full = next(
+            m * 10.0**d
+            for d in range(-6, 9)
+            for m in (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
+            if m * 10.0**d >= peak
+        )
         for name, (x, built, ideal) in curves.items():
             self.curves[name].show(x, built, ideal, (getattr(self.state, name), out), full)
 
@@ -415,12 +469,25 @@ def build():
     session.toolbar.show(session.state)
     if pn.state.curdoc is not None and pn.state.curdoc.session_context is not None:
         pn.state.on_session_destroyed(lambda context: session.stop())
-    page("build", "Build", {
-        "controls": session.controls, "toolbar": session.toolbar, "parts": session.parts,
-        "built": session.schematic, "sentence": session.sentence, "tabs": session.tabs,
-        "findings": session.findings, "figures": session.figures,
-        "side_by_side": session.side_by_side, "values": session.values,
-        "faults": session.faults, "run": session.run_panel, "trims": session.trims,
-        "spread": session.spread,
-        "numbers": session.numbers,
-        **{p.name: p for p in session.plots}})
+    page(
+        "build",
+        "Build",
+        {
+            "controls": session.controls,
+            "toolbar": session.toolbar,
+            "parts": session.parts,
+            "built": session.schematic,
+            "sentence": session.sentence,
+            "tabs": session.tabs,
+            "findings": session.findings,
+            "figures": session.figures,
+            "side_by_side": session.side_by_side,
+            "values": session.values,
+            "faults": session.faults,
+            "run": session.run_panel,
+            "trims": session.trims,
+            "spread": session.spread,
+            "numbers": session.numbers,
+            **{p.name: p for p in session.plots},
+        },
+    )

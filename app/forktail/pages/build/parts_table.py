@@ -14,18 +14,49 @@ SETTINGS = ("drive_upper", "drive_lower")
 
 _SECTIONS = (
     ("Supply", ("v_supply", "temperature")),
-    ("Divider string", ("r_string_top", "r_string_middle", "r_string_bottom", "c_bypass_upper",
-                        "c_bypass_lower")),
-    ("Bias of the base lines", ("r_bias_upper_pos", "r_bias_upper_neg", "r_bias_lower_pos",
-                                "r_bias_lower_neg")),
-    ("Upper drive", ("upper_mode", "drive_upper", "r_source_upper", "r_termination_upper",
-                     "c_coupling_upper", "c_ground_upper")),
-    ("Lower drive", ("lower_mode", "drive_lower", "r_source_lower", "r_termination_lower",
-                     "c_coupling_lower", "c_ground_lower")),
+    (
+        "Divider string",
+        ("r_string_top", "r_string_middle", "r_string_bottom", "c_bypass_upper", "c_bypass_lower"),
+    ),
+    (
+        "Bias of the base lines",
+        ("r_bias_upper_pos", "r_bias_upper_neg", "r_bias_lower_pos", "r_bias_lower_neg"),
+    ),
+    (
+        "Upper drive",
+        (
+            "upper_mode",
+            "drive_upper",
+            "r_source_upper",
+            "r_termination_upper",
+            "c_coupling_upper",
+            "c_ground_upper",
+        ),
+    ),
+    (
+        "Lower drive",
+        (
+            "lower_mode",
+            "drive_lower",
+            "r_source_lower",
+            "r_termination_lower",
+            "c_coupling_lower",
+            "c_ground_lower",
+        ),
+    ),
     ("Emitter resistors", ("r_emitter_upper", "r_emitter_lower")),
     ("Loads", ("r_load_left", "r_load_right", "c_load")),
-    ("Tail", ("tail_kind", "i_tail", "r_tail", "r_tail_emitter", "r_tail_base_top",
-              "r_tail_base_bottom")),
+    (
+        "Tail",
+        (
+            "tail_kind",
+            "i_tail",
+            "r_tail",
+            "r_tail_emitter",
+            "r_tail_base_top",
+            "r_tail_base_bottom",
+        ),
+    ),
     ("Transistors", ("i_s", "beta_forward", "beta_reverse", "v_early", "area", "g_leak")),
     ("Trims", ("trim_upper", "trim_lower", "trim_balance")),
     ("Name", ("title", "note")),
@@ -34,11 +65,14 @@ _SECTIONS = (
 
 def rows(circuit):
     """Sections of (title, names) with the entries that this circuit has."""
-    hidden = {f"c_ground_{s}" for s in ("upper", "lower")
-              if getattr(circuit, f"{s}_mode") == "balanced"}
-    hidden |= {"ideal": {"r_tail", "r_tail_emitter", "r_tail_base_top", "r_tail_base_bottom"},
-               "resistor": {"i_tail", "r_tail_emitter", "r_tail_base_top", "r_tail_base_bottom"},
-               "transistor": {"i_tail", "r_tail"}}[circuit.tail_kind]
+    hidden = {
+        f"c_ground_{s}" for s in ("upper", "lower") if getattr(circuit, f"{s}_mode") == "balanced"
+    }
+    hidden |= {
+        "ideal": {"r_tail", "r_tail_emitter", "r_tail_base_top", "r_tail_base_bottom"},
+        "resistor": {"i_tail", "r_tail_emitter", "r_tail_base_top", "r_tail_base_bottom"},
+        "transistor": {"i_tail", "r_tail"},
+    }[circuit.tail_kind]
     for title, names in _SECTIONS:
         out = []
         for name in names:
@@ -92,8 +126,12 @@ class PartsTable(MarkupView):
         """Show why an entry cannot be used, beside what was typed."""
         self._bad[name] = (str(text)[:200], sentence)
         self._sent.get(f"in-{name}", {}).pop("value", None)
-        self.update({f"in-{name}": {"aria-invalid": "true", "value": self._bad[name][0]},
-                     f"err-{name}": {"#": sentence, "hidden": None}})
+        self.update(
+            {
+                f"in-{name}": {"aria-invalid": "true", "value": self._bad[name][0]},
+                f"err-{name}": {"#": sentence, "hidden": None},
+            }
+        )
 
     def accept(self, name):
         """An entry was read: write its value anew, as it may be spelled otherwise."""
@@ -106,8 +144,11 @@ class PartsTable(MarkupView):
 
     def show(self, state):
         """Show the circuit of the state."""
-        shape = tuple((t, tuple(n)) for t, n in rows(state.circuit)), state.circuit.faults, \
-            tuple(references(state.circuit).items())
+        shape = (
+            tuple((t, tuple(n)) for t, n in rows(state.circuit)),
+            state.circuit.faults,
+            tuple(references(state.circuit).items()),
+        )
         values = self._values(state)
         if shape != self._shape:
             self._shape = shape
@@ -131,16 +172,19 @@ class PartsTable(MarkupView):
                     off = circuit.area[k] != base.area[k]
                 else:
                     value, was = getattr(circuit, name), getattr(base, name)
-                    text, before, off = show_value(name, value), show_value(name, was), \
-                        value != was
+                    text, before, off = show_value(name, value), show_value(name, was), value != was
                     if name in CHOICES:
                         text, before = value, CHOICES[name][was]
                 bad = self._bad.get(name)
-                out[f"in-{name}"] = {"value": bad[0] if bad else text,
-                                     "aria-invalid": "true" if bad else None}
+                out[f"in-{name}"] = {
+                    "value": bad[0] if bad else text,
+                    "aria-invalid": "true" if bad else None,
+                }
                 out[f"err-{name}"] = {"#": bad[1] if bad else "", "hidden": None if bad else ""}
-                out[f"off-{name}"] = {"#": "\u2022" if off else "",
-                                      "title": f"shipped: {before}" if off else None}
+                out[f"off-{name}"] = {
+                    "#": "\u2022" if off else "",
+                    "title": f"shipped: {before}" if off else None,
+                }
         return out
 
 
@@ -150,9 +194,11 @@ def _draw(circuit):
     if circuit.faults:
         texts = {f.key: f.text for f in single_faults(circuit)}
         out.append('<h2 class="part">Faults built in</h2>')
-        out += [f'<p class="fault-line">{escape(texts[key])} '
-                f'<button type="button" {request(kind="repair", key=key)}>Put right</button></p>'
-                for key in circuit.faults]
+        out += [
+            f'<p class="fault-line">{escape(texts[key])} '
+            f'<button type="button" {request(kind="repair", key=key)}>Put right</button></p>'
+            for key in circuit.faults
+        ]
     for title, names in rows(circuit):
         out.append(f'<h2 class="part">{title}</h2>')
         for name in names:
@@ -167,16 +213,23 @@ def _draw(circuit):
 def _row(name, ref, label):
     spoken = escape(f"{ref} {label}".strip())
     if name in CHOICES:
-        options = "".join(f'<option value="{k}">{escape(t)}</option>'
-                          for k, t in CHOICES[name].items())
-        field = (f'<select data-id="in-{name}" data-entry="{name}" aria-label="{spoken}">'
-                 f"{options}</select>")
+        options = "".join(
+            f'<option value="{k}">{escape(t)}</option>' for k, t in CHOICES[name].items()
+        )
+        field = (
+            f'<select data-id="in-{name}" data-entry="{name}" aria-label="{spoken}">'
+            f"{options}</select>"
+        )
     else:
         wide = ' class="wide"' if name in ("title", "note") else ""
-        field = (f'<input type="text" data-id="in-{name}" data-entry="{name}" size="9"{wide} '
-                 f'autocomplete="off" spellcheck="false" title="{escape(_hint(name))}" '
-                 f'aria-label="{spoken}" aria-describedby="err-{name}">')
-    return (f'<div class="entry-row"><span class="ref">{ref}</span><span class="what">'
-            f'{escape(label)}</span><span class="off" data-id="off-{name}"></span>{field}'
-            f'<p class="entry-error" id="err-{name}" data-id="err-{name}" role="alert" hidden></p>'
-            "</div>")
+        field = (
+            f'<input type="text" data-id="in-{name}" data-entry="{name}" size="9"{wide} '
+            f'autocomplete="off" spellcheck="false" title="{escape(_hint(name))}" '
+            f'aria-label="{spoken}" aria-describedby="err-{name}">'
+        )
+    return (
+        f'<div class="entry-row"><span class="ref">{ref}</span><span class="what">'
+        f'{escape(label)}</span><span class="off" data-id="off-{name}"></span>{field}'
+        f'<p class="entry-error" id="err-{name}" data-id="err-{name}" role="alert" hidden></p>'
+        "</div>"
+    )

@@ -24,27 +24,49 @@ RAIL, LOAD_TOP, LOAD_END, NODE = 46, 72, 146, 190
 UPPER, JOIN, LOWER, TAIL_JOIN, TAIL, GROUND = 330, 520, 600, 782, 884, 1026
 LOADS = (425, 795)
 MIDDLE = 610
-QS = {"Q1": (350, UPPER, -1), "Q2": (500, UPPER, 1), "Q3": (720, UPPER, -1),
-      "Q4": (870, UPPER, 1), "Q5": (425, LOWER, -1), "Q6": (795, LOWER, 1)}
+QS = {
+    "Q1": (350, UPPER, -1),
+    "Q2": (500, UPPER, 1),
+    "Q3": (720, UPPER, -1),
+    "Q4": (870, UPPER, 1),
+    "Q5": (425, LOWER, -1),
+    "Q6": (795, LOWER, 1),
+}
 STRING = 60
 FEED = 126
 BUS_POS, BUS_NEG, BUS_LOWER = 452, 484, 742
 
 #: Where each node voltage is written: (x, y).
 PILLS = {
-    "level_upper": (148, 266), "level_lower": (160, 556), "base_upper_pos": (270, 396),
-    "base_upper_neg": (290, BUS_NEG), "base_lower_pos": (312, LOWER),
-    "base_lower_neg": (890, 672), "left": (318, NODE), "right": (902, NODE),
-    "common_left": (500, 534), "common_right": (720, 534), "tail": (700, TAIL_JOIN - 4),
-    "tail_base": (738, TAIL), "emitter_q7": (690, 946)}
-_WORDS = {"active": "active", "saturated": "! saturated", "cut off": "! cut off",
-          "reverse": "! reverse", "not solved": "not solved"}
+    "level_upper": (148, 266),
+    "level_lower": (160, 556),
+    "base_upper_pos": (270, 396),
+    "base_upper_neg": (290, BUS_NEG),
+    "base_lower_pos": (312, LOWER),
+    "base_lower_neg": (890, 672),
+    "left": (318, NODE),
+    "right": (902, NODE),
+    "common_left": (500, 534),
+    "common_right": (720, 534),
+    "tail": (700, TAIL_JOIN - 4),
+    "tail_base": (738, TAIL),
+    "emitter_q7": (690, 946),
+}
+_WORDS = {
+    "active": "active",
+    "saturated": "! saturated",
+    "cut off": "! cut off",
+    "reverse": "! reverse",
+    "not solved": "not solved",
+}
 
 
 def _pill(name):
     x, y = PILLS[name]
-    return (f'<g class="pill" data-id="pill-{name}"><rect x="{x - 43}" y="{y - 15}" width="86" '
-            f'height="30" rx="7"/>' + svg.text(x, y + 7, "", "v", data_id=f"node-{name}") + "</g>")
+    return (
+        f'<g class="pill" data-id="pill-{name}"><rect x="{x - 43}" y="{y - 15}" width="86" '
+        f'height="30" rx="7"/>' + svg.text(x, y + 7, "", "v", data_id=f"node-{name}") + "</g>"
+    )
 
 
 def _wire(d):
@@ -72,12 +94,16 @@ class _Sheet:
     def label(self, field, ref, x, y, anchor="start", lines=2):
         """Name and value of a part; the value is patched when it changes."""
         if lines == 1:
-            self.add(f'<text class="t-v" x="{x}" y="{y}" text-anchor="{anchor}">'
-                     f'<tspan class="ref">{ref}</tspan> '
-                     f'<tspan data-id="val-{ref}"></tspan></text>')
+            self.add(
+                f'<text class="t-v" x="{x}" y="{y}" text-anchor="{anchor}">'
+                f'<tspan class="ref">{ref}</tspan> '
+                f'<tspan data-id="val-{ref}"></tspan></text>'
+            )
         else:
-            self.add(svg.text(x, y, ref, "v", anchor, extra="ref"),
-                     svg.text(x, y + 22, "", "v", anchor, f"val-{ref}"))
+            self.add(
+                svg.text(x, y, ref, "v", anchor, extra="ref"),
+                svg.text(x, y + 22, "", "v", anchor, f"val-{ref}"),
+            )
 
     def part(self, ref, *pieces):
         self.add(f'<g class="part" data-id="part-{ref}">', *pieces, "</g>")
@@ -88,8 +114,9 @@ class _Sheet:
         body = min(64, end - top - 16)
         y = 0.5 * (top + end - body)
         wires = _wire(f"M{x} {top}V{y}M{x} {y + body}V{end}") if rail else ""
-        self.part(ref, wires, f'<rect class="resistor" x="{x - 14}" y="{y}" width="28" '
-                  f'height="{body}"/>')
+        self.part(
+            ref, wires, f'<rect class="resistor" x="{x - 14}" y="{y}" width="28" height="{body}"/>'
+        )
         if label:
             self.label(field, ref, *label)
 
@@ -97,15 +124,21 @@ class _Sheet:
         """Resistor from (x0, y) to (x1, y)."""
         ref = self.refs[field][0]
         x = 0.5 * (x0 + x1 - 58)
-        self.part(ref, _wire(f"M{x0} {y}H{x}M{x + 58} {y}H{x1}"),
-                  f'<rect class="resistor" x="{x}" y="{y - 13}" width="58" height="26"/>')
+        self.part(
+            ref,
+            _wire(f"M{x0} {y}H{x}M{x + 58} {y}H{x1}"),
+            f'<rect class="resistor" x="{x}" y="{y - 13}" width="58" height="26"/>',
+        )
         self.label(field, ref, *label, lines=1)
 
     def capacitor(self, field, ref, x, top, end, label):
         """Capacitor from (x, top) to (x, end), plates in the middle (IEC 60617, 04-02-01)."""
         y = 0.5 * (top + end)
-        self.part(ref, _wire(f"M{x} {top}V{y - 5}M{x} {y + 5}V{end}"),
-                  f'<path class="bar" d="M{x - 20} {y - 5}H{x + 20}M{x - 20} {y + 5}H{x + 20}"/>')
+        self.part(
+            ref,
+            _wire(f"M{x} {top}V{y - 5}M{x} {y + 5}V{end}"),
+            f'<path class="bar" d="M{x - 20} {y - 5}H{x + 20}M{x - 20} {y + 5}H{x + 20}"/>',
+        )
         if label:
             self.label(field, ref, *label)
 
@@ -118,11 +151,13 @@ def _transistor(name, x, y, side):
         f'<path class="wire" d="M{x} {y - 46}V{y - 28}L{bar} {y - 9}M{bar} {y + 9}'
         f'L{x} {y + 28}V{y + 46}M{bar} {y}H{x + side * 62}"/>'
         f'<path class="bar" d="M{bar} {y - 21}V{y + 21}"/>'
-        f'<path class="arrow" d="{svg.arrow(bar, y + 9, x, y + 28)}"/>')
+        f'<path class="arrow" d="{svg.arrow(bar, y + 9, x, y + 28)}"/>'
+    )
 
 
 def ribbon_points(widths):
     """Centre line of each of the four ribbons; where they share a wire they lie side by side."""
+
     def shift(k, group):
         total = sum(widths[j] for j in group)
         return sum(widths[j] for j in group if j < k) + 0.5 * widths[k] - 0.5 * total
@@ -134,8 +169,18 @@ def ribbon_points(widths):
         x_join = LOADS[pair] + shift(k, (2 * pair, 2 * pair + 1))
         x_own = QS[f"Q{k + 1}"][0]
         x_tail = MIDDLE + shift(k, range(4))
-        lines.append([(x_load, RAIL), (x_load, NODE + 4), (x_own, UPPER - 46), (x_own, 440),
-                      (x_join, JOIN), (x_join, 716), (x_tail, TAIL_JOIN), (x_tail, GROUND)])
+        lines.append(
+            [
+                (x_load, RAIL),
+                (x_load, NODE + 4),
+                (x_own, UPPER - 46),
+                (x_own, 440),
+                (x_join, JOIN),
+                (x_join, 716),
+                (x_tail, TAIL_JOIN),
+                (x_tail, GROUND),
+            ]
+        )
     return lines
 
 
@@ -149,8 +194,9 @@ def _string(s):
         s.add(_dot(STRING, y), _wire(f"M{STRING} {y}H-27V{y + 14}M{STRING} {y}H{FEED}"))
         s.capacitor(field, ref, -27, y + 14, y + 76, (-3, y + 22))
         s.add(_ground(-27, y + 76))
-    s.add(_wire(f"M{FEED} 266V{BUS_NEG}M{FEED} 556V{BUS_LOWER}"),
-          _dot(FEED, UPPER), _dot(FEED, LOWER))
+    s.add(
+        _wire(f"M{FEED} 266V{BUS_NEG}M{FEED} 556V{BUS_LOWER}"), _dot(FEED, UPPER), _dot(FEED, LOWER)
+    )
     s.lying("r_bias_upper_pos", FEED, 270, UPPER, (198, 366, "middle"))
     s.lying("r_bias_upper_neg", FEED, 270, BUS_NEG, (198, 520, "middle"))
     s.lying("r_bias_lower_pos", FEED, 262, LOWER, (194, 636, "middle"))
@@ -158,11 +204,15 @@ def _string(s):
 
 
 def _base_lines(s):
-    s.add(_wire(f"M270 {UPPER}H290M270 {UPPER}V{BUS_POS}H985V{UPPER}M930 {UPPER}H1030"),
-          _dot(270, UPPER), _dot(985, UPPER),
-          _wire(f"M270 {BUS_NEG}H915M{MIDDLE} {BUS_NEG}V{UPPER}M560 {UPPER}H660"),
-          _dot(MIDDLE, BUS_NEG), _dot(MIDDLE, UPPER),
-          _wire(f"M262 {LOWER}H364M262 {BUS_LOWER}H890V{LOWER}H856"))
+    s.add(
+        _wire(f"M270 {UPPER}H290M270 {UPPER}V{BUS_POS}H985V{UPPER}M930 {UPPER}H1030"),
+        _dot(270, UPPER),
+        _dot(985, UPPER),
+        _wire(f"M270 {BUS_NEG}H915M{MIDDLE} {BUS_NEG}V{UPPER}M560 {UPPER}H660"),
+        _dot(MIDDLE, BUS_NEG),
+        _dot(MIDDLE, UPPER),
+        _wire(f"M262 {LOWER}H364M262 {BUS_LOWER}H890V{LOWER}H856"),
+    )
 
 
 def _drive(s, side, x_couple, x_source, y0, node, foot, x_neg, y_neg, labels):
@@ -177,17 +227,22 @@ def _drive(s, side, x_couple, x_source, y0, node, foot, x_neg, y_neg, labels):
         s.upright(f"r_termination_{side}", x_couple, node, foot, labels["term"])
         s.add(_dot(x_couple, node), _wire(f"M{x_couple} {foot}H{x_source}"))
     body = node + 14
-    s.part(ref, _wire(f"M{x_source} {node}V{body}"),
-           f'<rect class="resistor" x="{x_source - 12}" y="{body}" width="24" height="40"/>',
-           f'<circle class="envelope" cx="{x_source}" cy="{body + 72}" r="24"/>',
-           _wire(f"M{x_source} {body + 40}V{foot}"))
+    s.part(
+        ref,
+        _wire(f"M{x_source} {node}V{body}"),
+        f'<rect class="resistor" x="{x_source - 12}" y="{body}" width="24" height="40"/>',
+        f'<circle class="envelope" cx="{x_source}" cy="{body + 72}" r="24"/>',
+        _wire(f"M{x_source} {body + 40}V{foot}"),
+    )
     s.label(f"r_source_{side}", ref, *labels["source"])
     s.add(_wire(f"M{x_neg} {y_neg}V{node - 40}") if y_neg < node - 40 else "")
     start = max(y_neg, node - 40)
     if balanced:
         s.capacitor(f"c_coupling_{side}", second, x_neg, start, start + 64, labels["neg"])
-        s.add(_wire(f"M{x_neg} {start + 64}V{foot}H{x_couple}"),
-              _wire(f"M{x_couple} {foot}H{x_source}"))
+        s.add(
+            _wire(f"M{x_neg} {start + 64}V{foot}H{x_couple}"),
+            _wire(f"M{x_couple} {foot}H{x_source}"),
+        )
     else:
         s.capacitor(f"c_ground_{side}", second, x_neg, start, start + 64, labels["neg"])
         s.add(_ground(x_neg, start + 64), _ground(x_source, foot))
@@ -196,75 +251,114 @@ def _drive(s, side, x_couple, x_source, y0, node, foot, x_neg, y_neg, labels):
 def _tail(s):
     c = s.circuit
     if c.tail_kind == "ideal":
-        s.part("I1", f'<circle cx="{MIDDLE}" cy="{TAIL}" r="30" class="envelope"/>'
-               f'<path class="bar" d="M{MIDDLE - 30} {TAIL}H{MIDDLE + 30}"/>')
+        s.part(
+            "I1",
+            f'<circle cx="{MIDDLE}" cy="{TAIL}" r="30" class="envelope"/>'
+            f'<path class="bar" d="M{MIDDLE - 30} {TAIL}H{MIDDLE + 30}"/>',
+        )
         s.label("i_tail", "I1", MIDDLE - 66, TAIL - 6, "end")
     elif c.tail_kind == "resistor":
-        s.part("R10", f'<rect class="resistor" x="{MIDDLE - 18}" y="{TAIL - 44}" width="36" '
-               'height="88"/>')
+        s.part(
+            "R10",
+            f'<rect class="resistor" x="{MIDDLE - 18}" y="{TAIL - 44}" width="36" height="88"/>',
+        )
         s.label("r_tail", "R10", MIDDLE - 66, TAIL - 6, "end")
     else:
         s.part("Q7", _transistor("Q7", MIDDLE, TAIL, 1))
         _q_labels(s, "Q7", MIDDLE - 62, TAIL - 26, "end")
         if c.r_tail_emitter > 0:
-            s.upright("r_tail_emitter", MIDDLE, 936, GROUND, (MIDDLE - 62, 972, "end"),
-                      rail=False)
+            s.upright("r_tail_emitter", MIDDLE, 936, GROUND, (MIDDLE - 62, 972, "end"), rail=False)
             s.add(_wire(f"M{MIDDLE} 946H660"))
         x = 816
-        s.add(_wire(f"M672 {TAIL}H916"), _dot(x, TAIL),
-              _wire(f"M{x - 22} 800H{x + 22}"), svg.text(x + 32, 806, "", "v", "start", "supply2"))
+        s.add(
+            _wire(f"M672 {TAIL}H916"),
+            _dot(x, TAIL),
+            _wire(f"M{x - 22} 800H{x + 22}"),
+            svg.text(x + 32, 806, "", "v", "start", "supply2"),
+        )
         s.upright("r_tail_base_top", x, 800, TAIL, (x + 22, 838))
         s.upright("r_tail_base_bottom", x, TAIL, 976, (x + 22, 930))
         s.add(_ground(x, 976))
-        s.part("C9", _wire(f"M916 {TAIL}V916M916 926V976"),
-               '<path class="bar" d="M896 916H936M896 926H936"/>')
-        s.add(_ground(916, 976), svg.text(944, 914, "large", "v", "start", extra="soft"),
-              svg.text(944, 936, "bypass", "v", "start", extra="soft"))
+        s.part(
+            "C9",
+            _wire(f"M916 {TAIL}V916M916 926V976"),
+            '<path class="bar" d="M896 916H936M896 926H936"/>',
+        )
+        s.add(
+            _ground(916, 976),
+            svg.text(944, 914, "large", "v", "start", extra="soft"),
+            svg.text(944, 936, "bypass", "v", "start", extra="soft"),
+        )
 
 
 def _q_labels(s, q, x, y, anchor):
-    s.add(svg.text(x, y, q, "n", anchor), svg.text(x, y + 23, "", "v", anchor, f"i-{q}", "figure"),
-          svg.text(x, y + 45, "", "v", anchor, f"region-{q}", "region"))
+    s.add(
+        svg.text(x, y, q, "n", anchor),
+        svg.text(x, y + 23, "", "v", anchor, f"i-{q}", "figure"),
+        svg.text(x, y + 45, "", "v", anchor, f"region-{q}", "region"),
+    )
 
 
 def draw(circuit):
     """Static part of the schematic for the parts that are fitted, with data-id on what moves."""
     s = _Sheet(circuit)
-    s.add(f'<svg class="schematic built" viewBox="{LEFT} 0 {WIDTH} {HEIGHT}" role="img" '
-          'aria-label="Schematic of the built cell; the sentence below and the table of numbers '
-          'say what it shows" xmlns="http://www.w3.org/2000/svg">'
-          '<defs><pattern id="hatch" width="9" height="9" patternUnits="userSpaceOnUse" '
-          'patternTransform="rotate(45)"><rect width="9" height="9" class="right-fill"/>'
-          '<rect width="2.6" height="9" class="hatch-line"/></pattern></defs>')
+    s.add(
+        f'<svg class="schematic built" viewBox="{LEFT} 0 {WIDTH} {HEIGHT}" role="img" '
+        'aria-label="Schematic of the built cell; the sentence below and the table of numbers '
+        'say what it shows" xmlns="http://www.w3.org/2000/svg">'
+        '<defs><pattern id="hatch" width="9" height="9" patternUnits="userSpaceOnUse" '
+        'patternTransform="rotate(45)"><rect width="9" height="9" class="right-fill"/>'
+        '<rect width="2.6" height="9" class="hatch-line"/></pattern></defs>'
+    )
     for k in range(4):
         s.add(f'<path class="bare" data-id="wire{k + 1}"/>')
     for k in (1, 3, 0, 2):  # where ribbons cross, the left-load ones lie on top
-        s.add(f'<path class="ribbon {"left" if k % 2 == 0 else "right"}" '
-              f'data-id="ribbon{k + 1}"/>')
-    s.add(f'<path class="rail" d="M{STRING - 40} {RAIL}H{LOADS[1] + 60}"/>',
-          svg.text(STRING - 40, RAIL - 14, "", "n", "start", "supply"))
+        s.add(f'<path class="ribbon {"left" if k % 2 == 0 else "right"}" data-id="ribbon{k + 1}"/>')
+    s.add(
+        f'<path class="rail" d="M{STRING - 40} {RAIL}H{LOADS[1] + 60}"/>',
+        svg.text(STRING - 40, RAIL - 14, "", "n", "start", "supply"),
+    )
     for k, (field, x) in enumerate(zip(("r_load_left", "r_load_right"), LOADS)):
         side = -1 if k == 0 else 1
         ref = "R8" if k == 0 else "R9"
         if field in s.refs:
-            s.part(ref, f'<rect class="resistor" x="{x - 18}" y="{LOAD_TOP}" width="36" '
-                   f'height="{LOAD_END - LOAD_TOP}"/>')
+            s.part(
+                ref,
+                f'<rect class="resistor" x="{x - 18}" y="{LOAD_TOP}" width="36" '
+                f'height="{LOAD_END - LOAD_TOP}"/>',
+            )
             s.label(field, ref, x + side * 60, 102, "end" if side < 0 else "start")
         s.add(f'<circle class="node" cx="{x}" cy="{NODE}" r="6"/>')
         if "c_load" in s.refs:
             x_c = x + side * (220 if k == 0 else 222)
             s.add(_wire(f"M{x} {NODE}H{x_c}V{NODE + 6}"))
-            s.capacitor("c_load", s.refs["c_load"][k], x_c, NODE + 6, NODE + 44,
-                        (x_c + side * 26, NODE + 20, "end" if side < 0 else "start"))
+            s.capacitor(
+                "c_load",
+                s.refs["c_load"][k],
+                x_c,
+                NODE + 6,
+                NODE + 44,
+                (x_c + side * 26, NODE + 20, "end" if side < 0 else "start"),
+            )
             s.add(_ground(x_c, NODE + 44))
         else:
             s.add(_wire(f"M{x} {NODE}H{PILLS[('left', 'right')[k]][0]}"))
-    s.add('<g class="output">' + svg.text(MIDDLE, 100, "", "xl", data_id="v_out")
-          + svg.text(MIDDLE, 128, "", "v", data_id="output-note", extra="soft") + "</g>")
+    s.add(
+        '<g class="output">'
+        + svg.text(MIDDLE, 100, "", "xl", data_id="v_out")
+        + svg.text(MIDDLE, 128, "", "v", data_id="output-note", extra="soft")
+        + "</g>"
+    )
     _base_lines(s)
     _string(s)
-    places = {"Q1": (302, 240, "end"), "Q2": (464, 316, "end"), "Q3": (756, 316, "start"),
-              "Q4": (922, 240, "start"), "Q5": (478, 584, "start"), "Q6": (742, 584, "end")}
+    places = {
+        "Q1": (302, 240, "end"),
+        "Q2": (464, 316, "end"),
+        "Q3": (756, 316, "start"),
+        "Q4": (922, 240, "start"),
+        "Q5": (478, 584, "start"),
+        "Q6": (742, 584, "end"),
+    }
     for q, (x, y, side) in QS.items():
         s.part(q, _transistor(q, x, y, side))
         _q_labels(s, q, *places[q])
@@ -276,37 +370,90 @@ def draw(circuit):
         for k, ref in enumerate(s.refs["r_emitter_lower"]):
             x = LOADS[k]
             s.upright("r_emitter_lower", x, 650, 720, None, ref, rail=False)
-            s.label("r_emitter_lower", ref, x + (50 if k == 0 else -50), 676,
-                    "start" if k == 0 else "end")
-    _drive(s, "upper", 1030, 1130, UPPER, 440, 610, 915, BUS_NEG,
-           {"couple": (1056, 380), "term": (1008, 520, "end"), "source": (1112, 478, "end"),
-            "neg": (890, 514, "end")})
-    s.add(svg.text(1152, 290, "upper input", "v", "end", extra="soft"),
-          svg.text(1152, 316, "", "n", "end", "v_upper"))
-    _drive(s, "lower", 262, 150, LOWER + 160, 846, 1016, 352, BUS_LOWER,
-           {"couple": (234, 792, "end"), "term": (286, 920), "source": (124, 890, "end"),
-            "neg": (376, 832)})
-    s.add(_wire(f"M262 {LOWER}V730M262 730a12 12 0 0 1 0 24V760"), _dot(262, LOWER),
-          _dot(352, BUS_LOWER))
-    s.add(svg.text(24, 812, "lower input", "v", extra="soft", anchor="start"),
-          svg.text(24, 838, "", "n", "start", "v_lower"))
+            s.label(
+                "r_emitter_lower",
+                ref,
+                x + (50 if k == 0 else -50),
+                676,
+                "start" if k == 0 else "end",
+            )
+    _drive(
+        s,
+        "upper",
+        1030,
+        1130,
+        UPPER,
+        440,
+        610,
+        915,
+        BUS_NEG,
+        {
+            "couple": (1056, 380),
+            "term": (1008, 520, "end"),
+            "source": (1112, 478, "end"),
+            "neg": (890, 514, "end"),
+        },
+    )
+    s.add(
+        svg.text(1152, 290, "upper input", "v", "end", extra="soft"),
+        svg.text(1152, 316, "", "n", "end", "v_upper"),
+    )
+    _drive(
+        s,
+        "lower",
+        262,
+        150,
+        LOWER + 160,
+        846,
+        1016,
+        352,
+        BUS_LOWER,
+        {
+            "couple": (234, 792, "end"),
+            "term": (286, 920),
+            "source": (124, 890, "end"),
+            "neg": (376, 832),
+        },
+    )
+    s.add(
+        _wire(f"M262 {LOWER}V730M262 730a12 12 0 0 1 0 24V760"),
+        _dot(262, LOWER),
+        _dot(352, BUS_LOWER),
+    )
+    s.add(
+        svg.text(24, 812, "lower input", "v", extra="soft", anchor="start"),
+        svg.text(24, 838, "", "n", "start", "v_lower"),
+    )
     _tail(s)
     s.add(f'<path class="rail" d="M{MIDDLE - 60} {GROUND}H{MIDDLE + 60}"/>')
-    s.add(*(_pill(n) for n in PILLS
-            if n not in ("tail_base", "emitter_q7") or circuit.tail_kind == "transistor"
-            and (n == "tail_base" or circuit.r_tail_emitter > 0)))
-    s.add('<g class="scale"><rect x="1000" y="1000" height="12" width="0" data-id="scale"/>'
-          + svg.text(1150, 1040, "", "v", "end", "scale-text", "soft") + "</g>",
-          svg.text(1150, 720, "ends in the left load", "v", "end", extra="left-text"),
-          svg.text(1150, 746, "ends in the right load", "v", "end", extra="right-text"))
+    s.add(
+        *(
+            _pill(n)
+            for n in PILLS
+            if n not in ("tail_base", "emitter_q7")
+            or circuit.tail_kind == "transistor"
+            and (n == "tail_base" or circuit.r_tail_emitter > 0)
+        )
+    )
+    s.add(
+        '<g class="scale"><rect x="1000" y="1000" height="12" width="0" data-id="scale"/>'
+        + svg.text(1150, 1040, "", "v", "end", "scale-text", "soft")
+        + "</g>",
+        svg.text(1150, 720, "ends in the left load", "v", "end", extra="left-text"),
+        svg.text(1150, 746, "ends in the right load", "v", "end", extra="right-text"),
+    )
     s.add(svg.text(1150, 790, "", "v", "end", "remark", "soft"), "</svg>")
     return "".join(s.out)
 
 
 def shape(circuit):
     """What decides which parts are drawn: equal shapes, equal drawings."""
-    return tuple(references(circuit).items()), circuit.upper_mode, circuit.lower_mode, \
-        circuit.tail_kind
+    return (
+        tuple(references(circuit).items()),
+        circuit.upper_mode,
+        circuit.lower_mode,
+        circuit.tail_kind,
+    )
 
 
 def _number(value, unit, digits=4):
@@ -347,8 +494,7 @@ def values(scene):
     for q in names:
         out[f"i-{q}"] = {"#": _number(currents.get(q, math.nan), "A", 3)}
         region = "" if textbook else str(scene.built.regions[q])
-        out[f"region-{q}"] = {"#": _WORDS.get(region, region),
-                              "data-region": region or "textbook"}
+        out[f"region-{q}"] = {"#": _WORDS.get(region, region), "data-region": region or "textbook"}
     out["remark"] = {"#": _remark(c, textbook), "class": f"t-v {'soft' if textbook else 'warn'}"}
     return out
 
@@ -394,4 +540,3 @@ class BuiltSchematic(MarkupView):
             self.rebuild(draw(scene.circuit), values(scene))
         else:
             self.update(values(scene))
-

@@ -24,8 +24,13 @@ from forktail.core.quantities import (
 from forktail.ui.state import MAX_FILE, PageState, Quantity
 
 MODELS = {"textbook": "Textbook", "built": "Built", "overlay": "Overlay"}
-TABS = {"curves": "Curves", "figures": "Figures", "values": "Values", "faults": "Faults",
-        "mismatch": "Mismatch"}
+TABS = {
+    "curves": "Curves",
+    "figures": "Figures",
+    "values": "Values",
+    "faults": "Faults",
+    "mismatch": "Mismatch",
+}
 #: Presets in trade terms: texts as in a link, over the chosen shipped circuit.
 PRESETS = {
     "At rest": {"v_upper": "0V", "v_lower": "0V"},
@@ -33,8 +38,12 @@ PRESETS = {
     "Upper pairs switched, lower at 20 mV": {"v_upper": "100mV"},
     "Both pairs fully steered": {"v_upper": "100mV", "v_lower": "100mV"},
     "Loads too large": {"r_load_left": "12k", "r_load_right": "12k"},
-    "Upper transistors unequal": {"area": "1;1.06;1;1;1;1;1", "v_upper": "0V",
-                                  "v_lower": "0V", "tab": "mismatch"},
+    "Upper transistors unequal": {
+        "area": "1;1.06;1;1;1;1;1",
+        "v_upper": "0V",
+        "v_lower": "0V",
+        "tab": "mismatch",
+    },
     "Left load open": {"faults": "open:r_load_left"},
     "Bias levels swapped": {"faults": "swapped:levels"},
     "One upper pair reversed": {"faults": "swapped:pair_right"},
@@ -45,39 +54,65 @@ MAX_UNDO = 100
 CURVE_POINTS = 61
 
 _TEXTS = ("title", "note")
-_INFINITE = {"r_termination_upper": "none", "r_termination_lower": "none", "v_early": "inf",
-             "beta_forward": "inf", "beta_reverse": "inf"}
+_INFINITE = {
+    "r_termination_upper": "none",
+    "r_termination_lower": "none",
+    "v_early": "inf",
+    "beta_forward": "inf",
+    "beta_reverse": "inf",
+}
 
 #: What each entry of the parts list is called, for messages and labels.
 LABELS = {
-    "v_supply": "Supply", "temperature": "Temperature",
-    "r_string_top": "String, top", "r_string_middle": "String, middle",
-    "r_string_bottom": "String, bottom", "c_bypass_upper": "Upper bypass",
-    "c_bypass_lower": "Lower bypass", "r_bias_upper_pos": "Bias, upper +",
-    "r_bias_upper_neg": "Bias, upper \u2212", "r_bias_lower_pos": "Bias, lower +",
+    "v_supply": "Supply",
+    "temperature": "Temperature",
+    "r_string_top": "String, top",
+    "r_string_middle": "String, middle",
+    "r_string_bottom": "String, bottom",
+    "c_bypass_upper": "Upper bypass",
+    "c_bypass_lower": "Lower bypass",
+    "r_bias_upper_pos": "Bias, upper +",
+    "r_bias_upper_neg": "Bias, upper \u2212",
+    "r_bias_lower_pos": "Bias, lower +",
     "r_bias_lower_neg": "Bias, lower \u2212",
-    "upper_mode": "Upper drive", "lower_mode": "Lower drive",
-    "r_source_upper": "Generator", "r_source_lower": "Generator",
-    "r_termination_upper": "Termination", "r_termination_lower": "Termination",
-    "c_coupling_upper": "Coupling", "c_coupling_lower": "Coupling",
+    "upper_mode": "Upper drive",
+    "lower_mode": "Lower drive",
+    "r_source_upper": "Generator",
+    "r_source_lower": "Generator",
+    "r_termination_upper": "Termination",
+    "r_termination_lower": "Termination",
+    "c_coupling_upper": "Coupling",
+    "c_coupling_lower": "Coupling",
     "c_ground_upper": "Signal ground",
     "c_ground_lower": "Signal ground",
-    "r_emitter_upper": "In Q1 to Q4", "r_emitter_lower": "In Q5 and Q6",
-    "r_load_left": "Left load", "r_load_right": "Right load",
-    "c_load": "At each output", "tail_kind": "Tail", "i_tail": "Tail current",
-    "r_tail": "Tail resistor", "r_tail_emitter": "Emitter of Q7",
-    "r_tail_base_top": "Base to supply", "r_tail_base_bottom": "Base to ground",
-    "i_s": "Saturation current", "beta_forward": "Current gain", "beta_reverse": "Reverse gain",
-    "v_early": "Early voltage", "g_leak": "Junction leakage",
-    "trim_upper": "Trim, upper input", "trim_lower": "Trim, lower input",
-    "trim_balance": "Load balance", "area": "Relative areas", "title": "Title",
-    "note": "Note", "faults": "Faults",
+    "r_emitter_upper": "In Q1 to Q4",
+    "r_emitter_lower": "In Q5 and Q6",
+    "r_load_left": "Left load",
+    "r_load_right": "Right load",
+    "c_load": "At each output",
+    "tail_kind": "Tail",
+    "i_tail": "Tail current",
+    "r_tail": "Tail resistor",
+    "r_tail_emitter": "Emitter of Q7",
+    "r_tail_base_top": "Base to supply",
+    "r_tail_base_bottom": "Base to ground",
+    "i_s": "Saturation current",
+    "beta_forward": "Current gain",
+    "beta_reverse": "Reverse gain",
+    "v_early": "Early voltage",
+    "g_leak": "Junction leakage",
+    "trim_upper": "Trim, upper input",
+    "trim_lower": "Trim, lower input",
+    "trim_balance": "Load balance",
+    "area": "Relative areas",
+    "title": "Title",
+    "note": "Note",
+    "faults": "Faults",
 }
 CHOICES = {
     "upper_mode": {"single": "one side", "balanced": "balanced"},
     "lower_mode": {"single": "one side", "balanced": "balanced"},
-    "tail_kind": {"ideal": "ideal", "resistor": "resistor",
-                  "transistor": "transistor"},
+    "tail_kind": {"ideal": "ideal", "resistor": "resistor", "transistor": "transistor"},
 }
 _DIGITS = 12
 
@@ -117,8 +152,9 @@ def read_value(circuit, name, text):
         return replace(circuit, **{name: text})
     if name in CHOICES:
         if text not in CHOICES[name]:
-            raise QuantityError(f"{label}: '{text[:40]}' is not known; allowed are "
-                                f"{', '.join(CHOICES[name])}.")
+            raise QuantityError(
+                f"{label}: '{text[:40]}' is not known; allowed are {', '.join(CHOICES[name])}."
+            )
         return _without_lost_faults(circuit, **{name: text})
     if name == "faults":
         return _checked(circuit, name, tuple(f for f in text.split(";") if f), text)
@@ -133,8 +169,10 @@ def read_value(circuit, name, text):
         try:
             value = float(text.lower().removesuffix("s"))
         except ValueError:
-            raise QuantityError(f"{label}: '{text[:40]}' is not a conductance; wanted is siemens "
-                                "as a plain number, such as 1e-13.") from None
+            raise QuantityError(
+                f"{label}: '{text[:40]}' is not a conductance; wanted is siemens "
+                "as a plain number, such as 1e-13."
+            ) from None
     else:
         value = parse_quantity(text, unit_of(name), label)
     return _checked(circuit, name, value, text)
@@ -151,15 +189,19 @@ def _without_lost_faults(circuit, **change):
 
 def _checked(circuit, name, value, text):
     try:
-        return _without_lost_faults(circuit, **{name: value}) if name != "faults" else \
-            replace(circuit, faults=value)
+        return (
+            _without_lost_faults(circuit, **{name: value})
+            if name != "faults"
+            else replace(circuit, faults=value)
+        )
     except QuantityError as error:
         said = str(error)
         _, _, allowed = said.rpartition("; ")
         unit = unit_of(name)
         if name == "temperature":
-            raise QuantityError(f"{LABELS[name]}: '{text}' is out of range; allowed is "
-                                "\u221273 to 177 \u00b0C.") from None
+            raise QuantityError(
+                f"{LABELS[name]}: '{text}' is out of range; allowed is \u221273 to 177 \u00b0C."
+            ) from None
         if not allowed.startswith("allowed") or unit in ("", "S"):
             raise QuantityError(f"{LABELS[name]}: '{text}': {said}") from None
         raise QuantityError(f"{LABELS[name]}: '{text}' is out of range; {allowed}") from None
@@ -204,8 +246,9 @@ def exact_value(name, value):
         text = format_quantity(value, unit, digits, ascii_only=True).replace(" ", "")
         if parse_quantity(text, unit) == value:
             number = text.rstrip("VAFohmkMGunpf")
-            short = (number.rstrip("0").rstrip(".") if "." in number else number) \
-                + text[len(number):]
+            short = (number.rstrip("0").rstrip(".") if "." in number else number) + text[
+                len(number) :
+            ]
             return short if parse_quantity(short, unit) == value else text
     return repr(value)
 
@@ -272,8 +315,11 @@ def textbook(circuit, v_upper, v_lower):
         return None
     settings = cell.CellSettings(
         r_load=0.5 * (circuit.r_load_left + circuit.r_load_right),
-        temperature=circuit.temperature, v_supply=circuit.v_supply,
-        r_emitter_upper=circuit.r_emitter_upper, r_emitter_lower=circuit.r_emitter_lower)
+        temperature=circuit.temperature,
+        v_supply=circuit.v_supply,
+        r_emitter_upper=circuit.r_emitter_upper,
+        r_emitter_lower=circuit.r_emitter_lower,
+    )
     return cell.solve_cell(v_upper, v_lower, max(tail, 0.0), settings)
 
 
@@ -288,8 +334,9 @@ class Assessment:
 @lru_cache(maxsize=128)
 def assess(circuit, drive_upper, drive_lower):
     """Findings and figures of a circuit; about a second, so never in an event."""
-    return Assessment(findings.findings(circuit, drive_upper, drive_lower),
-                      network.figures(circuit))
+    return Assessment(
+        findings.findings(circuit, drive_upper, drive_lower), network.figures(circuit)
+    )
 
 
 @dataclass(frozen=True)
@@ -309,25 +356,34 @@ def compare(circuit, other, v_upper=0.0, v_lower=0.0):
         rest = network.solve_bias(c)
         point = network.solve_built(c, v_upper, v_lower)
         n = rest.nodes
-        both.append((rest, (
-            ("Output here", "V", float(point.v_out)),
-            ("Output at rest", "V", float(rest.v_out)),
-            ("Gain per product", "1/V", network.product_gain(c)),
-            ("Upper gain here", "", float(point.gain_upper)),
-            ("Lower gain here", "", float(point.gain_lower)),
-            ("Tail current", "A", float(rest.i_tail)),
-            ("Supply current", "A", network.supply_current(c)),
-            *((network.NODES[k][0].upper() + network.NODES[k][1:], "V", float(n[k]))
-              for k in n if k != "supply" and not k.startswith("emitter_q")))))
+        both.append(
+            (
+                rest,
+                (
+                    ("Output here", "V", float(point.v_out)),
+                    ("Output at rest", "V", float(rest.v_out)),
+                    ("Gain per product", "1/V", network.product_gain(c)),
+                    ("Upper gain here", "", float(point.gain_upper)),
+                    ("Lower gain here", "", float(point.gain_lower)),
+                    ("Tail current", "A", float(rest.i_tail)),
+                    ("Supply current", "A", network.supply_current(c)),
+                    *(
+                        (network.NODES[k][0].upper() + network.NODES[k][1:], "V", float(n[k]))
+                        for k in n
+                        if k != "supply" and not k.startswith("emitter_q")
+                    ),
+                ),
+            )
+        )
     after = {row[0]: row[2] for row in both[1][1]}
-    rows = tuple((name, unit, value, after.get(name, math.nan))
-                 for name, unit, value in both[0][1])
+    rows = tuple((name, unit, value, after.get(name, math.nan)) for name, unit, value in both[0][1])
     return Comparison(rows, both[0][0], both[1][0])
 
 
 def _possible_faults(circuit):
-    return tuple(f for f in single_faults(replace(circuit, faults=()))
-                 if f.key not in circuit.faults)
+    return tuple(
+        f for f in single_faults(replace(circuit, faults=())) if f.key not in circuit.faults
+    )
 
 
 def _can_have(circuit, fault):
@@ -336,18 +392,29 @@ def _can_have(circuit, fault):
 
 
 def _volt(default, span, step, label, symbol, doc, bound=10.0):
-    return Quantity(default, bounds=(-bound, bound), slider=(-span, span), step=step, unit="V",
-                    label=label, symbol=symbol, doc=doc)
+    return Quantity(
+        default,
+        bounds=(-bound, bound),
+        slider=(-span, span),
+        step=step,
+        unit="V",
+        label=label,
+        symbol=symbol,
+        doc=doc,
+    )
 
 
 #: Trims as the page shows them: a quantity each, with its slider.
 TRIM_QUANTITIES = {
-    "trim_lower": Quantity(0.0, bounds=(-1.0, 1.0), slider=(-0.01, 0.01), step=5e-5, unit="V",
-                           label="Trim, lower"),
-    "trim_upper": Quantity(0.0, bounds=(-1.0, 1.0), slider=(-0.01, 0.01), step=5e-5, unit="V",
-                           label="Trim, upper"),
-    "trim_balance": Quantity(0.0, bounds=(-1.9, 1.9), slider=(-0.1, 0.1), step=5e-4, unit="",
-                             label="Load balance"),
+    "trim_lower": Quantity(
+        0.0, bounds=(-1.0, 1.0), slider=(-0.01, 0.01), step=5e-5, unit="V", label="Trim, lower"
+    ),
+    "trim_upper": Quantity(
+        0.0, bounds=(-1.0, 1.0), slider=(-0.01, 0.01), step=5e-5, unit="V", label="Trim, upper"
+    ),
+    "trim_balance": Quantity(
+        0.0, bounds=(-1.9, 1.9), slider=(-0.1, 0.1), step=5e-4, unit="", label="Load balance"
+    ),
 }
 #: Trim -> parameter that holds it while a single build is looked at.
 _KNOBS = {"trim_lower": "knob_lower", "trim_upper": "knob_upper", "trim_balance": "knob_balance"}
@@ -363,38 +430,105 @@ class BuildState(PageState):
     page = "build"
     _private = ("circuit",)  # a link carries its values one by one
 
-    shipped = param.Selector(objects=list(shipped()), default=first_shipped(),
-                             label="Circuit", doc="Shipped circuit that this one started from.")
+    shipped = param.Selector(
+        objects=list(shipped()),
+        default=first_shipped(),
+        label="Circuit",
+        doc="Shipped circuit that this one started from.",
+    )
     circuit = param.ClassSelector(class_=Circuit, doc="The circuit as it stands.")
-    model = param.Selector(default="built", objects={t: k for k, t in MODELS.items()},
-                           label="Model", doc="Which answer is drawn.")
-    tab = param.Selector(default="curves", objects={t: k for k, t in TABS.items()},
-                         label="Panel", doc="Panel shown at the side.")
+    model = param.Selector(
+        default="built",
+        objects={t: k for k, t in MODELS.items()},
+        label="Model",
+        doc="Which answer is drawn.",
+    )
+    tab = param.Selector(
+        default="curves",
+        objects={t: k for k, t in TABS.items()},
+        label="Panel",
+        doc="Panel shown at the side.",
+    )
     v_upper = _volt(0.02, 0.1, 0.001, "Upper input", "v_upper", "Differential input, V.")
     v_lower = _volt(0.02, 0.1, 0.001, "Lower input", "v_lower", "Differential input, V.")
-    drive_upper = Quantity(0.1, bounds=(0.0, 10.0), slider=(0.0, 0.3), step=0.001, unit="V",
-                           label="Upper peak drive", symbol="", doc="For the findings, V.")
-    drive_lower = Quantity(0.01, bounds=(0.0, 10.0), slider=(0.0, 0.3), step=0.001, unit="V",
-                           label="Lower peak drive", symbol="", doc="For the findings, V.")
-    series = param.Selector(default="E24", objects=list(SERIES), label="Series",
-                            doc="Preferred values of resistors.")
+    drive_upper = Quantity(
+        0.1,
+        bounds=(0.0, 10.0),
+        slider=(0.0, 0.3),
+        step=0.001,
+        unit="V",
+        label="Upper peak drive",
+        symbol="",
+        doc="For the findings, V.",
+    )
+    drive_lower = Quantity(
+        0.01,
+        bounds=(0.0, 10.0),
+        slider=(0.0, 0.3),
+        step=0.001,
+        unit="V",
+        label="Lower peak drive",
+        symbol="",
+        doc="For the findings, V.",
+    )
+    series = param.Selector(
+        default="E24", objects=list(SERIES), label="Series", doc="Preferred values of resistors."
+    )
     fault = param.String(default="", doc="Fault that is looked at, key of single_faults.")
-    spread_v_be = Quantity(1e-3, bounds=(0.0, 0.1), slider=(0.0, 5e-3), step=1e-4, unit="V",
-                           label="V_BE, sigma", symbol="", doc="Spread of V_BE, V.")
-    spread_resistor = Quantity(1.0, bounds=(0.0, 50.0), slider=(0.0, 10.0), step=0.1, unit="%",
-                               label="Resistors, \u00b1", symbol="", doc="Tolerance, %.")
-    spread_beta = Quantity(20.0, bounds=(0.0, 200.0), slider=(0.0, 50.0), step=1.0, unit="%",
-                           label="Beta, sigma", symbol="", doc="Spread of beta, %.")
-    builds = param.Integer(default=400, bounds=(10, 5000), label="Builds",
-                           doc="Builds of a Monte Carlo run.")
-    seed = param.Integer(default=1, bounds=(0, 999_999), label="Seed",
-                         doc="Equal seeds, equal builds.")
-    unit = param.Integer(default=0, bounds=(0, 5000), label="Build looked at",
-                         doc="Number of the build that the trims act on; 0 is as drawn.")
+    spread_v_be = Quantity(
+        1e-3,
+        bounds=(0.0, 0.1),
+        slider=(0.0, 5e-3),
+        step=1e-4,
+        unit="V",
+        label="V_BE, sigma",
+        symbol="",
+        doc="Spread of V_BE, V.",
+    )
+    spread_resistor = Quantity(
+        1.0,
+        bounds=(0.0, 50.0),
+        slider=(0.0, 10.0),
+        step=0.1,
+        unit="%",
+        label="Resistors, \u00b1",
+        symbol="",
+        doc="Tolerance, %.",
+    )
+    spread_beta = Quantity(
+        20.0,
+        bounds=(0.0, 200.0),
+        slider=(0.0, 50.0),
+        step=1.0,
+        unit="%",
+        label="Beta, sigma",
+        symbol="",
+        doc="Spread of beta, %.",
+    )
+    builds = param.Integer(
+        default=400, bounds=(10, 5000), label="Builds", doc="Builds of a Monte Carlo run."
+    )
+    seed = param.Integer(
+        default=1, bounds=(0, 999_999), label="Seed", doc="Equal seeds, equal builds."
+    )
+    unit = param.Integer(
+        default=0,
+        bounds=(0, 5000),
+        label="Build looked at",
+        doc="Number of the build that the trims act on; 0 is as drawn.",
+    )
     knob_lower = _volt(0.0, 0.01, 5e-5, "Trim of the build, lower", "", "Trim, V.", 1.0)
     knob_upper = _volt(0.0, 0.01, 5e-5, "Trim of the build, upper", "", "Trim, V.", 1.0)
-    knob_balance = Quantity(0.0, bounds=(-1.9, 1.9), slider=(-0.1, 0.1), step=5e-4, unit="",
-                            label="Load balance of the build", symbol="", doc="Balance.")
+    knob_balance = Quantity(
+        0.0,
+        bounds=(-1.9, 1.9),
+        slider=(-0.1, 0.1),
+        step=5e-4,
+        unit="",
+        label="Load balance of the build",
+        symbol="",
+        doc="Balance.",
+    )
 
     def __init__(self, **params):
         super().__init__(**params)
@@ -476,14 +610,18 @@ class BuildState(PageState):
     def choose_shipped(self, key):
         """Start from a shipped circuit (undo gives back the one before)."""
         if key in shipped():
-            self.set_circuit(shipped()[key][0], shipped=key, fault="", unit=0,
-                             **self._scene_defaults(key))
+            self.set_circuit(
+                shipped()[key][0], shipped=key, fault="", unit=0, **self._scene_defaults(key)
+            )
 
     def off_base(self):
         """Fields of the circuit that differ from the shipped one, in their order."""
         base = self.base()
-        return [f.name for f in fields(Circuit)
-                if getattr(self.circuit, f.name) != getattr(base, f.name)]
+        return [
+            f.name
+            for f in fields(Circuit)
+            if getattr(self.circuit, f.name) != getattr(base, f.name)
+        ]
 
     # Links and files
 
@@ -507,8 +645,9 @@ class BuildState(PageState):
         texts, problems = dict(texts), []
         key = texts.pop("circuit", first_shipped())
         if key not in shipped():
-            problems.append(f"circuit: '{str(key)[:40]}' is not shipped; known are "
-                            f"{', '.join(shipped())}.")
+            problems.append(
+                f"circuit: '{str(key)[:40]}' is not shipped; known are {', '.join(shipped())}."
+            )
             key = first_shipped()
         circuit = shipped()[key][0]
         own = {n: texts.pop(n) for n in list(texts) if n in LABELS}
@@ -529,8 +668,10 @@ class BuildState(PageState):
             except ValueError:
                 value = None
             if value is None or not low <= value <= high:
-                raise QuantityError(f"{spec.label}: '{str(text)[:40]}' does not fit; allowed is "
-                                    f"a whole number from {low} to {high}.")
+                raise QuantityError(
+                    f"{spec.label}: '{str(text)[:40]}' does not fit; allowed is "
+                    f"a whole number from {low} to {high}."
+                )
             return value
         value = super()._read(spec, text)
         return "" if spec.name == "fault" and not _can_have(self.circuit, value) else value
@@ -539,8 +680,10 @@ class BuildState(PageState):
         """Read an entry for a page setting and set it; QuantityError if it cannot be."""
         value = self._read(self.param[name], text)
         if name == "unit" and value > self.builds:
-            raise QuantityError(f"{self.param.unit.label}: '{value}' is more than the "
-                                f"{self.builds} builds of a run; allowed is 0 to {self.builds}.")
+            raise QuantityError(
+                f"{self.param.unit.label}: '{value}' is more than the "
+                f"{self.builds} builds of a run; allowed is 0 to {self.builds}."
+            )
         if name == "unit":  # another build, another set of trims
             self.param.update(unit=value, **dict.fromkeys(_KNOBS.values(), 0.0))
         else:
@@ -552,8 +695,9 @@ class BuildState(PageState):
 
     def apply_preset(self, name):
         """Load a preset: a point to look at, or a change of the chosen shipped circuit."""
-        self.apply_texts({"circuit": self.shipped, "tab": self.tab, "model": self.model,
-                          **PRESETS[name]})
+        self.apply_texts(
+            {"circuit": self.shipped, "tab": self.tab, "model": self.model, **PRESETS[name]}
+        )
 
     def reset(self):
         """Back to the shipped circuit and its settings (undo gives back the circuit)."""
@@ -570,14 +714,17 @@ class BuildState(PageState):
     def apply_file(self, text):
         """Load a circuit file; see `PageState.apply_file`."""
         if len(text) > MAX_FILE:
-            raise QuantityError(f"the file holds {len(text)} characters; at most {MAX_FILE} "
-                                "are read.")
+            raise QuantityError(
+                f"the file holds {len(text)} characters; at most {MAX_FILE} are read."
+            )
         circuit, scene = read_file(text)
         scene = {n: t for n, t in scene.items() if n not in LABELS}
         page = scene.pop("page", self.page)
         if page != self.page and len(scene) and "forktail" not in text:
-            raise QuantityError(f"the file holds a scene of the page '{str(page)[:40]}'; this "
-                                f"is the page '{self.page}'.")
+            raise QuantityError(
+                f"the file holds a scene of the page '{str(page)[:40]}'; this "
+                f"is the page '{self.page}'."
+            )
         key = scene.pop("circuit", self.shipped)
         key = key if key in shipped() else self.shipped
         known = {n: t for n, t in scene.items() if n in self.fields()}
@@ -589,8 +736,14 @@ class BuildState(PageState):
     def scene(self):
         """Solve once for all views."""
         inspection = network.inspect(self.circuit, self.v_upper, self.v_lower, gains=True)
-        return BuildScene(self.circuit, self.model, self.v_upper, self.v_lower, inspection,
-                          textbook(self.circuit, self.v_upper, self.v_lower))
+        return BuildScene(
+            self.circuit,
+            self.model,
+            self.v_upper,
+            self.v_lower,
+            inspection,
+            textbook(self.circuit, self.v_upper, self.v_lower),
+        )
 
     def reach(self, name):
         """Ends of a transfer curve: the slider's, widened in steps to hold the point."""
@@ -610,10 +763,13 @@ class BuildState(PageState):
             follows `model`.
         """
         return {
-            "v_upper": _curve(self.circuit, "v_upper", self.v_lower, self.reach("v_upper"),
-                              self.model),
-            "v_lower": _curve(self.circuit, "v_lower", self.v_upper, self.reach("v_lower"),
-                              self.model)}
+            "v_upper": _curve(
+                self.circuit, "v_upper", self.v_lower, self.reach("v_upper"), self.model
+            ),
+            "v_lower": _curve(
+                self.circuit, "v_lower", self.v_upper, self.reach("v_lower"), self.model
+            ),
+        }
 
     def assessment(self):
         """Arguments of `assess` for the present state."""
@@ -639,13 +795,15 @@ class BuildState(PageState):
 
     def tolerances(self):
         """Spread of parts as the core wants it."""
-        return mismatch.Tolerances(self.spread_v_be, self.spread_resistor / 100.0,
-                                   self.spread_beta / 100.0)
+        return mismatch.Tolerances(
+            self.spread_v_be, self.spread_resistor / 100.0, self.spread_beta / 100.0
+        )
 
     def run_key(self):
         """What a Monte Carlo run depends on: equal keys, equal runs. Trims move afterwards."""
-        bare = replace(self.circuit, trim_upper=0.0, trim_lower=0.0, trim_balance=0.0, title="",
-                       note="")
+        bare = replace(
+            self.circuit, trim_upper=0.0, trim_lower=0.0, trim_balance=0.0, title="", note=""
+        )
         return bare, self.tolerances(), self.builds, self.seed
 
     def one_build(self):
@@ -668,13 +826,14 @@ class BuildState(PageState):
         number = min(self.unit, self.builds)
         # trims as values of the build, so that the equations of the circuit are set up once
         trims = {n: np.array([v]) for n, v in self.trims().items()}
-        return (_judge(bare, {**self.one_build(), **trims}),
-                _untrimmed(bare, *batch, number))
+        return (_judge(bare, {**self.one_build(), **trims}), _untrimmed(bare, *batch, number))
 
     def trims(self):
         """Trims at work: those of the circuit, or of the one build looked at."""
-        return {name: getattr(self, knob) if self.unit else getattr(self.circuit, name)
-                for name, knob in _KNOBS.items()}
+        return {
+            name: getattr(self, knob) if self.unit else getattr(self.circuit, name)
+            for name, knob in _KNOBS.items()
+        }
 
     def set_trims(self, values, edit=""):
         """Set trims of the circuit, or of the one build looked at, which leaves the circuit."""
@@ -724,7 +883,7 @@ def _build_of(circuit, tolerances, builds, seed, number):
     if not number:
         return {}
     scale = _drawn(circuit, tolerances, builds, seed)
-    return {k: a[number - 1:number] for k, a in scale.items()}
+    return {k: a[number - 1 : number] for k, a in scale.items()}
 
 
 def _judge(circuit, scale):

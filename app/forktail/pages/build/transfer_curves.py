@@ -21,15 +21,17 @@ class TransferCurve(Plot):
         zero = self.add(Segment, "x0", "y0", "x1", "y1", source=self.zero, line_width=1)
         self.paint(zero.glyph, line_color="rule")
         self.textbook, self.built, self.lost, self.point = (
-            float_source(x=[], y=[]) for _ in range(4))
+            float_source(x=[], y=[]) for _ in range(4)
+        )
         dashed = self.add(Line, "x", "y", source=self.textbook, line_width=2.2, line_dash=[7, 5])
         self.paint(dashed.glyph, line_color="ink")
         solid = self.add(Line, "x", "y", source=self.built, line_width=2.8)
         self.paint(solid.glyph, line_color="accent")
         lost = self.add(Scatter, "x", "y", source=self.lost, marker="x", size=8, line_width=1.6)
         self.paint(lost.glyph, line_color="ink")
-        mark = self.add(Scatter, "x", "y", source=self.point, size=12, line_width=2.5,
-                        level="overlay")
+        mark = self.add(
+            Scatter, "x", "y", source=self.point, size=12, line_width=2.5, level="overlay"
+        )
         self.paint(mark.glyph, line_color="panel", fill_color="ink")
         f.xaxis[0].ticker = BasicTicker(desired_num_ticks=2)
         f.yaxis[0].ticker = BasicTicker(desired_num_ticks=4)
@@ -65,8 +67,9 @@ class TransferCurve(Plot):
         replace(self.lost, x=lost * fx, y=0.0 * lost)
         there = at[1] is not None
         replace(self.point, x=[at[0] * fx] if there else [], y=[at[1] * fy] if there else [])
-        replace(self.zero, x0=[x[0] * fx, 0], y0=[0, -full * fy], x1=[x[-1] * fx, 0],
-                y1=[0, full * fy])
+        replace(
+            self.zero, x0=[x[0] * fx, 0], y0=[0, -full * fy], x1=[x[-1] * fx, 0], y1=[0, full * fy]
+        )
         self.data = (x, built, textbook)
 
     def csv(self):
@@ -81,6 +84,7 @@ class TransferCurve(Plot):
         if built is not None and textbook is not None:
             names.append("difference_V")
             columns.append(built - textbook)
-        lines = [",".join(f"{v:.9g}" if np.isfinite(v) else "" for v in row)
-                 for row in zip(*columns)]
+        lines = [
+            ",".join(f"{v:.9g}" if np.isfinite(v) else "" for v in row) for row in zip(*columns)
+        ]
         return "\n".join([",".join(names), *lines]) + "\n"

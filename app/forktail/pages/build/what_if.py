@@ -35,10 +35,20 @@ def comparison_rows(rows, most=12):
         change = _changed((name, unit, before, after))
         if change < _VISIBLE:
             continue
-        said = "" if not (math.isfinite(before) and math.isfinite(after)) else \
-            _difference(before, after, unit)
-        out.append((name, number(before, unit, 4), number(after, unit, 4), said,
-                    "changed" if change > 0.05 else ""))
+        said = (
+            ""
+            if not (math.isfinite(before) and math.isfinite(after))
+            else _difference(before, after, unit)
+        )
+        out.append(
+            (
+                name,
+                number(before, unit, 4),
+                number(after, unit, 4),
+                said,
+                "changed" if change > 0.05 else "",
+            )
+        )
     return out[:most]
 
 
@@ -69,27 +79,43 @@ class ValuesView(MarkupView):
         if key == self._shown:
             return
         self._shown = key
-        options = "".join(f'<option value="{s}">{s} (\u00b1{100 * SERIES_TOLERANCE[s]:g} %)'
-                          "</option>" for s in SERIES)
+        options = "".join(
+            f'<option value="{s}">{s} (\u00b1{100 * SERIES_TOLERANCE[s]:g} %)</option>'
+            for s in SERIES
+        )
         moved = [r for r in rounded if r.fitted != r.wanted]
-        head = ('<div class="what-if"><label class="line">Preferred values of resistors '
-                f'<select data-id="in-series" data-entry="series">{options}</select></label>'
-                f'<p class="soft">IEC 60063; capacitors take {CAPACITOR_SERIES}.</p>')
+        head = (
+            '<div class="what-if"><label class="line">Preferred values of resistors '
+            f'<select data-id="in-series" data-entry="series">{options}</select></label>'
+            f'<p class="soft">IEC 60063; capacitors take {CAPACITOR_SERIES}.</p>'
+        )
         if not moved:
-            body = (f"<p>Every part is already a preferred value of {series}: nothing to "
-                    "round.</p>")
+            body = f"<p>Every part is already a preferred value of {series}: nothing to round.</p>"
         else:
-            parts = table(("Part", "wanted", "fitted", "error"), [
-                (", ".join(r.references), show_value(r.name, r.wanted),
-                 show_value(r.name, r.fitted), f"{format_quantity(100 * r.error, '', 2)} %",
-                 "changed" if abs(r.error) > SERIES_TOLERANCE[r.series] / 2 else "")
-                for r in moved])
+            parts = table(
+                ("Part", "wanted", "fitted", "error"),
+                [
+                    (
+                        ", ".join(r.references),
+                        show_value(r.name, r.wanted),
+                        show_value(r.name, r.fitted),
+                        f"{format_quantity(100 * r.error, '', 2)} %",
+                        "changed" if abs(r.error) > SERIES_TOLERANCE[r.series] / 2 else "",
+                    )
+                    for r in moved
+                ],
+            )
             effects = comparison_rows(comparison.rows)
-            effect = table(("Effect of rounding", "as wanted", "as fitted", "change"), effects) \
-                if effects else "<p>No output or level moves by a visible amount.</p>"
+            effect = (
+                table(("Effect of rounding", "as wanted", "as fitted", "change"), effects)
+                if effects
+                else "<p>No output or level moves by a visible amount.</p>"
+            )
             count = "1 part" if len(moved) == 1 else f"{len(moved)} parts"
-            body = (f'<p class="line">{button(f"Fit {count} from {series}", kind="round")}</p>'
-                    f"{parts}{effect}")
+            body = (
+                f'<p class="line">{button(f"Fit {count} from {series}", kind="round")}</p>'
+                f"{parts}{effect}"
+            )
         self.rebuild(head + body + "</div>", {"in-series": {"value": series}})
 
 
@@ -97,15 +123,17 @@ def fault_sentence(fault, comparison):
     """What a fault does, as one says it at the bench."""
     before, after = comparison.before, comparison.after
     if not bool(after.converged):
-        return (f"Fault: {fault.text} No solution balances every current then, so no number is "
-                "shown.")
+        return (
+            f"Fault: {fault.text} No solution balances every current then, so no number is shown."
+        )
     parts = []
     output = [float(p.v_out) for p in (before, after)]
     if abs(output[1] - output[0]) > 1e-3:
-        parts.append(f"the output at rest goes from {format_quantity(output[0], 'V')} to "
-                     f"{format_quantity(output[1], 'V')}")
-    moved = [q for q in after.regions
-             if str(after.regions[q]) != str(before.regions.get(q, ""))]
+        parts.append(
+            f"the output at rest goes from {format_quantity(output[0], 'V')} to "
+            f"{format_quantity(output[1], 'V')}"
+        )
+    moved = [q for q in after.regions if str(after.regions[q]) != str(before.regions.get(q, ""))]
     parts += [f"{q} is {after.regions[q]}" for q in moved[:3]]
     gains = {name: value for name, _, *value in comparison.rows}["Gain per product"]
     if all(map(math.isfinite, gains)) and abs(gains[0]) > 0:
@@ -114,13 +142,16 @@ def fault_sentence(fault, comparison):
             parts.append("it no longer multiplies")
         elif abs(share - 1) > 0.05:
             parts.append(f"the gain is {share:.2g} times what it was")
-    nodes = {n: float(after.nodes[n]) - float(v) for n, v in before.nodes.items()
-             if n in after.nodes}
+    nodes = {
+        n: float(after.nodes[n]) - float(v) for n, v in before.nodes.items() if n in after.nodes
+    }
     count = sum(abs(d) > _MOVES for d in nodes.values())
     if not parts:
         return f"Fault: {fault.text} At rest it shows little: " + (
-            f"{count} nodes move by more than 20 mV." if count else
-            "no node moves by more than 20 mV, so look at the signals.")
+            f"{count} nodes move by more than 20 mV."
+            if count
+            else "no node moves by more than 20 mV, so look at the signals."
+        )
     return f"Fault: {fault.text} Then " + "; ".join(parts) + "."
 
 
@@ -150,26 +181,37 @@ class FaultsView(MarkupView):
         for part, some in groupby(faults, key=lambda f: f.part):
             ref = part_reference(circuit, part) or {"levels": "Levels"}.get(part, part)
             ref = {"drive_upper": "G1", "drive_lower": "G2"}.get(part, ref)
-            options = "".join(f'<option value="{escape(f.key)}">{escape(f.text)}</option>'
-                              for f in some)
+            options = "".join(
+                f'<option value="{escape(f.key)}">{escape(f.text)}</option>' for f in some
+            )
             groups.append(f'<optgroup label="{escape(ref)}">{options}</optgroup>')
-        body = ('<div class="what-if"><label class="line">If one part fails '
-                '<select data-id="in-fault" data-entry="fault" class="long">'
-                f'<option value="">choose a fault\u2026</option>{"".join(groups)}</select>'
-                "</label>")
+        body = (
+            '<div class="what-if"><label class="line">If one part fails '
+            '<select data-id="in-fault" data-entry="fault" class="long">'
+            f'<option value="">choose a fault\u2026</option>{"".join(groups)}</select>'
+            "</label>"
+        )
         chosen = next((f for f in faults if f.key == key), None)
         if chosen is None:
-            body += ("<p class='soft'>Each is worked out by breaking the part and solving the "
-                     "whole circuit again.</p>")
+            body += (
+                "<p class='soft'>Each is worked out by breaking the part and solving the "
+                "whole circuit again.</p>"
+            )
         else:
-            body += (f'<p class="said" role="status">'
-                     f"{escape(keep_together(fault_sentence(chosen, comparison)))}</p>"
-                     f'<p class="line">{button("Build this fault in", kind="break")}</p>'
-                     + table(("", "healthy", "with the fault", "change"),
-                             comparison_rows(comparison.rows, 20)))
-            regions = [(q, str(comparison.before.regions.get(q, "")), str(r), "changed")
-                       for q, r in comparison.after.regions.items()
-                       if str(r) != str(comparison.before.regions.get(q, ""))]
+            body += (
+                f'<p class="said" role="status">'
+                f"{escape(keep_together(fault_sentence(chosen, comparison)))}</p>"
+                f'<p class="line">{button("Build this fault in", kind="break")}</p>'
+                + table(
+                    ("", "healthy", "with the fault", "change"),
+                    comparison_rows(comparison.rows, 20),
+                )
+            )
+            regions = [
+                (q, str(comparison.before.regions.get(q, "")), str(r), "changed")
+                for q, r in comparison.after.regions.items()
+                if str(r) != str(comparison.before.regions.get(q, ""))
+            ]
             if regions:
                 body += table(("Transistor", "healthy", "with the fault"), regions)
         self.rebuild(body + "</div>", {"in-fault": {"value": key}})

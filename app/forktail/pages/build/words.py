@@ -10,8 +10,10 @@ from forktail.ui.html import STYLES, csv_text, number, table
 from forktail.ui.markup import MarkupView
 from forktail.ui.text import keep_together, signed
 
-_CAUTION = ("Set the current limit of the supply before switching on, and switch off before "
-            "changing a part. Hot parts burn: let them cool. Follow local codes.")
+_CAUTION = (
+    "Set the current limit of the supply before switching on, and switch off before "
+    "changing a part. Hot parts burn: let them cool. Follow local codes."
+)
 
 
 def sentence(scene):
@@ -22,12 +24,16 @@ def sentence(scene):
     if scene.model == "textbook":
         if scene.textbook is None:
             return "The tail current at rest could not be found, so the textbook has no answer."
-        return (f"{lead} the textbook cell gives {signed(float(scene.textbook.v_out), 'V')}, with "
-                f"the tail current of the circuit, "
-                f"{format_quantity(float(scene.textbook.i_tail), 'A')}.")
+        return (
+            f"{lead} the textbook cell gives {signed(float(scene.textbook.v_out), 'V')}, with "
+            f"the tail current of the circuit, "
+            f"{format_quantity(float(scene.textbook.i_tail), 'A')}."
+        )
     if not scene.solved:
-        return (f"{lead} no solution balances every current, so no number is shown. Look for a "
-                "part with an extreme value.")
+        return (
+            f"{lead} no solution balances every current, so no number is shown. Look for a "
+            "part with an extreme value."
+        )
     built = float(scene.built.v_out)
     text = f"{lead} the built cell gives {signed(built, 'V')}"
     if scene.model == "overlay" and scene.textbook is not None:
@@ -59,13 +65,17 @@ def _regions(scene):
         if region != "active":
             odd.setdefault(region, []).append(q)
     if odd:
-        return " ".join(f"{_joined(names)} {_does(region, len(names))}."
-                        for region, names in odd.items())
-    q, room = min(((q, float(h)) for q, h in scene.inspection.headroom.items()),
-                  key=lambda pair: pair[1])
+        return " ".join(
+            f"{_joined(names)} {_does(region, len(names))}." for region, names in odd.items()
+        )
+    q, room = min(
+        ((q, float(h)) for q, h in scene.inspection.headroom.items()), key=lambda pair: pair[1]
+    )
     count = {6: "six", 7: "seven"}[len(regions)]
-    return (f"All {count} transistors are active; {q} is nearest to saturation, with "
-            f"{format_quantity(room, 'V', 2)} to spare.")
+    return (
+        f"All {count} transistors are active; {q} is nearest to saturation, with "
+        f"{format_quantity(room, 'V', 2)} to spare."
+    )
 
 
 def _joined(names):
@@ -74,7 +84,8 @@ def _joined(names):
 
 def _does(region, count):
     one = {"reverse": ("conducts in reverse", "conduct in reverse")}.get(
-        region, (f"is {region}", f"are {region}"))
+        region, (f"is {region}", f"are {region}")
+    )
     return one[count > 1]
 
 
@@ -83,9 +94,12 @@ class BuiltSentence(MarkupView):
 
     def __init__(self, **params):
         super().__init__(**params)
-        self.rebuild('<div class="saying"><p class="sentence" data-id="sentence"></p>'
-                     '<p class="aside" role="status" aria-live="polite" data-polite '
-                     'data-id="spoken"></p></div>', {})
+        self.rebuild(
+            '<div class="saying"><p class="sentence" data-id="sentence"></p>'
+            '<p class="aside" role="status" aria-live="polite" data-polite '
+            'data-id="spoken"></p></div>',
+            {},
+        )
 
     def show(self, scene):
         """Say what the scene does now."""
@@ -95,13 +109,19 @@ class BuiltSentence(MarkupView):
 
 def both(scene):
     """Rows of what both models answer: (name, unit, textbook, built), None without an answer."""
-    pick = lambda point, get: None if point is None else float(get(point))  # noqa: E731
+
+    def pick(point, get):
+        return None if point is None else float(get(point))
+
     built = scene.built if scene.solved else None
-    rows = [("Output", "V", lambda p: p.v_out), ("Left output", "V", lambda p: p.v_left),
-            ("Right output", "V", lambda p: p.v_right),
-            ("Gain of the upper input", "", lambda p: p.gain_upper),
-            ("Gain of the lower input", "", lambda p: p.gain_lower),
-            ("Tail current", "A", lambda p: p.i_tail)]
+    rows = [
+        ("Output", "V", lambda p: p.v_out),
+        ("Left output", "V", lambda p: p.v_left),
+        ("Right output", "V", lambda p: p.v_right),
+        ("Gain of the upper input", "", lambda p: p.gain_upper),
+        ("Gain of the lower input", "", lambda p: p.gain_lower),
+        ("Tail current", "A", lambda p: p.i_tail),
+    ]
     rows += [(f"Q{k + 1}, collector", "A", lambda p, k=k: p.i_upper[k]) for k in range(4)]
     rows += [(f"Q{k + 5}, collector", "A", lambda p, k=k: p.i_lower[k]) for k in range(2)]
     return [(name, unit, pick(scene.textbook, get), pick(built, get)) for name, unit, get in rows]
@@ -117,25 +137,32 @@ class ValuesTable(MarkupView):
     def show(self, scene):
         """Show the values of the scene."""
         rows = both(scene)
-        columns = {"textbook": ("textbook",), "built": ("built",),
-                   "overlay": ("textbook", "built", "difference")}[scene.model]
+        columns = {
+            "textbook": ("textbook",),
+            "built": ("built",),
+            "overlay": ("textbook", "built", "difference"),
+        }[scene.model]
         values = {}
         for n, (_, unit, ideal, built) in enumerate(rows):
             gap = None if ideal is None or built is None else built - ideal
             for name, v in (("textbook", ideal), ("built", built), ("difference", gap)):
                 if name in columns:
-                    values[f"{name}{n}"] = {"#": number(v, unit, 4 if name != "difference"
-                                                        else 3)}
+                    values[f"{name}{n}"] = {"#": number(v, unit, 4 if name != "difference" else 3)}
         if scene.model != self._model:
             self._model = scene.model
             head = "".join(f'<th scope="col">{c}</th>' for c in columns)
             body = "".join(
                 f'<tr><th scope="row">{name}</th>'
-                + "".join(f'<td data-id="{c}{n}"></td>' for c in columns) + "</tr>"
-                for n, (name, *_) in enumerate(rows))
-            self.rebuild('<table class="cells"><caption class="aside">Values at the drawn '
-                         f'point</caption><thead><tr><td></td>{head}</tr></thead>'
-                         f"<tbody>{body}</tbody></table>", values)
+                + "".join(f'<td data-id="{c}{n}"></td>' for c in columns)
+                + "</tr>"
+                for n, (name, *_) in enumerate(rows)
+            )
+            self.rebuild(
+                '<table class="cells"><caption class="aside">Values at the drawn '
+                f"point</caption><thead><tr><td></td>{head}</tr></thead>"
+                f"<tbody>{body}</tbody></table>",
+                values,
+            )
         else:
             self.update(values)
 
@@ -143,12 +170,15 @@ class ValuesTable(MarkupView):
 def numbers(scene):
     """Rows (name, unit, value) of every number of the built answer; NaN where unsolved."""
     point, c = scene.built, scene.circuit
-    rows = [(f"{text[0].upper()}{text[1:]}", "V", float(point.nodes[name]))
-            for name, text in NODES.items()
-            if name in point.nodes and not _same_as_common(c, name)]
+    rows = [
+        (f"{text[0].upper()}{text[1:]}", "V", float(point.nodes[name]))
+        for name, text in NODES.items()
+        if name in point.nodes and not _same_as_common(c, name)
+    ]
     for q in transistor_names(c):
-        rows.append((f"{q}, headroom ({point.regions[q]})", "V",
-                     float(scene.inspection.headroom[q])))
+        rows.append(
+            (f"{q}, headroom ({point.regions[q]})", "V", float(scene.inspection.headroom[q]))
+        )
     rows += [(f"{q}, heat", "W", float(p)) for q, p in scene.inspection.power.items()]
     return rows
 
@@ -157,8 +187,13 @@ def _same_as_common(circuit, name):
     if name[:9] != "emitter_q":
         return False
     k = int(name[9:])
-    ohms = circuit.r_tail_emitter if k == 7 else \
-        circuit.r_emitter_upper if k < 5 else circuit.r_emitter_lower
+    ohms = (
+        circuit.r_tail_emitter
+        if k == 7
+        else circuit.r_emitter_upper
+        if k < 5
+        else circuit.r_emitter_lower
+    )
     return not ohms > 0
 
 
@@ -188,21 +223,28 @@ class NumbersTable(MarkupView):
         values = {f"cell{n}": {"#": number(v, unit, 4)} for n, (_, unit, v) in enumerate(rows)}
         if names != self._names:
             self._names = names
-            body = "".join(f'<tr><th scope="row">{name}</th><td data-id="cell{n}"></td></tr>'
-                           for n, name in enumerate(names))
+            body = "".join(
+                f'<tr><th scope="row">{name}</th><td data-id="cell{n}"></td></tr>'
+                for n, name in enumerate(names)
+            )
             self.rebuild(
                 f'<details data-lazy class="numbers"{" open" if self.open else ""}><summary>Node '
                 "voltages, regions and heat of the built cell at this point</summary>"
-                f'<table class="in-columns"><tbody>{body}</tbody></table></details>', values)
+                f'<table class="in-columns"><tbody>{body}</tbody></table></details>',
+                values,
+            )
         else:
             self.update(values)
 
     def csv(self, scene):
         """Comma-separated text of all numbers of both models, SI units."""
-        rows = [(name, unit, "" if a is None else a, "" if b is None else b)
-                for name, unit, a, b in both(scene)]
-        rows += [(name, unit, "", v if math.isfinite(v) else "") for name, unit, v
-                 in numbers(scene)]
+        rows = [
+            (name, unit, "" if a is None else a, "" if b is None else b)
+            for name, unit, a, b in both(scene)
+        ]
+        rows += [
+            (name, unit, "", v if math.isfinite(v) else "") for name, unit, v in numbers(scene)
+        ]
         return csv_text(("quantity", "unit", "textbook", "built"), rows)
 
 
@@ -211,11 +253,13 @@ def figure_rows(figures):
     f = figures
     corner = [("Band, upper edge (load)", "Hz", f.load_pole, "each load with its capacitance")]
     for side in ("upper", "lower"):
-        corner.append((f"Band, lower edge, {side} coupling", "Hz", getattr(f, f"coupling_{side}"),
-                       ""))
+        corner.append(
+            (f"Band, lower edge, {side} coupling", "Hz", getattr(f, f"coupling_{side}"), "")
+        )
         if math.isfinite(getattr(f, f"ground_{side}")):
-            corner.append((f"Signal ground, {side} \u2212 line", "Hz",
-                           getattr(f, f"ground_{side}"), ""))
+            corner.append(
+                (f"Signal ground, {side} \u2212 line", "Hz", getattr(f, f"ground_{side}"), "")
+            )
         corner.append((f"Bypass, {side} level", "Hz", getattr(f, f"bypass_{side}"), ""))
     return [
         ("Output per product of inputs", "1/V", f.product_gain, "at balance"),
@@ -224,12 +268,14 @@ def figure_rows(figures):
         ("Range of the upper input", "V", f.range_upper, "peak, 1 % distortion"),
         ("Range of the lower input", "V", f.range_lower, "peak, 1 % distortion"),
         ("Output swing", "V", f.swing, "peak to peak"),
-        ("Outputs, lowest", "V", f.output_low, ""), ("Outputs, highest", "V", f.output_high, ""),
+        ("Outputs, lowest", "V", f.output_low, ""),
+        ("Outputs, highest", "V", f.output_high, ""),
         *corner,
         ("Drift of the gain", "1/K", f.drift, ""),
         ("Supply current", "A", f.supply_current, "at rest"),
         ("Heat in all", "W", f.supply_power, "at rest"),
-        ("Carried by the tail", "A", float(f.bias.i_tail), "at rest")]
+        ("Carried by the tail", "A", float(f.bias.i_tail), "at rest"),
+    ]
 
 
 class FiguresView(MarkupView):
@@ -244,24 +290,36 @@ class FiguresView(MarkupView):
         if figures is self._shown:
             return
         self._shown = figures
-        rows = [(name, number(value, "" if unit == "V/V" else unit), remark, "")
-                for name, unit, value, remark in figure_rows(figures)]
-        room = [(q, str(figures.bias.regions[q]), number(h, "V", 2),
-                 "" if h > 0.2 else "warn") for q, h in figures.headroom.items()]
+        rows = [
+            (name, number(value, "" if unit == "V/V" else unit), remark, "")
+            for name, unit, value, remark in figure_rows(figures)
+        ]
+        room = [
+            (q, str(figures.bias.regions[q]), number(h, "V", 2), "" if h > 0.2 else "warn")
+            for q, h in figures.headroom.items()
+        ]
         heat = sorted(figures.dissipation.items(), key=lambda p: -(p[1] if p[1] == p[1] else 0))
-        parts = [(part_reference(circuit, p) or "tail", number(w, "W", 2),
-                  "warn" if w > 0.125 else "") for p, w in heat]
+        parts = [
+            (part_reference(circuit, p) or "tail", number(w, "W", 2), "warn" if w > 0.125 else "")
+            for p, w in heat
+        ]
         self.rebuild(
             table(("Figure of merit", "", ""), rows)
-            + "<h3>Headroom at rest</h3>" + table(("", "region", "to saturation"), room)
-            + "<h3>Heat of each part at rest</h3>" + table(("", "heat"), parts, "", "narrow")
-            + f'<p class="caution">{_CAUTION}</p>', {})
+            + "<h3>Headroom at rest</h3>"
+            + table(("", "region", "to saturation"), room)
+            + "<h3>Heat of each part at rest</h3>"
+            + table(("", "heat"), parts, "", "narrow")
+            + f'<p class="caution">{_CAUTION}</p>',
+            {},
+        )
 
     @staticmethod
     def csv(circuit, figures):
         """Comma-separated text of the figures, SI units."""
         rows = [(name, unit, value) for name, unit, value, _ in figure_rows(figures)]
         rows += [(f"headroom {q}", "V", h) for q, h in figures.headroom.items()]
-        rows += [(f"heat {part_reference(circuit, p) or p}", "W", w)
-                 for p, w in figures.dissipation.items()]
+        rows += [
+            (f"heat {part_reference(circuit, p) or p}", "W", w)
+            for p, w in figures.dissipation.items()
+        ]
         return csv_text(("quantity", "unit", "value"), rows)

@@ -52,8 +52,10 @@ class CaptureDrop(Component):
         if kind == "begin":
             size = message.get("size")
             if not isinstance(size, int) or not 0 <= size <= self.limit:
-                self.refuse(f"The file is too large; allowed is at most {self.limit // 2**20} "
-                            "MiB. Export fewer rows, or fewer channels.")
+                self.refuse(
+                    f"The file is too large; allowed is at most {self.limit // 2**20} "
+                    "MiB. Export fewer rows, or fewer channels."
+                )
                 return
             self._name = str(message.get("name", "capture"))[:100]
             self._size, self._data = size, bytearray()
@@ -65,8 +67,10 @@ class CaptureDrop(Component):
         elif kind == "end" and self._data is not None:
             data, self._data = bytes(self._data), None
             if len(data) != self._size:
-                self.refuse(f"Of {self._name} only {len(data)} of {self._size} bytes arrived; "
-                            "please drop it again.")
+                self.refuse(
+                    f"Of {self._name} only {len(data)} of {self._size} bytes arrived; "
+                    "please drop it again."
+                )
             else:
                 self.on_file(self._name, data)
         elif kind == "cancel":
@@ -75,8 +79,9 @@ class CaptureDrop(Component):
         elif kind == "example":
             self.on_example()
         elif kind == "circuit":
-            self.on_circuit(str(message.get("name", ""))[:100],
-                            str(message.get("text", ""))[:500_000])
+            self.on_circuit(
+                str(message.get("name", ""))[:100], str(message.get("text", ""))[:500_000]
+            )
 
     def _piece(self, text):
         if not isinstance(text, str) or len(text) > _PIECE:

@@ -40,17 +40,25 @@ class BackLink(MarkupView):
 
     def __init__(self, **params):
         super().__init__(stylesheets=STYLES, **params)
-        self.rebuild('<div class="back"><h1>Compare a capture</h1><p data-id="title"></p>'
-                     '<p><a data-id="build" href="build">Back to Build</a> '
-                     '<a data-id="plan" href="plan" target="_blank" rel="noopener">Bench plan</a>'
-                     "</p></div>", {})
+        self.rebuild(
+            '<div class="back"><h1>Compare a capture</h1><p data-id="title"></p>'
+            '<p><a data-id="build" href="build">Back to Build</a> '
+            '<a data-id="plan" href="plan" target="_blank" rel="noopener">Bench plan</a>'
+            "</p></div>",
+            {},
+        )
 
     def show(self, state):
         """Point the links at the present circuit."""
         query = state.build_query()
         tail = f"?{query}" if query else ""
-        self.update({"title": {"#": f"with the circuit \u201c{state.circuit.title}\u201d"},
-                     "build": {"href": f"build{tail}"}, "plan": {"href": f"plan{tail}"}})
+        self.update(
+            {
+                "title": {"#": f"with the circuit \u201c{state.circuit.title}\u201d"},
+                "build": {"href": f"build{tail}"},
+                "plan": {"href": f"plan{tail}"},
+            }
+        )
 
 
 class ComparePage(Page):
@@ -65,9 +73,16 @@ class ComparePage(Page):
         self.shape = MarkupView(stylesheets=STYLES)
         self.shape.rebuild("<span></span>", {"main": {"data-open": "no"}})
         self.controls = Controls(
-            self.state, self._groups, stylesheets=STYLES,
-            handlers={"theme": self.set_theme, "csv": self._csv, "choose": self._choose,
-                      "load": lambda m: self._circuit_file("", str(m.get("text", "")))})
+            self.state,
+            self._groups,
+            stylesheets=STYLES,
+            handlers={
+                "theme": self.set_theme,
+                "csv": self._csv,
+                "choose": self._choose,
+                "load": lambda m: self._circuit_file("", str(m.get("text", ""))),
+            },
+        )
         self._said, self._linked = "", False
         self.comparison, self._asked, self._drawn, self._shape = None, None, None, None
         self._reading = Later(document, _read, self._read_done, self._progress, wait=10)
@@ -81,7 +96,9 @@ class ComparePage(Page):
     # ---- controls
 
     def _groups(self):
-        rows = lambda *names: [row(self.state, n) for n in names]  # noqa: E731
+        def rows(*names):
+            return [row(self.state, n) for n in names]
+
         circuit = row(self.state, "shipped")
         circuit["options"] = [[key, c.title or key] for key, (c, _) in shipped().items()]
         groups = [group("", [circuit])]
@@ -90,13 +107,22 @@ class ComparePage(Page):
         groups.append(group("Columns", rows(*(name for name, _ in COLUMNS.values()))))
         missing = self.state.missing()
         if missing:
-            groups.append(group("Drive that was not captured", rows(*(
-                name for side in missing for name in (f"peak_{side}", f"frequency_{side}")))))
+            groups.append(
+                group(
+                    "Drive that was not captured",
+                    rows(
+                        *(
+                            name
+                            for side in missing
+                            for name in (f"peak_{side}", f"frequency_{side}")
+                        )
+                    ),
+                )
+            )
         probes = rows("probe_upper", "probe_lower", "probe_out", "no_mean")
         if self.state.column_time == "none" or self.state.interval:
             probes += rows("interval")
-        groups.append(group("Probes", probes, fold=True,
-                            open=self.state.column_time == "none"))
+        groups.append(group("Probes", probes, fold=True, open=self.state.column_time == "none"))
         groups.append(group("Stretch of time drawn", rows("start", "span")))
         return groups
 
@@ -123,8 +149,9 @@ class ComparePage(Page):
         self._open(name, data)
 
     def _example(self):
-        self.state.param.update(example=True, shipped=EXAMPLE_CIRCUIT,
-                                circuit=shipped()[EXAMPLE_CIRCUIT][0])
+        self.state.param.update(
+            example=True, shipped=EXAMPLE_CIRCUIT, circuit=shipped()[EXAMPLE_CIRCUIT][0]
+        )
         self._open(EXAMPLE, example_bytes())
 
     def _open(self, name, data):
@@ -178,8 +205,7 @@ class ComparePage(Page):
                 raise error
             self.drop.tell(self._said, share=None)
             self.verdict.refuse(str(error))
-            self.shape.update({"main": {"data-open": "no" if self.comparison is None else
-                                        "stale"}})
+            self.shape.update({"main": {"data-open": "no" if self.comparison is None else "stale"}})
             return
         if found is None:
             return
@@ -187,8 +213,7 @@ class ComparePage(Page):
         self.comparison = comparison
         self.drop.tell(self._said, share=None)
         fields = self.state.board_fields(comparison)
-        self.verdict.show(comparison, notes,
-                          f"build?{self.state.build_query(**fields)}")
+        self.verdict.show(comparison, notes, f"build?{self.state.build_query(**fields)}")
         self.errors.show(comparison)
         self.shape.update({"main": {"data-open": "yes"}})
         self._drawn = None
@@ -209,8 +234,12 @@ class ComparePage(Page):
     def refresh(self):
         """Draw the present state, and ask for a comparison if it needs one."""
         self.back.show(self.state)
-        shape = (self.state.table is None, tuple(self.state.missing()),
-                 self.state.column_time == "none", id(self.state.table))
+        shape = (
+            self.state.table is None,
+            tuple(self.state.missing()),
+            self.state.column_time == "none",
+            id(self.state.table),
+        )
         if shape != self._shape:
             self._shape = shape
             self.controls.rebuild()
@@ -240,11 +269,21 @@ def compare():
     session.open_linked()
     if document is not None:
         pn.state.on_session_destroyed(functools.partial(_ended, session))
-    page("compare", "Compare a capture", {
-        "back": session.back, "controls": session.controls, "drop": session.drop,
-        "shape": session.shape, "verdict": session.verdict, "errors": session.errors,
-        "overlay": session.overlay, "residual": session.residual},
-        current="build")
+    page(
+        "compare",
+        "Compare a capture",
+        {
+            "back": session.back,
+            "controls": session.controls,
+            "drop": session.drop,
+            "shape": session.shape,
+            "verdict": session.verdict,
+            "errors": session.errors,
+            "overlay": session.overlay,
+            "residual": session.residual,
+        },
+        current="build",
+    )
 
 
 def _ended(session, context):

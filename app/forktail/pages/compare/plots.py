@@ -14,8 +14,10 @@ def stretch(time, start, span):
     """Slice of the samples from `start` per cent over `span` per cent of the record."""
     n = len(time)
     first = int(n * start / 100.0)
-    return slice(min(first, n - 2), max(min(n, first + int(np.ceil(n * span / 100.0))),
-                                        min(first, n - 2) + 2))
+    return slice(
+        min(first, n - 2),
+        max(min(n, first + int(np.ceil(n * span / 100.0))), min(first, n - 2) + 2),
+    )
 
 
 class TimePlot(Plot):
@@ -29,8 +31,9 @@ class TimePlot(Plot):
         self.sources = {}
         for key, colour, width, dash in lines:
             self.sources[key] = float_source(x=[], y=[])
-            line = self.add(Line, "x", "y", source=self.sources[key], line_width=width,
-                            line_dash=dash)
+            line = self.add(
+                Line, "x", "y", source=self.sources[key], line_width=width, line_dash=dash
+            )
             self.paint(line.glyph, line_color=colour)
         self.figure.yaxis[0].ticker = BasicTicker(desired_num_ticks=5)
 
@@ -67,29 +70,39 @@ class Overlay(TimePlot):
     """Output as captured over the prediction and the best fit."""
 
     def __init__(self, theme="light"):
-        super().__init__("overlay", (
-            ("predicted", "right", 2.2, [6, 4]), ("fitted", "soft", 1.2, [1, 3]),
-            ("measured", "left", 1.6, [])), theme)
+        super().__init__(
+            "overlay",
+            (
+                ("predicted", "right", 2.2, [6, 4]),
+                ("fitted", "soft", 1.2, [1, 3]),
+                ("measured", "left", 1.6, []),
+            ),
+            theme,
+        )
 
     def draw(self, comparison, cut):
         """Draw a comparison."""
         c = comparison
-        self.show(c.time, {"predicted": c.predicted, "fitted": c.fitted, "measured": c.measured},
-                  cut, "Output")
+        self.show(
+            c.time,
+            {"predicted": c.predicted, "fitted": c.fitted, "measured": c.measured},
+            cut,
+            "Output",
+        )
 
 
 class Residual(TimePlot):
     """Captured less predicted, and captured less the best fit."""
 
     def __init__(self, theme="light"):
-        super().__init__("residual", (
-            ("residual", "accent", 1.6, []), ("fit", "soft", 1.0, [])), theme)
+        super().__init__(
+            "residual", (("residual", "accent", 1.6, []), ("fit", "soft", 1.0, [])), theme
+        )
 
     def draw(self, comparison, cut):
         """Draw a comparison."""
         c = comparison
-        self.show(c.time, {"residual": c.residual, "fit": c.measured - c.fitted}, cut,
-                  "Difference")
+        self.show(c.time, {"residual": c.residual, "fit": c.measured - c.fitted}, cut, "Difference")
 
 
 def overlay_csv(comparison):

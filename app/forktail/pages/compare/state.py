@@ -19,16 +19,28 @@ from forktail.ui.state import MAX_FILE, PageState, Quantity
 EXAMPLE = "bat-call-mixer-board-invented.csv"
 EXAMPLE_CIRCUIT = "bat-call-mixer"
 #: Role in `capture.ROLES` -> parameter of the state, and its label.
-COLUMNS = {"time": ("column_time", "Time"), "v_upper": ("column_upper", "Upper input"),
-           "v_lower": ("column_lower", "Lower input"), "v_left": ("column_left", "Left output"),
-           "v_right": ("column_right", "Right output"),
-           "v_out": ("column_out", "Output, right \u2212 left")}
+COLUMNS = {
+    "time": ("column_time", "Time"),
+    "v_upper": ("column_upper", "Upper input"),
+    "v_lower": ("column_lower", "Lower input"),
+    "v_left": ("column_left", "Left output"),
+    "v_right": ("column_right", "Right output"),
+    "v_out": ("column_out", "Output, right \u2212 left"),
+}
 #: Role -> parameter of the factor of its channel.
 PROBES = {"v_upper": "probe_upper", "v_lower": "probe_lower", "v_out": "probe_out"}
 FACTORS = {"as recorded": 1.0, "times 10": 10.0, "divided by 10": 0.1, "turned over": -1.0}
 
-__all__ = ["COLUMNS", "EXAMPLE", "FACTORS", "CompareState", "Question", "answer",
-           "example_bytes", "read_job"]
+__all__ = [
+    "COLUMNS",
+    "EXAMPLE",
+    "FACTORS",
+    "CompareState",
+    "Question",
+    "answer",
+    "example_bytes",
+    "read_job",
+]
 
 
 @dataclass(frozen=True)
@@ -75,14 +87,24 @@ def answer(table, question, tell=None):
     """
     tell = tell or (lambda share, text: None)
     tell(0.2, "checking columns and time")
-    capture = map_columns(table, dict(question.roles), dict(question.factors),
-                          question.interval or None)
+    capture = map_columns(
+        table, dict(question.roles), dict(question.factors), question.interval or None
+    )
     if question.no_mean:
-        taken = {n: getattr(capture, n) - np.mean(getattr(capture, n))
-                 for n in ("v_upper", "v_lower") if getattr(capture, n) is not None}
-        capture = replace(capture, **taken, notes=(
-            *capture.notes, "The means of the inputs were taken off, so an offset of the drives "
-            "themselves is not seen."))
+        taken = {
+            n: getattr(capture, n) - np.mean(getattr(capture, n))
+            for n in ("v_upper", "v_lower")
+            if getattr(capture, n) is not None
+        }
+        capture = replace(
+            capture,
+            **taken,
+            notes=(
+                *capture.notes,
+                "The means of the inputs were taken off, so an offset of the drives "
+                "themselves is not seen.",
+            ),
+        )
     tell(0.3, "solving, aligning and fitting")
     capture = fill_inputs(capture, question.circuit, question.upper, question.lower)
     return compare_circuit(capture, question.circuit), capture.notes
@@ -106,13 +128,25 @@ class CompareState(PageState):
     """The Compare page. The capture itself is no part of a link, except for the example."""
 
     page = "compare"
-    _private = ("circuit", "column_time", "column_upper", "column_lower", "column_left",
-                "column_right", "column_out")
+    _private = (
+        "circuit",
+        "column_time",
+        "column_upper",
+        "column_lower",
+        "column_left",
+        "column_right",
+        "column_out",
+    )
 
-    example = param.Boolean(default=False, label="Invented example",
-                            doc="Whether the invented example is open.")
-    shipped = param.Selector(objects=list(shipped()), default=first_shipped(), label="Circuit",
-                             doc="Shipped circuit that this one started from.")
+    example = param.Boolean(
+        default=False, label="Invented example", doc="Whether the invented example is open."
+    )
+    shipped = param.Selector(
+        objects=list(shipped()),
+        default=first_shipped(),
+        label="Circuit",
+        doc="Shipped circuit that this one started from.",
+    )
     circuit = param.ClassSelector(class_=Circuit, doc="What the capture is compared with.")
     column_time = _column("Time")
     column_upper = _column("Upper input")
@@ -123,29 +157,96 @@ class CompareState(PageState):
     probe_upper = _probe("Upper input is")
     probe_lower = _probe("Lower input is")
     probe_out = _probe("Outputs are")
-    no_mean = param.Boolean(default=False, label="Take the mean off both inputs",
-                            doc="For inputs captured with their bias level.")
-    interval = Quantity(0.0, bounds=(0.0, 10.0), slider=(0.0, 1e-5), step=1e-8, unit="s",
-                        label="Sample interval", symbol="", doc="0: from the file, s.")
-    peak_upper = Quantity(0.1, bounds=(1e-6, 10.0), slider=(0.0, 0.3), step=0.001, unit="V",
-                          label="Upper drive, peak", symbol="", doc="If not captured, V.")
-    frequency_upper = Quantity(50e3, bounds=(0.01, 1e9), slider=(0.0, 200e3), step=100.0,
-                               unit="Hz", label="Upper drive, frequency", symbol="",
-                               doc="If not captured, Hz.")
-    peak_lower = Quantity(0.01, bounds=(1e-6, 10.0), slider=(0.0, 0.3), step=0.001, unit="V",
-                          label="Lower drive, peak", symbol="", doc="If not captured, V.")
-    frequency_lower = Quantity(45e3, bounds=(0.01, 1e9), slider=(0.0, 200e3), step=100.0,
-                               unit="Hz", label="Lower drive, frequency", symbol="",
-                               doc="If not captured, Hz.")
-    start = Quantity(0.0, bounds=(0.0, 99.0), slider=(0.0, 99.0), step=0.5, unit="%",
-                     label="Shown from", symbol="", doc="Start of the drawn stretch, %.")
-    span = Quantity(100.0, bounds=(0.1, 100.0), slider=(1.0, 100.0), step=0.5, unit="%",
-                    label="Shown length", symbol="", doc="Length of the drawn stretch, %.")
+    no_mean = param.Boolean(
+        default=False,
+        label="Take the mean off both inputs",
+        doc="For inputs captured with their bias level.",
+    )
+    interval = Quantity(
+        0.0,
+        bounds=(0.0, 10.0),
+        slider=(0.0, 1e-5),
+        step=1e-8,
+        unit="s",
+        label="Sample interval",
+        symbol="",
+        doc="0: from the file, s.",
+    )
+    peak_upper = Quantity(
+        0.1,
+        bounds=(1e-6, 10.0),
+        slider=(0.0, 0.3),
+        step=0.001,
+        unit="V",
+        label="Upper drive, peak",
+        symbol="",
+        doc="If not captured, V.",
+    )
+    frequency_upper = Quantity(
+        50e3,
+        bounds=(0.01, 1e9),
+        slider=(0.0, 200e3),
+        step=100.0,
+        unit="Hz",
+        label="Upper drive, frequency",
+        symbol="",
+        doc="If not captured, Hz.",
+    )
+    peak_lower = Quantity(
+        0.01,
+        bounds=(1e-6, 10.0),
+        slider=(0.0, 0.3),
+        step=0.001,
+        unit="V",
+        label="Lower drive, peak",
+        symbol="",
+        doc="If not captured, V.",
+    )
+    frequency_lower = Quantity(
+        45e3,
+        bounds=(0.01, 1e9),
+        slider=(0.0, 200e3),
+        step=100.0,
+        unit="Hz",
+        label="Lower drive, frequency",
+        symbol="",
+        doc="If not captured, Hz.",
+    )
+    start = Quantity(
+        0.0,
+        bounds=(0.0, 99.0),
+        slider=(0.0, 99.0),
+        step=0.5,
+        unit="%",
+        label="Shown from",
+        symbol="",
+        doc="Start of the drawn stretch, %.",
+    )
+    span = Quantity(
+        100.0,
+        bounds=(0.1, 100.0),
+        slider=(1.0, 100.0),
+        step=0.5,
+        unit="%",
+        label="Shown length",
+        symbol="",
+        doc="Length of the drawn stretch, %.",
+    )
 
     #: What changes the comparison; the other parameters only the drawing.
-    asks = ("circuit", *(p for p, _ in COLUMNS.values()), "probe_upper", "probe_lower",
-            "probe_out", "no_mean", "interval", "peak_upper", "frequency_upper", "peak_lower",
-            "frequency_lower")
+    asks = (
+        "circuit",
+        *(p for p, _ in COLUMNS.values()),
+        "probe_upper",
+        "probe_lower",
+        "probe_out",
+        "no_mean",
+        "interval",
+        "peak_upper",
+        "frequency_upper",
+        "peak_lower",
+        "frequency_lower",
+    )
 
     def __init__(self, **params):
         super().__init__(**params)
@@ -168,8 +269,9 @@ class CompareState(PageState):
         names = ["none", *(self.column_names())]
         values = {}
         for role, (name, _) in COLUMNS.items():
-            self.param[name].objects = dict(zip(
-                names, ["none", *(str(k + 1) for k in range(table.data.shape[1]))]))
+            self.param[name].objects = dict(
+                zip(names, ["none", *(str(k + 1) for k in range(table.data.shape[1]))])
+            )
             column = table.roles.get(role)
             values[name] = "none" if column is None else str(column + 1)
         if values["column_time"] == "none" and "index" in table.roles:
@@ -181,8 +283,10 @@ class CompareState(PageState):
     def column_names(self):
         """Name of each column with its number and unit: `2: upper (V)`."""
         t = self.table
-        return [f"{k + 1}: {t.names[k] or 'no name'}" + (f" ({t.units[k]})" if t.units[k] else "")
-                for k in range(t.data.shape[1])]
+        return [
+            f"{k + 1}: {t.names[k] or 'no name'}" + (f" ({t.units[k]})" if t.units[k] else "")
+            for k in range(t.data.shape[1])
+        ]
 
     def missing(self):
         """Inputs that no column holds: a list of "upper" and "lower"."""
@@ -196,17 +300,23 @@ class CompareState(PageState):
             if column == "none":
                 continue
             place = int(column) - 1
-            if role == "time" and "time" not in self.table.roles and \
-                    self.table.roles.get("index") == place:
+            if (
+                role == "time"
+                and "time" not in self.table.roles
+                and self.table.roles.get("index") == place
+            ):
                 role = "index"
             roles.append((role, place))
             probe = PROBES.get(role, "probe_out")
             if role not in ("time", "index"):
                 factors.append((role, FACTORS[getattr(self, probe)]))
-        drives = {side: (getattr(self, f"peak_{side}"), getattr(self, f"frequency_{side}"))
-                  for side in self.missing()}
-        return Question(self.circuit, tuple(roles), tuple(factors), self.interval, self.no_mean,
-                        **drives)
+        drives = {
+            side: (getattr(self, f"peak_{side}"), getattr(self, f"frequency_{side}"))
+            for side in self.missing()
+        }
+        return Question(
+            self.circuit, tuple(roles), tuple(factors), self.interval, self.no_mean, **drives
+        )
 
     # The circuit
 
@@ -226,9 +336,14 @@ class CompareState(PageState):
         """Fields of the circuit that make it like the measured board, as far as was found."""
         c, s = self.circuit, comparison.scale_error.value
         scale = 1.0 + s if math.isfinite(s) and -0.9 < s < 9.0 else 1.0
-        tidy = lambda v, digits: float(f"{v:.{digits}g}")  # noqa: E731
-        fields = {"r_load_left": tidy(c.r_load_left * scale, 4),
-                  "r_load_right": tidy(c.r_load_right * scale, 4)}
+
+        def tidy(v, digits):
+            return float(f"{v:.{digits}g}")
+
+        fields = {
+            "r_load_left": tidy(c.r_load_left * scale, 4),
+            "r_load_right": tidy(c.r_load_right * scale, 4),
+        }
         for side in ("upper", "lower"):
             found = getattr(comparison, f"offset_{side}").value
             if math.isfinite(found) and abs(found) < 0.5:
@@ -279,15 +394,20 @@ class CompareState(PageState):
     def apply_file(self, text):
         """Load a circuit file; see `PageState.apply_file`."""
         if len(text) > MAX_FILE:
-            raise QuantityError(f"the file holds {len(text)} characters; at most {MAX_FILE} "
-                                "are read.")
+            raise QuantityError(
+                f"the file holds {len(text)} characters; at most {MAX_FILE} are read."
+            )
         circuit, scene = read_file(text)
         key = scene.get("circuit", self.shipped)
-        known = {n: str(t) for n, t in scene.items() if n in self.fields()
-                 and n not in ("shipped", "example")}
+        known = {
+            n: str(t)
+            for n, t in scene.items()
+            if n in self.fields() and n not in ("shipped", "example")
+        }
         problems = []
         if scene.get("page") == self.page:
-            problems = PageState.apply_texts(self, {**known, "example": "yes" if self.example
-                                                    else "no"})
+            problems = PageState.apply_texts(
+                self, {**known, "example": "yes" if self.example else "no"}
+            )
         self.param.update(circuit=circuit, shipped=key if key in shipped() else self.shipped)
         return problems

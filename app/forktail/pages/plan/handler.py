@@ -27,21 +27,28 @@ class PlanHandler(RequestHandler):
         loop = IOLoop.current()
         try:
             if len(query) > MAX_QUERY:
-                raise QuantityError(f"The link is {len(query)} characters long; at most "
-                                    f"{MAX_QUERY} are read.")
+                raise QuantityError(
+                    f"The link is {len(query)} characters long; at most {MAX_QUERY} are read."
+                )
             key, notes = await loop.run_in_executor(_POOL, key_of_query, query)
         except QuantityError as error:
             self.set_status(400)
             self.finish(page_head("none") + problem_body(str(error), "build"))
             return
-        self.write(page_head(key.circuit.title, f"Working out the bench plan: {key.builds} "
-                             "builds, and every single fault. This takes a few seconds."))
+        self.write(
+            page_head(
+                key.circuit.title,
+                f"Working out the bench plan: {key.builds} "
+                "builds, and every single fault. This takes a few seconds.",
+            )
+        )
         try:
             await self.flush()
             try:
                 plan = await loop.run_in_executor(_POOL, plan_apart, key)
                 body = await loop.run_in_executor(
-                    _POOL, lambda: page_body(plan, plan_scene(plan), notes, back))
+                    _POOL, lambda: page_body(plan, plan_scene(plan), notes, back)
+                )
             except QuantityError as error:
                 body = problem_body(str(error), back)
             await self.finish(body)

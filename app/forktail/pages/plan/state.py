@@ -38,10 +38,19 @@ def plan_key(build):
     """
     for name in ("drive_upper", "drive_lower"):
         if not getattr(build, name) > 0:
-            raise QuantityError(f"{build.param[name].label}: a bench plan needs a drive above "
-                                "0 V, so that there is a wave to expect.")
-    return PlanKey(build.circuit, build.drive_upper, build.drive_lower, build.tolerances(),
-                   build.series, min(build.builds, MAX_BUILDS), build.seed)
+            raise QuantityError(
+                f"{build.param[name].label}: a bench plan needs a drive above "
+                "0 V, so that there is a wave to expect."
+            )
+    return PlanKey(
+        build.circuit,
+        build.drive_upper,
+        build.drive_lower,
+        build.tolerances(),
+        build.series,
+        min(build.builds, MAX_BUILDS),
+        build.seed,
+    )
 
 
 def key_of_query(query):
@@ -72,8 +81,16 @@ def make_plan(key, tell=None):
     -------
     BenchPlan
     """
-    return bench_plan(key.circuit, key.drive_upper, key.drive_lower, key.tolerances, key.series,
-                      key.builds, key.seed, tell)
+    return bench_plan(
+        key.circuit,
+        key.drive_upper,
+        key.drive_lower,
+        key.tolerances,
+        key.series,
+        key.builds,
+        key.seed,
+        tell,
+    )
 
 
 @lru_cache(maxsize=32)

@@ -6,8 +6,10 @@ from forktail.core.quantities import format_quantity, format_temperature
 
 _DIRECTION = {1: "\u25b2", -1: "\u25bc"}
 
-INVENTED = ("All values of this circuit, of its transistors and of their spread are invented for "
-            "our workshop, which builds bat-call receivers.")
+INVENTED = (
+    "All values of this circuit, of its transistors and of their spread are invented for "
+    "our workshop, which builds bat-call receivers."
+)
 
 #: Cautions that hold for every plan.
 CAUTIONS = (
@@ -77,18 +79,23 @@ def part_rows(plan):
         if part.kind.startswith("transistor"):
             t = plan.transistor
             value = "npn"
-            rating = (f"{format_quantity(t['v_ceo'], 'V', 2)}, "
-                      f"{format_quantity(t['i_c'], 'A', 2)}, "
-                      f"{format_quantity(t['power'], 'W', 2)}")
+            rating = (
+                f"{format_quantity(t['v_ceo'], 'V', 2)}, "
+                f"{format_quantity(t['i_c'], 'A', 2)}, "
+                f"{format_quantity(t['power'], 'W', 2)}"
+            )
         elif part.kind == "capacitor" and rating:
             rating = f"{part.rating:g} V"
         elif rating:
             rating = format_quantity(part.rating, "W", 3).replace(".0 ", " ")
         if math.isfinite(part.error) and abs(part.error) > 1e-6 and part.kind == "resistor":
-            note = (f"{'; '.join(filter(None, [note]))}{'; ' if note else ''}wanted "
-                    f"{ohms(part.wanted)}, {100 * part.error:+.1f} %").replace("-", "\u2212")
-        rows.append((cells["quantity"], _listed(part.references), value, cells["tolerance"],
-                     rating, note))
+            note = (
+                f"{'; '.join(filter(None, [note]))}{'; ' if note else ''}wanted "
+                f"{ohms(part.wanted)}, {100 * part.error:+.1f} %"
+            ).replace("-", "\u2212")
+        rows.append(
+            (cells["quantity"], _listed(part.references), value, cells["tolerance"], rating, note)
+        )
     return rows
 
 
@@ -109,7 +116,8 @@ def supply_lines(plan):
         f"{format_quantity(plan.supply_limit, 'A', 2)} (or the lowest setting above that).",
         f"Expected without drive: {band(i, 'A')}. More than the limit means a fault: switch off "
         "and use the table of faults.",
-        f"All numbers hold for parts at {format_temperature(c.temperature)}."]
+        f"All numbers hold for parts at {format_temperature(c.temperature)}.",
+    ]
     return lines
 
 
@@ -117,39 +125,63 @@ def generator_rows(plan):
     """Rows of the generator table: name, where to, wave, setting, at the lines, source."""
     rows = []
     for g in plan.generators:
-        where = ("between both lines, from a transformer or a balanced output" if g.balanced else
-                 "to the + line")
-        at_50 = (f", or {volts(0.5 * g.open_circuit)} on a generator that counts on 50 \u03a9"
-                 if abs(g.source - 50.0) < 1.0 and not g.balanced else "")
+        where = (
+            "between both lines, from a transformer or a balanced output"
+            if g.balanced
+            else "to the + line"
+        )
+        at_50 = (
+            f", or {volts(0.5 * g.open_circuit)} on a generator that counts on 50 \u03a9"
+            if abs(g.source - 50.0) < 1.0 and not g.balanced
+            else ""
+        )
         term = "" if math.isinf(g.termination) else f", {ohms(g.termination)} across"
-        rows.append((
-            f"{g.reference}, {g.side} input", where, f"sine, {frequency(g.frequency)}",
-            f"{volts(g.open_circuit)} peak to peak, unloaded{at_50}",
-            f"{volts(g.swing, 2)} peak to peak",
-            f"{ohms(g.source)}{term}"))
+        rows.append(
+            (
+                f"{g.reference}, {g.side} input",
+                where,
+                f"sine, {frequency(g.frequency)}",
+                f"{volts(g.open_circuit)} peak to peak, unloaded{at_50}",
+                f"{volts(g.swing, 2)} peak to peak",
+                f"{ohms(g.source)}{term}",
+            )
+        )
     return rows
 
 
 def frequency_reason(plan):
     """Why these frequencies."""
     up, low = plan.generators
-    pole = (f"the load pole at {frequency(float(f'{plan.waves.pole:.2g}'))}"
-            if math.isfinite(plan.waves.pole) else "no load pole")
+    pole = (
+        f"the load pole at {frequency(float(f'{plan.waves.pole:.2g}'))}"
+        if math.isfinite(plan.waves.pole)
+        else "no load pole"
+    )
     if plan.waves.beat:
-        return (f"Both drives lie ten times above the corners of their coupling, and close "
-                f"together, so that the output at their difference, "
-                f"{frequency(up.frequency - low.frequency)}, lies well below {pole}.")
-    return (f"Both drives lie ten times above the corners of their coupling, and the upper is "
-            f"{up.frequency / low.frequency:.0f} times the lower, so that the product is seen as "
-            f"one wave under the envelope of the other; {pole} lies above both.")
+        return (
+            f"Both drives lie ten times above the corners of their coupling, and close "
+            f"together, so that the output at their difference, "
+            f"{frequency(up.frequency - low.frequency)}, lies well below {pole}."
+        )
+    return (
+        f"Both drives lie ten times above the corners of their coupling, and the upper is "
+        f"{up.frequency / low.frequency:.0f} times the lower, so that the product is seen as "
+        f"one wave under the envelope of the other; {pole} lies above both."
+    )
 
 
 def point_rows(plan):
     """Rows of the test points: name, where, expected, band, swing with both drives."""
-    return [(p.name, p.where, f"{reading(p.band.nominal)} V",
-             "as set" if p.node == "supply" else band(p.band),
-             "still" if not p.swing > 1e-3 else volts(p.swing, 2))
-            for p in plan.points]
+    return [
+        (
+            p.name,
+            p.where,
+            f"{reading(p.band.nominal)} V",
+            "as set" if p.node == "supply" else band(p.band),
+            "still" if not p.swing > 1e-3 else volts(p.swing, 2),
+        )
+        for p in plan.points
+    ]
 
 
 def step_checks(plan, step):
@@ -162,18 +194,25 @@ def signal_steps(plan):
     """Steps with the generators on: (title, text)."""
     up, low = plan.generators
     return (
-        ("Lower drive alone",
-         f"G2 on, G1 off. The base line {low.side} + swings "
-         f"{_swing(plan, 'base_lower_pos')}. At the output (right \u2212 left) no more than "
-         f"{volts(plan.alone_lower, 2)} peak to peak remains in 95 % of builds: that is the lower "
-         "feedthrough, which the trim of the upper input nulls."),
-        ("Upper drive alone",
-         f"G1 on, G2 off. The base line {up.side} + swings {_swing(plan, 'base_upper_pos')}. No "
-         f"more than {volts(plan.alone_upper, 2)} peak to peak remains in 95 % of builds: the "
-         "upper feedthrough, which the trim of the lower input nulls."),
-        ("Both drives",
-         f"The output (right \u2212 left) swings {_out_swing(plan)} peak to peak and looks like "
-         "the picture. Exchange the two wires of one drive: the output must turn over."),
+        (
+            "Lower drive alone",
+            f"G2 on, G1 off. The base line {low.side} + swings "
+            f"{_swing(plan, 'base_lower_pos')}. At the output (right \u2212 left) no more than "
+            f"{volts(plan.alone_lower, 2)} peak to peak remains in 95 % of builds: that "
+            f"is the lower "
+            "feedthrough, which the trim of the upper input nulls.",
+        ),
+        (
+            "Upper drive alone",
+            f"G1 on, G2 off. The base line {up.side} + swings {_swing(plan, 'base_upper_pos')}. No "
+            f"more than {volts(plan.alone_upper, 2)} peak to peak remains in 95 % of builds: the "
+            "upper feedthrough, which the trim of the lower input nulls.",
+        ),
+        (
+            "Both drives",
+            f"The output (right \u2212 left) swings {_out_swing(plan)} peak to peak and looks like "
+            "the picture. Exchange the two wires of one drive: the output must turn over.",
+        ),
     )
 
 
@@ -200,22 +239,27 @@ def trim_rows(plan):
     for t in plan.trims:
         name, drive, line, side = _TRIM[t.key]
         if not math.isfinite(t.part_ohms):
-            rows.append((name, "nothing to trim at this spread", "\u2013", "\u2013", "\u2013",
-                         "\u2013"))
+            rows.append(
+                (name, "nothing to trim at this spread", "\u2013", "\u2013", "\u2013", "\u2013")
+            )
             continue
         if t.key == "trim_balance":
             do = f"{drive}: turn until both outputs read the same"
             far = f"\u00b1{100 * max(abs(t.band.low), abs(t.band.high)):.1f} % between the loads"
-            how = (f"trimmer of {ohms(t.part_ohms)} between R8 and R9, its wiper to the supply "
-                   f"(reaches \u00b1{100 * t.part_reach:.1f} %)")
+            how = (
+                f"trimmer of {ohms(t.part_ohms)} between R8 and R9, its wiper to the supply "
+                f"(reaches \u00b1{100 * t.part_reach:.1f} %)"
+            )
             before, after = volts(t.before, 2), _rest(t.after, "V")
         else:
             do = f"{drive}: turn until {line} is least at the output"
             reach = max(abs(t.band.low), abs(t.band.high))
             far = f"\u00b1{volts(reach, 2)} between the {side} lines"
-            how = (f"trimmer of 100 k\u03a9 from supply to ground, its wiper through "
-                   f"{ohms(t.part_ohms)} to the {side} + line (reaches "
-                   f"\u00b1{volts(t.part_reach, 2)})")
+            how = (
+                f"trimmer of 100 k\u03a9 from supply to ground, its wiper through "
+                f"{ohms(t.part_ohms)} to the {side} + line (reaches "
+                f"\u00b1{volts(t.part_reach, 2)})"
+            )
             before, after = f"gain {t.before:.2g}", _rest(t.after, "")
         rows.append((name, do, far, before, after, how))
     return rows
@@ -237,8 +281,10 @@ def symptom_rows(plan):
         `marks`: node -> arrow for nodes that are off; `output`: what the scope shows;
         `suspects`: the faults, as text.
     """
-    return [({n: _DIRECTION[d] for n, d in s.off}, _output(plan, s), _suspects(s))
-            for s in plan.symptoms]
+    return [
+        ({n: _DIRECTION[d] for n, d in s.off}, _output(plan, s), _suspects(s))
+        for s in plan.symptoms
+    ]
 
 
 def _span(values, show):
@@ -250,14 +296,20 @@ def _span(values, show):
 def _output(plan, symptom):
     cases = [c.response for c in symptom.cases]
     full = plan.healthy.product
-    share = _span([100 * c.product / full for c in cases],
-                  lambda v: f"{v + 0.0:.0f}".replace("-0", "0").replace("-", "\u2212"))
+    share = _span(
+        [100 * c.product / full for c in cases],
+        lambda v: f"{v + 0.0:.0f}".replace("-0", "0").replace("-", "\u2212"),
+    )
     text = {
-        "none": "nothing", "good": f"product {share} %: as it should be",
-        "weak": f"product {share} %", "strong": f"product {share} %",
+        "none": "nothing",
+        "good": f"product {share} %: as it should be",
+        "weak": f"product {share} %",
+        "strong": f"product {share} %",
         "inverted": f"product {share} %: turned over",
         "unsolved": "no answer",
-        "upper": "", "lower": "", "mixed_upper": f"product {share} %, with ",
+        "upper": "",
+        "lower": "",
+        "mixed_upper": f"product {share} %, with ",
         "mixed_lower": f"product {share} %, with ",
     }[symptom.output]
     kind, _, side = symptom.output.rpartition("_")
@@ -273,7 +325,8 @@ def _suspects(symptom):
     for case in symptom.cases:
         part, _, rest = case.label.partition(" ")
         merged.setdefault(part if part[:1] in "QRCG" and part[1:].isdigit() else "", []).append(
-            rest if part[:1] in "QRCG" and part[1:].isdigit() else case.label)
+            rest if part[:1] in "QRCG" and part[1:].isdigit() else case.label
+        )
     out = []
     for part, texts in merged.items():
         ends = {t.rpartition(" ")[2] for t in texts}
@@ -290,18 +343,28 @@ def _suspects(symptom):
 
 def currents(plan):
     """Supply currents of each symptom, A: (lowest, highest)."""
-    return [(min(c.response.supply_current for c in s.cases),
-             max(c.response.supply_current for c in s.cases)) for s in plan.symptoms]
+    return [
+        (
+            min(c.response.supply_current for c in s.cases),
+            max(c.response.supply_current for c in s.cases),
+        )
+        for s in plan.symptoms
+    ]
 
 
 def heat_line(plan):
     """What gets warm."""
     part = max(plan.dissipation, key=plan.dissipation.get)
     most = plan.dissipation[part]
-    warm = "nothing should get warm to the touch" if most < 0.1 else (
-        "it gets hot: do not touch it, and give it air")
-    return (f"Most heat: {format_quantity(most, 'W', 2)} in {part}; {warm}. If something "
-            "does, switch off.")
+    warm = (
+        "nothing should get warm to the touch"
+        if most < 0.1
+        else ("it gets hot: do not touch it, and give it air")
+    )
+    return (
+        f"Most heat: {format_quantity(most, 'W', 2)} in {part}; {warm}. If something "
+        "does, switch off."
+    )
 
 
 def basis_lines(plan):
@@ -317,9 +380,8 @@ def basis_lines(plan):
         "peaks, before the load pole. Several faults at once look different.",
         "Preferred values after IEC 60063. Half of the rated power, 1.5 times the working "
         "voltage, 1.5 times the supply current: common practice, no source. Capacitors are "
-        "rated for what they see when any single part fails."]
+        "rated for what they see when any single part fails.",
+    ]
     if plan.unsolved:
-        lines.append(f"{plan.unsolved} of {plan.builds} builds had no solution and were left "
-                     "out.")
+        lines.append(f"{plan.unsolved} of {plan.builds} builds had no solution and were left out.")
     return lines
-

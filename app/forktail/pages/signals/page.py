@@ -17,9 +17,16 @@ from forktail.ui.shell import Page, page, query_of_session
 SOUND_REST = 400
 #: Name within a drive -> what the row says; the full name is its label for screen readers.
 _SHORT = {
-    "kind": "Wave", "amplitude": "Amplitude", "frequency": "Frequency", "phase": "Phase",
-    "offset": "DC", "second_amplitude": "Amplitude 2", "second_frequency": "Frequency 2",
-    "repeat_frequency": "Repeats", "on_fraction": "On for", "depth": "Depth",
+    "kind": "Wave",
+    "amplitude": "Amplitude",
+    "frequency": "Frequency",
+    "phase": "Phase",
+    "offset": "DC",
+    "second_amplitude": "Amplitude 2",
+    "second_frequency": "Frequency 2",
+    "repeat_frequency": "Repeats",
+    "on_fraction": "On for",
+    "depth": "Depth",
 }
 _CELL = ("i_tail", "r_load", "temperature", "v_supply", "r_emitter_lower")
 _OFFSETS = ("offset_left", "offset_right", "offset_lower")
@@ -36,9 +43,18 @@ class SignalsPage(Page):
         self.listen = Listen(self._sound, self._hear)
         self.plots = (*self.waves.plots.values(), self.spectrum, self.map)
         self.controls = Controls(
-            self.state, self._groups, presets=lambda: PRESETS, play=self._play,
-            handlers={"drag": self._drag, "csv": self._csv, "theme": self.set_theme,
-                      "choose": self._choose, "preset": self._preset})
+            self.state,
+            self._groups,
+            presets=lambda: PRESETS,
+            play=self._play,
+            handlers={
+                "drag": self._drag,
+                "csv": self._csv,
+                "theme": self.set_theme,
+                "choose": self._choose,
+                "preset": self._preset,
+            },
+        )
         self._rows, self._heard, self._due = self._row_key(), None, None
 
     # rows
@@ -46,8 +62,16 @@ class SignalsPage(Page):
     def _row_key(self):
         """What decides which rows there are."""
         s = self.state
-        return (s.model, s.upper_kind, s.lower_kind, s.span == "window", s.coupled_upper,
-                s.coupled_lower, s.loaded, s.heard)
+        return (
+            s.model,
+            s.upper_kind,
+            s.lower_kind,
+            s.span == "window",
+            s.coupled_upper,
+            s.coupled_lower,
+            s.loaded,
+            s.heard,
+        )
 
     def _drive_rows(self, side):
         state = self.state
@@ -61,28 +85,46 @@ class SignalsPage(Page):
 
     def _groups(self):
         state = self.state
-        make = lambda *names: [row(state, n) for n in names]  # noqa: E731
+
+        def make(*names):
+            return [row(state, n) for n in names]
+
         built = state.model == "built"
-        short = {"model": "Cell", "circuit": "Circuit", "cursor": "Cursor", "span": "Shown",
-                 "start": "From"}
-        line = lambda *names: [row(state, n, short=short[n]) for n in names]  # noqa: E731
+        short = {
+            "model": "Cell",
+            "circuit": "Circuit",
+            "cursor": "Cursor",
+            "span": "Shown",
+            "start": "From",
+        }
+
+        def line(*names):
+            return [row(state, n, short=short[n]) for n in names]
+
         show = ["levels", "reach", "product", "hold_scale"]
         corners = []
         if built:
             show.insert(3, "beside")
         else:
-            for flag, name in (("coupled_upper", "coupling_upper"),
-                               ("coupled_lower", "coupling_lower"), ("loaded", "load_corner")):
+            for flag, name in (
+                ("coupled_upper", "coupling_upper"),
+                ("coupled_lower", "coupling_lower"),
+                ("loaded", "load_corner"),
+            ):
                 corners += [flag] + ([name] if getattr(state, flag) else [])
         groups = [
             group("", line("model", *(["circuit"] if built else [])), tight=True),
             group("Upper drive", self._drive_rows("upper"), tight=True),
             group("Lower drive", self._drive_rows("lower"), tight=True),
-            group("Time", line("cursor", "span", *([] if state.span == "window" else ["start"])),
-                  tight=True),
+            group(
+                "Time",
+                line("cursor", "span", *([] if state.span == "window" else ["start"])),
+                tight=True,
+            ),
             group("Plots", make(*show), fold=True, open=False),
             group("Cell", make(*(["temperature"] if built else _CELL)), fold=True, open=False),
-            group("Offsets (mismatch)", make(*_OFFSETS), fold=True, open=False)]
+            group("Offsets (mismatch)", make(*_OFFSETS), fold=True, open=False),
+        ]
         if corners:
             groups.append(group("Coupling and load pole", make(*corners), fold=True, open=False))
         heard = {"shifted": ["hear_shift"], "slowed": ["hear_slow"]}.get(state.heard)
@@ -91,8 +133,16 @@ class SignalsPage(Page):
         return groups
 
     def _play(self):
-        names = ["cursor", "upper_phase", "lower_phase", "upper_frequency", "lower_frequency",
-                 "upper_amplitude", "lower_amplitude", "lower_offset"]
+        names = [
+            "cursor",
+            "upper_phase",
+            "lower_phase",
+            "upper_frequency",
+            "lower_frequency",
+            "upper_amplitude",
+            "lower_amplitude",
+            "lower_offset",
+        ]
         shown = self._names()
         return [n for n in names if n in shown]
 
@@ -160,7 +210,8 @@ class SignalsPage(Page):
         texts = {
             "as it is": "as it is",
             "shifted": f"shifted down by {state.param.hear_shift.show(state.hear_shift)}",
-            "slowed": f"slowed {state.hear_slow:g} times"}
+            "slowed": f"slowed {state.hear_slow:g} times",
+        }
         self.listen.offer([(key, texts[key]) for key in HEARD], state.heard)
         key = state.sound_key()
         if key != self._heard:
@@ -199,8 +250,18 @@ def signals():
     """Build the page for a new session."""
     session = AHEAD.take()
     session.start(query_of_session())
-    page("signals", "Signals", {
-        **session.waves.plots, "controls": session.controls, "words": session.words,
-        "reading": session.reading, "spectrum": session.spectrum,
-        "figures": session.figures, "map": session.map, "listen": session.listen,
-        "table": session.table})
+    page(
+        "signals",
+        "Signals",
+        {
+            **session.waves.plots,
+            "controls": session.controls,
+            "words": session.words,
+            "reading": session.reading,
+            "spectrum": session.spectrum,
+            "figures": session.figures,
+            "map": session.map,
+            "listen": session.listen,
+            "table": session.table,
+        },
+    )

@@ -31,14 +31,16 @@ _CHAR, _HIGH = 6.4, 15.0  # room of a label, px at usual type: width of one sign
 
 def short_label(line):
     """Label of a line for the plot: its origin where one word says it, else `3u \u2212 l`."""
-    words = ("dc",) if len(line.orders) > 2 else (
-        "sum", "difference", "upper leak", "lower leak", "dc")
+    words = (
+        ("dc",) if len(line.orders) > 2 else ("sum", "difference", "upper leak", "lower leak", "dc")
+    )
     if line.origin in words:
         return ORIGINS[line.origin][3]
     if not line.orders:
         return line.label
-    return re.sub(r"f_(u|l)(?:pper|ower)(2|_tone|_repeat)?", _short_name,
-                  line.label).replace(" ", "")
+    return re.sub(r"f_(u|l)(?:pper|ower)(2|_tone|_repeat)?", _short_name, line.label).replace(
+        " ", ""
+    )
 
 
 def _short_name(match):
@@ -79,8 +81,10 @@ def place_labels(points, texts, width, height):
                 if high > height - 1:
                     continue
                 box = (at - half, at + half, low, high)
-                if not any(box[0] < b[1] and box[1] > b[0] and box[2] < b[3] and box[3] > b[2]
-                           for b in boxes):
+                if not any(
+                    box[0] < b[1] and box[1] > b[0] and box[2] < b[3] and box[3] > b[2]
+                    for b in boxes
+                ):
                     found = box
                     break
             if found:
@@ -107,11 +111,29 @@ class SpectrumPlot(Plot):
         leader = self.add(Segment, "x0", "y0", "x1", "y1", source=self.leaders, line_width=1)
         self.paint(leader.glyph, line_color="rule")
         self.heads = ColumnDataSource(dict(x=[], y=[], marker=[], colour=[]))
-        self.add(Scatter, "x", "y", marker="marker", line_color="colour", fill_color="colour",
-                 size=9, line_width=1.8, source=self.heads)
+        self.add(
+            Scatter,
+            "x",
+            "y",
+            marker="marker",
+            line_color="colour",
+            fill_color="colour",
+            size=9,
+            line_width=1.8,
+            source=self.heads,
+        )
         self.labels = ColumnDataSource(dict(x=[], y=[], text=[]))
-        text = self.add(Text, "x", "y", "text", source=self.labels, text_align="center",
-                        text_baseline="middle", text_font_size="0.8rem", text_font=value(FONT))
+        text = self.add(
+            Text,
+            "x",
+            "y",
+            "text",
+            source=self.labels,
+            text_align="center",
+            text_baseline="middle",
+            text_font_size="0.8rem",
+            text_font=value(FONT),
+        )
         self.paint(text.glyph, text_color="ink")
         self._drawn = self._lines = None
         self.size = (420, 210)  # of the frame, px at usual type, until the browser tells
@@ -154,8 +176,9 @@ class SpectrumPlot(Plot):
             self.set_label("y", f"Level ({unit} peak)")
         shown = [ln for ln in lines if ln.frequency <= top and ln.db > FLOOR_DB]
         shown.sort(key=lambda ln: -ln.peak)
-        self._lines = [(ln, ln.frequency * factor, ln.db if decibels else ln.peak * up)
-                       for ln in shown]
+        self._lines = [
+            (ln, ln.frequency * factor, ln.db if decibels else ln.peak * up) for ln in shown
+        ]
         floor = FLOOR_DB if decibels else 0.0
         x = [p[1] for p in self._lines]
         replace(self.stems, x=x, y0=[floor] * len(x), y1=[p[2] for p in self._lines])
@@ -180,40 +203,50 @@ class SpectrumPlot(Plot):
             x=np.array([p[1] for p in self._lines], np.float32),
             y=np.array([p[2] for p in self._lines], np.float32),
             marker=[ORIGINS[p[0].origin][0] for p in self._lines],
-            colour=[colours[ORIGINS[p[0].origin][1]] for p in self._lines])
+            colour=[colours[ORIGINS[p[0].origin][1]] for p in self._lines],
+        )
 
     def _label(self):
         width, height = self.size
         x_range, y_range = self.figure.x_range, self.figure.y_range
         per_x = width / (x_range.end - x_range.start)
         per_y = height / (y_range.end - y_range.start)
-        points = [((x - x_range.start) * per_x, (y - y_range.start) * per_y)
-                  for _, x, y in self._lines]
+        points = [
+            ((x - x_range.start) * per_x, (y - y_range.start) * per_y) for _, x, y in self._lines
+        ]
         # the lines of a whole band share one text: it is written once, at the largest
         texts = [short_label(p[0]) for p in self._lines]
         texts = [t if t not in texts[:k] else "" for k, t in enumerate(texts)]
         named = [k for k, t in enumerate(texts) if t]
-        texts = texts[:named[MOST_LABELS - 1] + 1] if len(named) > MOST_LABELS else texts
+        texts = texts[: named[MOST_LABELS - 1] + 1] if len(named) > MOST_LABELS else texts
         placed = place_labels(points, texts, width, height)
         at = [(x_range.start + x / per_x, y_range.start + y / per_y) for _, x, y in placed]
-        new = dict(x=[p[0] for p in at], y=[p[1] for p in at],
-                   text=[texts[k] for k, _, _ in placed])
+        new = dict(
+            x=[p[0] for p in at], y=[p[1] for p in at], text=[texts[k] for k, _, _ in placed]
+        )
         if new != self.labels.data:
             self.labels.data = new
-        far = [(k, x, y) for k, x, y in placed if y - points[k][1] > 20 or
-               abs(x - points[k][0]) > 0.5 * _CHAR * len(texts[k])]
-        replace(self.leaders,
-                x0=[x_range.start + points[k][0] / per_x for k, _, _ in far],
-                y0=[y_range.start + (points[k][1] + 7) / per_y for k, _, _ in far],
-                x1=[x_range.start + x / per_x for _, x, _ in far],
-                y1=[y_range.start + (y - 8) / per_y for _, _, y in far])
+        far = [
+            (k, x, y)
+            for k, x, y in placed
+            if y - points[k][1] > 20 or abs(x - points[k][0]) > 0.5 * _CHAR * len(texts[k])
+        ]
+        replace(
+            self.leaders,
+            x0=[x_range.start + points[k][0] / per_x for k, _, _ in far],
+            y0=[y_range.start + (points[k][1] + 7) / per_y for k, _, _ in far],
+            x1=[x_range.start + x / per_x for _, x, _ in far],
+            y1=[y_range.start + (y - 8) / per_y for _, _, y in far],
+        )
 
     @staticmethod
     def csv(scene):
         """Comma-separated text of the named lines, SI units."""
         rows = ["frequency_Hz,level_V_peak,level_dB,origin,label,orders"]
         spectrum = scene.run.spectrum
-        rows += [f"{ln.frequency:.9g},{ln.peak:.9g},{ln.db:.4f},{ln.origin},{ln.label},"
-                 f"{' '.join(map(str, ln.orders))}"
-                 for ln in (spectrum.lines if spectrum else ())]
+        rows += [
+            f"{ln.frequency:.9g},{ln.peak:.9g},{ln.db:.4f},{ln.origin},{ln.label},"
+            f"{' '.join(map(str, ln.orders))}"
+            for ln in (spectrum.lines if spectrum else ())
+        ]
         return "\n".join(rows) + "\n"

@@ -144,38 +144,78 @@ class SignalScene:
 
 
 def _kind(side, default):
-    return param.Selector(default=default, objects={t: k for k, (t, _) in DRIVE_KINDS.items()},
-                          label=f"{side} drive", doc=f"Kind of the {side.lower()} drive.")
+    return param.Selector(
+        default=default,
+        objects={t: k for k, (t, _) in DRIVE_KINDS.items()},
+        label=f"{side} drive",
+        doc=f"Kind of the {side.lower()} drive.",
+    )
 
 
 def _amplitude(side, default, what="amplitude"):
-    return Quantity(default, bounds=(0.0, signals.MAX_AMPLITUDE), slider=(0.0, 0.2), step=1e-3,
-                    unit="V", label=f"{side} {what}", doc="V peak.")
+    return Quantity(
+        default,
+        bounds=(0.0, signals.MAX_AMPLITUDE),
+        slider=(0.0, 0.2),
+        step=1e-3,
+        unit="V",
+        label=f"{side} {what}",
+        doc="V peak.",
+    )
 
 
 def _frequency(side, default, what="frequency", low=100.0, high=200e3):
-    return RoundQuantity(default, bounds=(1.0, signals.MAX_FREQUENCY), slider=(low, high),
-                         step=100.0, unit="Hz", label=f"{side} {what}", doc="Hz.")
+    return RoundQuantity(
+        default,
+        bounds=(1.0, signals.MAX_FREQUENCY),
+        slider=(low, high),
+        step=100.0,
+        unit="Hz",
+        label=f"{side} {what}",
+        doc="Hz.",
+    )
 
 
 def _phase(side):
-    return Quantity(0.0, bounds=(-360.0, 360.0), slider=(-180.0, 180.0), step=5.0, unit="deg",
-                    label=f"{side} phase", doc="Degrees, of the first tone.")
+    return Quantity(
+        0.0,
+        bounds=(-360.0, 360.0),
+        slider=(-180.0, 180.0),
+        step=5.0,
+        unit="deg",
+        label=f"{side} phase",
+        doc="Degrees, of the first tone.",
+    )
 
 
 def _volt(default, bound, span, step, label, doc):
-    return Quantity(default, bounds=(-bound, bound), slider=(-span, span), step=step, unit="V",
-                    label=label, doc=doc)
+    return Quantity(
+        default,
+        bounds=(-bound, bound),
+        slider=(-span, span),
+        step=step,
+        unit="V",
+        label=label,
+        doc=doc,
+    )
 
 
 def _percent(default, low, high, label):
-    return Quantity(default, bounds=(low, high), slider=(low, high), step=1.0, unit="%",
-                    label=label, doc="Per cent.")
+    return Quantity(
+        default,
+        bounds=(low, high),
+        slider=(low, high),
+        step=1.0,
+        unit="%",
+        label=label,
+        doc="Per cent.",
+    )
 
 
 def _choice(default, options, label):
-    return param.Selector(default=default, objects={t: k for k, t in options.items()},
-                          label=label, doc=label)
+    return param.Selector(
+        default=default, objects={t: k for k, t in options.items()}, label=label, doc=label
+    )
 
 
 class SignalsState(PageState):
@@ -185,8 +225,11 @@ class SignalsState(PageState):
 
     model = _choice("textbook", MODELS, "Cell")
     circuit = param.Selector(
-        default="bat-call-mixer", objects={t: k for k, t in shipped_titles().items()},
-        label="Circuit", doc="The built circuit.")
+        default="bat-call-mixer",
+        objects={t: k for k, t in shipped_titles().items()},
+        label="Circuit",
+        doc="The built circuit.",
+    )
 
     upper_kind = _kind("Upper", "sine")
     upper_amplitude = _amplitude("Upper", 0.060)
@@ -210,52 +253,131 @@ class SignalsState(PageState):
     lower_on_fraction = _percent(30.0, 1.0, 100.0, "Lower on-time")
     lower_depth = _percent(50.0, 0.0, 200.0, "Lower depth")
 
-    cursor = FineQuantity(30e-6, bounds=(0.0, 1e4), slider=(0.0, 250e-6), step=5e-7, unit="s",
-                          label="Cursor", symbol="t", doc="Time of the cursor, s.")
+    cursor = FineQuantity(
+        30e-6,
+        bounds=(0.0, 1e4),
+        slider=(0.0, 250e-6),
+        step=5e-7,
+        unit="s",
+        label="Cursor",
+        symbol="t",
+        doc="Time of the cursor, s.",
+    )
     span = _choice("window", SPANS, "Time shown")
-    start = FineQuantity(0.0, bounds=(0.0, 1e4), slider=(0.0, 250e-6), step=5e-7, unit="s",
-                         label="Shown from", doc="Start of the time shown, s.")
+    start = FineQuantity(
+        0.0,
+        bounds=(0.0, 1e4),
+        slider=(0.0, 250e-6),
+        step=5e-7,
+        unit="s",
+        label="Shown from",
+        doc="Start of the time shown, s.",
+    )
 
-    i_tail = Quantity(2e-3, bounds=(1e-5, 2e-2), slider=(1e-4, 4e-3), step=5e-5, unit="A",
-                      label="Tail current", symbol="i_tail", doc="A.")
-    r_load = Quantity(1e3, bounds=(10.0, 1e5), slider=(100.0, 10e3), step=100.0, unit="ohm",
-                      label="Load resistors", symbol="r_load", doc="Each load, ohm.")
-    temperature = Quantity(298.15, bounds=(233.15, 398.15), slider=(233.15, 398.15), step=1.0,
-                           unit="K", label="Temperature", symbol="T", doc="Junctions, K.")
-    v_supply = Quantity(12.0, bounds=(1.0, 60.0), slider=(3.0, 24.0), step=0.5, unit="V",
-                        label="Supply", symbol="v_supply", doc="V.")
+    i_tail = Quantity(
+        2e-3,
+        bounds=(1e-5, 2e-2),
+        slider=(1e-4, 4e-3),
+        step=5e-5,
+        unit="A",
+        label="Tail current",
+        symbol="i_tail",
+        doc="A.",
+    )
+    r_load = Quantity(
+        1e3,
+        bounds=(10.0, 1e5),
+        slider=(100.0, 10e3),
+        step=100.0,
+        unit="ohm",
+        label="Load resistors",
+        symbol="r_load",
+        doc="Each load, ohm.",
+    )
+    temperature = Quantity(
+        298.15,
+        bounds=(233.15, 398.15),
+        slider=(233.15, 398.15),
+        step=1.0,
+        unit="K",
+        label="Temperature",
+        symbol="T",
+        doc="Junctions, K.",
+    )
+    v_supply = Quantity(
+        12.0,
+        bounds=(1.0, 60.0),
+        slider=(3.0, 24.0),
+        step=0.5,
+        unit="V",
+        label="Supply",
+        symbol="v_supply",
+        doc="V.",
+    )
     offset_left = _volt(0.0, 0.02, 0.01, 1e-4, "Offset, left pair", "Of Q1-Q2, V.")
     offset_right = _volt(0.0, 0.02, 0.01, 1e-4, "Offset, right pair", "Of Q4-Q3, V.")
     offset_lower = _volt(0.0, 0.02, 0.01, 1e-4, "Offset, lower pair", "Of Q5-Q6, V.")
-    r_emitter_lower = Quantity(0.0, bounds=(0.0, 10e3), slider=(0.0, 500.0), step=5.0,
-                               unit="ohm", label="Emitter resistors, lower",
-                               symbol="r_e lower", doc="In each lower emitter, ohm.")
+    r_emitter_lower = Quantity(
+        0.0,
+        bounds=(0.0, 10e3),
+        slider=(0.0, 500.0),
+        step=5.0,
+        unit="ohm",
+        label="Emitter resistors, lower",
+        symbol="r_e lower",
+        doc="In each lower emitter, ohm.",
+    )
 
-    coupled_upper = param.Boolean(default=False, label="Coupling capacitor, upper",
-                                  doc="Whether the upper input is coupled.")
+    coupled_upper = param.Boolean(
+        default=False, label="Coupling capacitor, upper", doc="Whether the upper input is coupled."
+    )
     coupling_upper = _frequency("Upper", 500.0, "coupling corner", 10.0, 100e3)
-    coupled_lower = param.Boolean(default=False, label="Coupling capacitor, lower",
-                                  doc="Whether the lower input is coupled.")
+    coupled_lower = param.Boolean(
+        default=False, label="Coupling capacitor, lower", doc="Whether the lower input is coupled."
+    )
     coupling_lower = _frequency("Lower", 500.0, "coupling corner", 10.0, 100e3)
-    loaded = param.Boolean(default=False, label="Load capacitance",
-                           doc="Whether both collectors carry capacitance.")
+    loaded = param.Boolean(
+        default=False, label="Load capacitance", doc="Whether both collectors carry capacitance."
+    )
     load_corner = _frequency("Load", 100e3, "pole", 1e3, 5e6)
 
     levels = _choice("dB", LEVELS, "Spectrum in")
     reach = _choice("main", REACHES, "Spectrum shows")
     product = _choice("fitted", PRODUCTS, "Ideal product")
-    beside = param.Boolean(default=True, label="Textbook cell beside the built one",
-                           doc="Draw the textbook output too.")
-    hold_scale = param.Boolean(default=False, label="Keep the colour scale",
-                               doc="Keep the colour scale of the map.")
+    beside = param.Boolean(
+        default=True,
+        label="Textbook cell beside the built one",
+        doc="Draw the textbook output too.",
+    )
+    hold_scale = param.Boolean(
+        default=False, label="Keep the colour scale", doc="Keep the colour scale of the map."
+    )
     heard = _choice("as it is", HEARD, "Hear the output")
     hear_shift = _frequency("Listen:", 34e3, "shift down by", 100.0, 200e3)
-    hear_slow = Quantity(10.0, bounds=(1.0, 1000.0), slider=(1.0, 50.0), step=1.0, unit="",
-                         label="Times slower", doc="Factor.")
+    hear_slow = Quantity(
+        10.0,
+        bounds=(1.0, 1000.0),
+        slider=(1.0, 50.0),
+        step=1.0,
+        unit="",
+        label="Times slower",
+        doc="Factor.",
+    )
 
     #: What a run does not depend on.
-    _shown_only = ("cursor", "span", "start", "levels", "reach", "product", "beside",
-                   "hold_scale", "heard", "hear_shift", "hear_slow")
+    _shown_only = (
+        "cursor",
+        "span",
+        "start",
+        "levels",
+        "reach",
+        "product",
+        "beside",
+        "hold_scale",
+        "heard",
+        "hear_shift",
+        "hear_slow",
+    )
 
     def __init__(self, **params):
         super().__init__(**params)
@@ -272,12 +394,22 @@ class SignalsState(PageState):
 
     def drive(self, side):
         """Drive of `upper` or `lower` as the core wants it."""
-        get = lambda name: getattr(self, f"{side}_{name}")  # noqa: E731
+
+        def get(name):
+            return getattr(self, f"{side}_{name}")
+
         return Drive(
-            kind=get("kind"), amplitude=get("amplitude"), frequency=get("frequency"),
-            phase=get("phase"), offset=get("offset"), second_amplitude=get("second_amplitude"),
-            second_frequency=get("second_frequency"), repeat_frequency=get("repeat_frequency"),
-            on_fraction=get("on_fraction") / 100.0, depth=get("depth") / 100.0)
+            kind=get("kind"),
+            amplitude=get("amplitude"),
+            frequency=get("frequency"),
+            phase=get("phase"),
+            offset=get("offset"),
+            second_amplitude=get("second_amplitude"),
+            second_frequency=get("second_frequency"),
+            repeat_frequency=get("repeat_frequency"),
+            on_fraction=get("on_fraction") / 100.0,
+            depth=get("depth") / 100.0,
+        )
 
     def drive_controls(self, side):
         """Names of the quantities that count for the present kind of a drive."""
@@ -297,12 +429,18 @@ class SignalsState(PageState):
         def move(name, value):
             name = f"{side}_{name}"
             spec = self.param[name]
-            said.append(f"{spec.label} was {spec.show(getattr(self, name))} and is now "
-                        f"{spec.show(value)}, for a {DRIVE_KINDS[kind][0].lower()} drive.")
+            said.append(
+                f"{spec.label} was {spec.show(getattr(self, name))} and is now "
+                f"{spec.show(value)}, for a {DRIVE_KINDS[kind][0].lower()} drive."
+            )
             values[name] = value
 
-        get = lambda name: values.get(f"{side}_{name}",  # noqa: E731
-                                      getattr(self, f"{side}_{name}"))
+        def get(name):
+            return values.get(
+                f"{side}_{name}",
+                getattr(self, f"{side}_{name}"),
+            )
+
         if kind == "call":
             for name, value in (("frequency", 80e3), ("second_frequency", 43e3)):
                 if not CALL_BAND[0] <= get(name) <= CALL_BAND[1]:
@@ -327,8 +465,11 @@ class SignalsState(PageState):
         circuit = shipped()[self.circuit][0]
         v_t = float(thermal_voltage(self.temperature))
         area = list(circuit.area)
-        for first, second, offset in ((0, 1, self.offset_left), (3, 2, self.offset_right),
-                                      (4, 5, self.offset_lower)):
+        for first, second, offset in (
+            (0, 1, self.offset_left),
+            (3, 2, self.offset_right),
+            (4, 5, self.offset_lower),
+        ):
             half = math.exp(offset / (2.0 * v_t))
             area[first] *= half
             area[second] /= half
@@ -336,8 +477,16 @@ class SignalsState(PageState):
 
     def textbook(self, **changes):
         """The textbook cell as a solver; `changes` replace quantities."""
-        return TextbookCell(**{**{f.name: getattr(self, f.name) for f in fields(TextbookCell)
-                                  if f.name in self.param}, **changes})
+        return TextbookCell(
+            **{
+                **{
+                    f.name: getattr(self, f.name)
+                    for f in fields(TextbookCell)
+                    if f.name in self.param
+                },
+                **changes,
+            }
+        )
 
     def solver(self):
         """The cell of the page as the core wants it."""
@@ -348,9 +497,11 @@ class SignalsState(PageState):
         if self.model == "built":
             found = _corners(shipped()[self.circuit][0])
             return found["coupling_upper"], found["coupling_lower"], found["load_pole"]
-        return (self.coupling_upper if self.coupled_upper else 0.0,
-                self.coupling_lower if self.coupled_lower else 0.0,
-                self.load_corner if self.loaded else None)
+        return (
+            self.coupling_upper if self.coupled_upper else 0.0,
+            self.coupling_lower if self.coupled_lower else 0.0,
+            self.load_corner if self.loaded else None,
+        )
 
     # the run
 
@@ -375,15 +526,24 @@ class SignalsState(PageState):
     def _run(self):
         solve = self.solver()
         upper_corner, lower_corner, pole = self.corners()
-        run = run_signals(self.drive("upper"), self.drive("lower"), solve, upper_corner,
-                          lower_corner, pole, max_samples=MAX_SAMPLES[self.model])
+        run = run_signals(
+            self.drive("upper"),
+            self.drive("lower"),
+            solve,
+            upper_corner,
+            lower_corner,
+            pole,
+            max_samples=MAX_SAMPLES[self.model],
+        )
         if self.model != "built":
             return run, None
         r_load = float(run.point.r_load.flat[0])
         point = self.textbook(
-            i_tail=run.full_scale / r_load, r_load=r_load,
+            i_tail=run.full_scale / r_load,
+            r_load=r_load,
             r_emitter_upper=solve.circuit.r_emitter_upper,
-            r_emitter_lower=solve.circuit.r_emitter_lower)(run.v_upper, run.v_lower)
+            r_emitter_lower=solve.circuit.r_emitter_lower,
+        )(run.v_upper, run.v_lower)
         return run, signals.load_pole(point.v_out, run.window.duration, pole)
 
     def scene(self):
@@ -401,17 +561,35 @@ class SignalsState(PageState):
         if self.model == "built":
             remarks += tuple(run.point.warnings) + (self._corner_text(),)
         else:
-            limits = cell.validity(run.point, cell.CellSettings(
-                r_load=self.r_load, temperature=self.temperature, v_supply=self.v_supply,
-                r_emitter_lower=self.r_emitter_lower))
+            limits = cell.validity(
+                run.point,
+                cell.CellSettings(
+                    r_load=self.r_load,
+                    temperature=self.temperature,
+                    v_supply=self.v_supply,
+                    r_emitter_lower=self.r_emitter_lower,
+                ),
+            )
         return SignalScene(
-            run, beside if self.beside else None, product, run.point.v_out - product, start, end,
-            self.cursor_time(run), inverted_stretches(run), problem, limits, remarks)
+            run,
+            beside if self.beside else None,
+            product,
+            run.point.v_out - product,
+            start,
+            end,
+            self.cursor_time(run),
+            inverted_stretches(run),
+            problem,
+            limits,
+            remarks,
+        )
 
     def _corner_text(self):
         upper, lower, pole = (format_quantity(f, "Hz") for f in self.corners())
-        return (f"Corners of this circuit: coupling {upper} (upper) and {lower} (lower), "
-                f"load pole {pole}.")
+        return (
+            f"Corners of this circuit: coupling {upper} (upper) and {lower} (lower), "
+            f"load pole {pole}."
+        )
 
     # time shown
 
@@ -456,7 +634,8 @@ class SignalsState(PageState):
         inside = np.flatnonzero((run.time >= start) & (run.time <= end))
         (_, wide), (_, high) = self.map_range("v_upper"), self.map_range("v_lower")
         far = ((run.v_upper[inside] - across) / wide) ** 2 + (
-            (run.v_lower[inside] - up) / high) ** 2
+            (run.v_lower[inside] - up) / high
+        ) ** 2
         self.set_cursor(float(run.time[inside[int(np.argmin(far))]]))
 
     # presets and sound
@@ -475,11 +654,17 @@ class SignalsState(PageState):
             # whole periods laid end to end; a bat call has too many lines to add up one by one
             repeats = max(1, math.ceil(SOUND_SECONDS / (duration * self.hear_slow)))
             repeats = min(repeats, max(1, MAX_SOUND_SAMPLES // len(v)))
-            return sound.sound_from_samples(np.tile(v, repeats), run.window.sample_rate,
-                                            run.full_scale, slow_by=self.hear_slow)
+            return sound.sound_from_samples(
+                np.tile(v, repeats), run.window.sample_rate, run.full_scale, slow_by=self.hear_slow
+            )
         return sound.sound_from_record(
-            v, duration, run.full_scale, SOUND_SECONDS,
-            shift=self.hear_shift if self.heard == "shifted" else 0.0, lines=SOUND_LINES)
+            v,
+            duration,
+            run.full_scale,
+            SOUND_SECONDS,
+            shift=self.hear_shift if self.heard == "shifted" else 0.0,
+            lines=SOUND_LINES,
+        )
 
     def sound_key(self):
         """What the sound depends on; equal keys, equal sound."""
@@ -504,8 +689,15 @@ class SignalsState(PageState):
 
     def map_key(self):
         """What the normalised picture of the map depends on."""
-        base = (self.model, self.temperature, self.offset_left, self.offset_right,
-                self.offset_lower, self.map_range("v_upper"), self.map_range("v_lower"))
+        base = (
+            self.model,
+            self.temperature,
+            self.offset_left,
+            self.offset_right,
+            self.offset_lower,
+            self.map_range("v_upper"),
+            self.map_range("v_lower"),
+        )
         if self.model == "built":
             return base + (self.circuit,)
         return base + (self.r_emitter_lower, self.i_tail if self.r_emitter_lower else 0.0)
@@ -515,8 +707,7 @@ class SignalsState(PageState):
         count = BUILT_GRID if self.model == "built" else 120
         x, y = (np.linspace(*self.map_range(axis), count) for axis in self.map_axes())
         if self.model == "built":
-            point = network.solve_built(self.built_circuit(), x[None, :], y[:, None],
-                                        gains=False)
+            point = network.solve_built(self.built_circuit(), x[None, :], y[:, None], gains=False)
             return x, y, point.v_out / self.map_scale()
         solve = self.textbook()
         return x, y, solve(x[None, :], y[:, None]).v_out / self.map_scale()
@@ -550,42 +741,94 @@ def inverted_stretches(run):
 PRESETS = {
     "Test tone on a 40 kHz carrier": {},
     "45 kHz call brought to 2 kHz": {
-        "upper_frequency": "43kHz", "lower_frequency": "45kHz", "lower_amplitude": "10mV",
-        "span": "16", "reach": "all"},
+        "upper_frequency": "43kHz",
+        "lower_frequency": "45kHz",
+        "lower_amplitude": "10mV",
+        "span": "16",
+        "reach": "all",
+    },
     "Oscillator as a square wave": {
-        "upper_kind": "square", "upper_amplitude": "150mV", "upper_frequency": "43kHz",
-        "lower_frequency": "45kHz", "lower_amplitude": "10mV", "span": "16"},
+        "upper_kind": "square",
+        "upper_amplitude": "150mV",
+        "upper_frequency": "43kHz",
+        "lower_frequency": "45kHz",
+        "lower_amplitude": "10mV",
+        "span": "16",
+    },
     "Call too strong: the lower pair bends": {
-        "upper_frequency": "43kHz", "lower_frequency": "45kHz", "lower_amplitude": "120mV",
-        "span": "16", "reach": "all"},
+        "upper_frequency": "43kHz",
+        "lower_frequency": "45kHz",
+        "lower_amplitude": "120mV",
+        "span": "16",
+        "reach": "all",
+    },
     "Two callers at 45 and 46 kHz": {
-        "upper_frequency": "43kHz", "lower_kind": "two_tone", "lower_frequency": "45kHz",
-        "lower_amplitude": "25mV", "lower_second_frequency": "46kHz",
-        "lower_second_amplitude": "25mV", "reach": "hearing"},
+        "upper_frequency": "43kHz",
+        "lower_kind": "two_tone",
+        "lower_frequency": "45kHz",
+        "lower_amplitude": "25mV",
+        "lower_second_frequency": "46kHz",
+        "lower_second_amplitude": "25mV",
+        "reach": "hearing",
+    },
     "Lower offset: the carrier leaks": {"offset_lower": "2mV"},
     "Upper offsets: the tone leaks": {"offset_left": "2mV", "offset_right": "2mV"},
     "Tone with DC: carrier and sidebands": {
-        "lower_kind": "dc_sine", "lower_amplitude": "10mV", "lower_offset": "15mV"},
+        "lower_kind": "dc_sine",
+        "lower_amplitude": "10mV",
+        "lower_offset": "15mV",
+    },
     "Over-modulated: phase inversions come back": {
-        "lower_kind": "dc_sine", "lower_amplitude": "30mV", "lower_offset": "10mV"},
+        "lower_kind": "dc_sine",
+        "lower_amplitude": "30mV",
+        "lower_offset": "10mV",
+    },
     "The same call on both inputs: 90 kHz": {
-        "upper_frequency": "45kHz", "upper_amplitude": "20mV", "lower_frequency": "45kHz"},
+        "upper_frequency": "45kHz",
+        "upper_amplitude": "20mV",
+        "lower_frequency": "45kHz",
+    },
     "Two 45 kHz waves a quarter period apart": {
-        "upper_frequency": "45kHz", "lower_frequency": "45kHz", "lower_phase": "90deg"},
+        "upper_frequency": "45kHz",
+        "lower_frequency": "45kHz",
+        "lower_phase": "90deg",
+    },
     "Keyed bursts at 40 kHz": {
-        "upper_kind": "burst", "upper_repeat_frequency": "4kHz", "upper_on_fraction": "40%",
-        "lower_kind": "dc", "lower_offset": "20mV"},
+        "upper_kind": "burst",
+        "upper_repeat_frequency": "4kHz",
+        "upper_on_fraction": "40%",
+        "lower_kind": "dc",
+        "lower_offset": "20mV",
+    },
     "Load pole at 40 kHz: the sum fades": {
-        "upper_frequency": "43kHz", "lower_frequency": "45kHz", "lower_amplitude": "20mV",
-        "loaded": "yes", "load_corner": "40kHz", "span": "16"},
+        "upper_frequency": "43kHz",
+        "lower_frequency": "45kHz",
+        "lower_amplitude": "20mV",
+        "loaded": "yes",
+        "load_corner": "40kHz",
+        "span": "16",
+    },
     "Coupling capacitor too small for the tone": {
-        "lower_kind": "square", "coupled_lower": "yes", "coupling_lower": "2kHz"},
+        "lower_kind": "square",
+        "coupled_lower": "yes",
+        "coupling_lower": "2kHz",
+    },
     "Invented call, 80 falling to 43 kHz": {
-        "upper_frequency": "42kHz", "lower_kind": "call", "lower_frequency": "80kHz",
-        "lower_second_frequency": "43kHz", "lower_repeat_frequency": "100Hz",
-        "lower_on_fraction": "50%", "lower_amplitude": "20mV", "heard": "slowed",
-        "reach": "all"},
+        "upper_frequency": "42kHz",
+        "lower_kind": "call",
+        "lower_frequency": "80kHz",
+        "lower_second_frequency": "43kHz",
+        "lower_repeat_frequency": "100Hz",
+        "lower_on_fraction": "50%",
+        "lower_amplitude": "20mV",
+        "heard": "slowed",
+        "reach": "all",
+    },
     "Built mixer, 45 kHz call": {
-        "model": "built", "upper_frequency": "43kHz", "lower_frequency": "45kHz",
-        "lower_amplitude": "10mV", "span": "16"},
+        "model": "built",
+        "upper_frequency": "43kHz",
+        "lower_frequency": "45kHz",
+        "lower_amplitude": "10mV",
+        "span": "16",
+    },
 }

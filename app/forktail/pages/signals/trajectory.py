@@ -22,8 +22,11 @@ class TrajectoryMap(OutputMap):
 
     def _contours(self, xs, ys, z):
         super()._contours(xs, ys, z)
+
         # a label at the very edge would be cut off
-        inner = lambda v, axis: 0.12 < (v - axis[0]) / (axis[-1] - axis[0]) < 0.88  # noqa: E731
+        def inner(v, axis):
+            return 0.12 < (v - axis[0]) / (axis[-1] - axis[0]) < 0.88
+
         self._spots = [s for s in self._spots if inner(s[0], xs) and inner(s[1], ys)]
 
     def show_path(self, state, scene):
@@ -45,6 +48,8 @@ class TrajectoryMap(OutputMap):
         """Comma-separated text of the path: every sample of the window, SI units."""
         run = scene.run
         rows = ["time_s,v_upper_V,v_lower_V,v_out_V"]
-        rows += [",".join(f"{v:.9g}" for v in row)
-                 for row in zip(run.time, run.v_upper, run.v_lower, run.point.v_out)]
+        rows += [
+            ",".join(f"{v:.9g}" for v in row)
+            for row in zip(run.time, run.v_upper, run.v_lower, run.point.v_out)
+        ]
         return "\n".join(rows) + "\n"

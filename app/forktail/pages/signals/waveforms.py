@@ -20,23 +20,39 @@ MARKED = "phase inverted"
 
 #: Plot -> (axis label, traces); a trace is (column, legend, colour, width, dash).
 TRACES = {
-    "inputs": ("Inputs", (
-        ("upper", "upper input", "upper", 1.8, "solid"),
-        ("lower", "lower input", "lower", 2.6, "solid"))),
-    "collectors": ("Collectors", (
-        ("left", "left collector", "left", 1.8, "solid"),
-        ("right", "right collector", "right", 1.8, "solid"))),
-    "difference": ("Output", (
-        ("beside", "textbook cell", "third", 1.6, "dotted"),
-        ("out", "right \u2212 left", "ink", 2.2, "solid"),
-        ("product", "ideal product", "accent", 1.6, "dashed"))),
-    "error": ("Error", (
-        ("error", "difference less ideal product", "ink", 1.6, "solid"),)),
+    "inputs": (
+        "Inputs",
+        (
+            ("upper", "upper input", "upper", 1.8, "solid"),
+            ("lower", "lower input", "lower", 2.6, "solid"),
+        ),
+    ),
+    "collectors": (
+        "Collectors",
+        (
+            ("left", "left collector", "left", 1.8, "solid"),
+            ("right", "right collector", "right", 1.8, "solid"),
+        ),
+    ),
+    "difference": (
+        "Output",
+        (
+            ("beside", "textbook cell", "third", 1.6, "dotted"),
+            ("out", "right \u2212 left", "ink", 2.2, "solid"),
+            ("product", "ideal product", "accent", 1.6, "dashed"),
+        ),
+    ),
+    "error": ("Error", (("error", "difference less ideal product", "ink", 1.6, "solid"),)),
 }
 #: Column of the sources -> column of the file, V.
 CSV_NAMES = {
-    "upper": "v_upper_V", "lower": "v_lower_V", "left": "v_left_V", "right": "v_right_V",
-    "out": "v_out_V", "product": "ideal_product_V", "beside": "textbook_v_out_V",
+    "upper": "v_upper_V",
+    "lower": "v_lower_V",
+    "left": "v_left_V",
+    "right": "v_right_V",
+    "out": "v_out_V",
+    "product": "ideal_product_V",
+    "beside": "textbook_v_out_V",
     "error": "error_V",
 }
 
@@ -96,33 +112,54 @@ class TimePlot(Plot):
         f.xaxis[0].ticker = BasicTicker(desired_num_ticks=8)
         f.yaxis[0].ticker = BasicTicker(desired_num_ticks=3)
         if name in ("inputs", "difference"):
-            shade = self.add(VStrip, x0="x0", x1="x1", source=bands, line_color=None,
-                             fill_alpha=0.5, level="underlay")
+            shade = self.add(
+                VStrip,
+                x0="x0",
+                x1="x1",
+                source=bands,
+                line_color=None,
+                fill_alpha=0.5,
+                level="underlay",
+            )
             self.paint(shade.glyph, fill_color="rule")
         zero = f.hspan(y=[0], line_width=1, level="underlay")
         self.paint(zero.glyph, line_color="rule")
         self.lines, items = {}, []
         for column, text, colour, width, dash in traces:
-            line = self.add(Line, "x", column, source=sources[column], line_width=width,
-                            line_dash=dash)
+            line = self.add(
+                Line, "x", column, source=sources[column], line_width=width, line_dash=dash
+            )
             self.paint(line.glyph, line_color=colour)
             self.lines[column] = line
             items.append(LegendItem(label=text, renderers=[line]))
-            mark = self.add(Scatter, "t", column, source=readings, size=11, line_width=2,
-                            level="overlay")
+            mark = self.add(
+                Scatter, "t", column, source=readings, size=11, line_width=2, level="overlay"
+            )
             self.paint(mark.glyph, line_color="panel", fill_color=colour)
             self.lines[f"{column} mark"] = mark
         if name in ("inputs", "difference"):
             items.append(LegendItem(label=value(MARKED), renderers=[shade]))
         self.legend = Legend(
-            items=items, orientation="horizontal", location="left", padding=0, margin=0,
-            spacing=8, label_text_font=FONT, label_text_font_size="0.8rem", glyph_width=16,
-            glyph_height=14, label_height=14, label_standoff=4, border_line_color=None,
-            background_fill_alpha=0.0)
+            items=items,
+            orientation="horizontal",
+            location="left",
+            padding=0,
+            margin=0,
+            spacing=8,
+            label_text_font=FONT,
+            label_text_font_size="0.8rem",
+            glyph_width=16,
+            glyph_height=14,
+            label_height=14,
+            label_standoff=4,
+            border_line_color=None,
+            background_fill_alpha=0.0,
+        )
         self.paint(self.legend, label_text_color="ink")
         f.add_layout(self.legend, "above")
-        bar = self.add(VSpan, x="t", source=cursor, line_width=1.4, line_dash=[5, 4],
-                       level="overlay")
+        bar = self.add(
+            VSpan, x="t", source=cursor, line_width=1.4, line_dash=[5, 4], level="overlay"
+        )
         self.paint(bar.glyph, line_color="ink")
         self.send_drags()
 
@@ -140,15 +177,18 @@ class Waveforms:
     def __init__(self, theme="light"):
         empty = dict(x=[], upper=[], lower=[])
         self.given = float_source(**empty)
-        self.result = float_source(x=[], left=[], right=[], out=[], product=[], error=[],
-                                   beside=[])
+        self.result = float_source(x=[], left=[], right=[], out=[], product=[], error=[], beside=[])
         self.bands = float_source(x0=[], x1=[])
         self.cursor = float_source(t=[0])
         self.readings = float_source(t=[0], **{c: [0] for c in CSV_NAMES})
         self.x_range = Range1d(0, 1)
         sources = {c: self.given if c in empty else self.result for c in CSV_NAMES}
-        self.plots = {name: TimePlot(name, self.x_range, sources, self.bands, self.cursor,
-                                     self.readings, theme) for name in TRACES}
+        self.plots = {
+            name: TimePlot(
+                name, self.x_range, sources, self.bands, self.cursor, self.readings, theme
+            )
+            for name in TRACES
+        }
         for name, plot in self.plots.items():
             if name != "error":
                 plot.figure.xaxis[0].axis_label = None
@@ -182,8 +222,7 @@ class Waveforms:
         scaled = {c: v * self._factor(c) for c, v in shown.items()}
         x, thin = thinned(time[first:last] * factor, scaled)
         replace(self.given, x=x, **{c: thin[c] for c in ("upper", "lower")})
-        replace(self.result, x=x, **{c: v for c, v in thin.items()
-                                     if c not in ("upper", "lower")})
+        replace(self.result, x=x, **{c: v for c, v in thin.items() if c not in ("upper", "lower")})
         beside = scene.beside is not None
         plot = self.plots["difference"]
         if plot.lines["beside"].visible != beside:
@@ -194,10 +233,16 @@ class Waveforms:
 
     def _records(self, scene):
         run = scene.run
-        return {"upper": run.v_upper, "lower": run.v_lower, "left": run.point.v_left,
-                "right": run.point.v_right, "out": run.point.v_out, "product": scene.product,
-                "error": scene.error,
-                "beside": run.point.v_out if scene.beside is None else scene.beside}
+        return {
+            "upper": run.v_upper,
+            "lower": run.v_lower,
+            "left": run.point.v_left,
+            "right": run.point.v_right,
+            "out": run.point.v_out,
+            "product": scene.product,
+            "error": scene.error,
+            "beside": run.point.v_out if scene.beside is None else scene.beside,
+        }
 
     def _factor(self, column):
         for name, (_, traces) in TRACES.items():
@@ -206,8 +251,11 @@ class Waveforms:
         return 1.0
 
     def _fit(self, shown, run):
-        top = lambda *names: max(  # noqa: E731
-            (float(np.nanmax(np.abs(shown[n]), initial=0.0)) for n in names), default=0.0)
+        def top(*names):
+            return max(
+                (float(np.nanmax(np.abs(shown[n]), initial=0.0)) for n in names), default=0.0
+            )
+
         size = round_up(1.05 * top("upper", "lower"))
         self.plots["inputs"].fit(-size, size)
         out = max(top("out", "beside"), 1e-6 * run.full_scale)
@@ -225,8 +273,11 @@ class Waveforms:
 
     def _shade(self, scene):
         factor = self.time_factor
-        inside = [(max(a, scene.start), min(b, scene.end)) for a, b in scene.inverted
-                  if b > scene.start and a < scene.end]
+        inside = [
+            (max(a, scene.start), min(b, scene.end))
+            for a, b in scene.inverted
+            if b > scene.start and a < scene.end
+        ]
         shown = inside if len(inside) <= MOST_STRETCHES else []
         replace(self.bands, x0=[a * factor for a, _ in shown], x1=[b * factor for _, b in shown])
         label = MARKED
@@ -244,24 +295,30 @@ class Waveforms:
     def csv(self, name, scene):
         """Comma-separated text of one plot: every sample of the window, SI units."""
         data = self._records(scene)
-        columns = [t[0] for t in TRACES[name][1]
-                   if t[0] != "beside" or scene.beside is not None]
+        columns = [t[0] for t in TRACES[name][1] if t[0] != "beside" or scene.beside is not None]
         rows = [",".join(["time_s", *(CSV_NAMES[c] for c in columns)])]
-        rows += [",".join(f"{v:.9g}" for v in row)
-                 for row in zip(scene.run.time, *(data[c] for c in columns))]
+        rows += [
+            ",".join(f"{v:.9g}" for v in row)
+            for row in zip(scene.run.time, *(data[c] for c in columns))
+        ]
         return "\n".join(rows) + "\n"
 
 
 def cursor_values(scene):
     """What the cursor reads: tuple of (key, name, text)."""
     run, point = scene.run, scene.run.point
-    show = lambda v, digits=3: format_quantity(scene.at(v), "V", digits)  # noqa: E731
-    out = [("t", "time", format_quantity(scene.cursor, "s", 4)),
-           ("upper", "upper input", show(run.v_upper)),
-           ("lower", "lower input", show(run.v_lower)),
-           ("left", "left collector", show(point.v_left, 4)),
-           ("right", "right collector", show(point.v_right, 4)),
-           ("out", "right \u2212 left", show(point.v_out)),
-           ("product", "ideal product", show(scene.product)),
-           ("error", "error", show(scene.error))]
+
+    def show(v, digits=3):
+        return format_quantity(scene.at(v), "V", digits)
+
+    out = [
+        ("t", "time", format_quantity(scene.cursor, "s", 4)),
+        ("upper", "upper input", show(run.v_upper)),
+        ("lower", "lower input", show(run.v_lower)),
+        ("left", "left collector", show(point.v_left, 4)),
+        ("right", "right collector", show(point.v_right, 4)),
+        ("out", "right \u2212 left", show(point.v_out)),
+        ("product", "ideal product", show(scene.product)),
+        ("error", "error", show(scene.error)),
+    ]
     return tuple(out)

@@ -12,9 +12,12 @@ _REMARKS = 4
 _FIGURES = 5
 #: What the short table calls a figure; its full name is in the table below the plots.
 _SHORT = {
-    "product_error": "Departure from a true product", "uneven": "Unevenness of half cycles",
-    "sideband": "Sum and difference, each", "carrier_suppression": "Carrier suppression",
-    "leak": "Sideband over the other leak", "distortion": "Harmonic distortion",
+    "product_error": "Departure from a true product",
+    "uneven": "Unevenness of half cycles",
+    "sideband": "Sum and difference, each",
+    "carrier_suppression": "Carrier suppression",
+    "leak": "Sideband over the other leak",
+    "distortion": "Harmonic distortion",
     "third_order": "Third-order products",
 }
 #: Rows of the table of lines, at most.
@@ -35,26 +38,43 @@ def why(scene):
         if float(abs(v).max()) == 0.0:
             return "The lower input is zero: both upper pairs get half the tail, and cancel."
         side = "positive" if float(v.max()) > 0 else "negative"
-        return (f"The lower input stays {side}, so the output keeps its phase throughout: only "
-                "its size follows the lower input.")
-    return ("While the lower input is negative, Q6 takes most of the tail current and the crossed "
-            f"pair turns the output over: {changes} sign changes in the window.")
+        return (
+            f"The lower input stays {side}, so the output keeps its phase throughout: only "
+            "its size follows the lower input."
+        )
+    return (
+        "While the lower input is negative, Q6 takes most of the tail current and the crossed "
+        f"pair turns the output over: {changes} sign changes in the window."
+    )
 
 
 def remarks(scene):
     """(class, text) of what deserves a word: a window, moved frequencies, limits."""
     out = [("broken", scene.problem)] if scene.problem else []
-    out += [("broken", limit.text) for limit in scene.limits
-            if not limit.holds and not limit.name.startswith("linear")]
-    out += [("bends" if not scene.run.window.exact and text == scene.run.window.text else "",
-             text) for text in scene.remarks]
+    out += [
+        ("broken", limit.text)
+        for limit in scene.limits
+        if not limit.holds and not limit.name.startswith("linear")
+    ]
+    out += [
+        ("bends" if not scene.run.window.exact and text == scene.run.window.text else "", text)
+        for text in scene.remarks
+    ]
     if scene.run.window.exact:
         out.append(("", scene.run.window.text))
-    bent = [limit.name.removeprefix("linear_v_") for limit in scene.limits
-            if not limit.holds and limit.name.startswith("linear")]
+    bent = [
+        limit.name.removeprefix("linear_v_")
+        for limit in scene.limits
+        if not limit.holds and limit.name.startswith("linear")
+    ]
     if bent:
-        out.append(("bends", f"Past the range that follows to 1 %: the {' and the '.join(bent)} "
-                             f"input{'s' if len(bent) > 1 else ''}; tanh bends there."))
+        out.append(
+            (
+                "bends",
+                f"Past the range that follows to 1 %: the {' and the '.join(bent)} "
+                f"input{'s' if len(bent) > 1 else ''}; tanh bends there.",
+            )
+        )
     return out[:_REMARKS]
 
 
@@ -69,20 +89,28 @@ class SignalWords(MarkupView):
             '<p class="why" data-id="why"></p>'
             f'<ul class="limits" aria-label="Window and limits">{rows}</ul>'
             '<p class="aside" role="status" aria-live="polite" data-polite data-id="spoken"></p>'
-            '</div>', {})
+            "</div>",
+            {},
+        )
 
     def show(self, scene):
         """Say what a `SignalScene` does."""
         text = keep_together(sentence(scene))
         if scene.problem:
             text = "These settings cannot be run, so the last run that could is shown."
-        out = {"sentence": {"#": text}, "spoken": {"#": text},
-               "why": {"#": keep_together(why(scene))}}
+        out = {
+            "sentence": {"#": text},
+            "spoken": {"#": text},
+            "why": {"#": keep_together(why(scene))},
+        }
         rows = remarks(scene)
         for n in range(_REMARKS):
             kind, words = rows[n] if n < len(rows) else ("", "")
-            out[f"remark{n}"] = {"#": keep_together(words), "hidden": None if words else "",
-                                 "class": kind or "holds"}
+            out[f"remark{n}"] = {
+                "#": keep_together(words),
+                "hidden": None if words else "",
+                "class": kind or "holds",
+            }
         self.update(out)
 
 
@@ -97,18 +125,22 @@ class CursorReading(MarkupView):
         """Read a `SignalScene` at its cursor."""
         values = cursor_values(scene)
         patch = {key: {"#": text} for key, _, text in values}
-        patch["spoken"] = {"#": "At the cursor: " + ", ".join(
-            f"{name} {text}" for _, name, text in values)}
+        patch["spoken"] = {
+            "#": "At the cursor: " + ", ".join(f"{name} {text}" for _, name, text in values)
+        }
         if self._built:
             self.update(patch)
             return
         self._built = True
-        cells = "".join(f'<div class="at-{key}"><dt>{escape(name)}</dt>'
-                        f'<dd data-id="{key}"></dd></div>' for key, name, _ in values)
+        cells = "".join(
+            f'<div class="at-{key}"><dt>{escape(name)}</dt><dd data-id="{key}"></dd></div>'
+            for key, name, _ in values
+        )
         self.rebuild(
             f'<dl class="readings" aria-label="Values at the cursor">{cells}</dl>'
             '<p class="aside" role="status" aria-live="polite" data-polite data-id="spoken"></p>',
-            patch)
+            patch,
+        )
 
 
 class FiguresView(MarkupView):
@@ -128,22 +160,33 @@ class FiguresView(MarkupView):
         for n, merit in enumerate(merits):
             values[f"value{n}"] = {"#": merit.reading}
             values[f"law{n}"] = {"#": merit.relation_reading or "\u2013"}
-        names = (tuple(m.name for m in merits), tuple(m.relation for m in merits),
-                 tuple(origins))
+        names = (tuple(m.name for m in merits), tuple(m.relation for m in merits), tuple(origins))
         if names == self._names:
             self.update(values)
             return
         self._names = names
-        key = "".join(f'<li class="origin-{o.replace(" ", "-")}">'
-                      f'<span aria-hidden="true">{ORIGINS[o][2]}</span> {ORIGINS[o][3]}</li>'
-                      for o in origins) + "<li>u, l: upper, lower frequency</li>"
+        key = (
+            "".join(
+                f'<li class="origin-{o.replace(" ", "-")}">'
+                f'<span aria-hidden="true">{ORIGINS[o][2]}</span> {ORIGINS[o][3]}</li>'
+                for o in origins
+            )
+            + "<li>u, l: upper, lower frequency</li>"
+        )
         rows = "".join(
             f'<tr><th scope="row" title="{escape(m.name)}">{escape(_SHORT.get(m.key, m.name))}</th>'
             f'<td data-id="value{n}"></td><td class="law" data-id="law{n}"></td></tr>'
-            for n, m in enumerate(merits))
-        table = ('<table class="figures"><thead><tr><th scope="col">Figure</th>'
-                 '<th scope="col">here</th><th scope="col">textbook</th></tr></thead>'
-                 f"<tbody>{rows}</tbody></table>") if merits else ""
+            for n, m in enumerate(merits)
+        )
+        table = (
+            (
+                '<table class="figures"><thead><tr><th scope="col">Figure</th>'
+                '<th scope="col">here</th><th scope="col">textbook</th></tr></thead>'
+                f"<tbody>{rows}</tbody></table>"
+            )
+            if merits
+            else ""
+        )
         self.rebuild(f'<ul class="key" aria-label="Origin of the lines">{key}</ul>{table}', values)
 
 
@@ -171,54 +214,90 @@ class LinesTable(MarkupView):
         values = {}
         for n, ln in enumerate(lines):
             orders = ", ".join(map(str, ln.orders)).replace("-", "\u2212")
-            cells = (format_quantity(ln.frequency, "Hz", 5), format_quantity(ln.peak, "V"),
-                     f"{round(ln.db, 1) + 0.0:.1f} dB".replace("-", "\u2212"),
-                     f"{ORIGINS[ln.origin][2]} {ORIGINS[ln.origin][3]}", ln.label,
-                     orders or "\u2013", ", ".join(ln.also) or "\u2013")
+            cells = (
+                format_quantity(ln.frequency, "Hz", 5),
+                format_quantity(ln.peak, "V"),
+                f"{round(ln.db, 1) + 0.0:.1f} dB".replace("-", "\u2212"),
+                f"{ORIGINS[ln.origin][2]} {ORIGINS[ln.origin][3]}",
+                ln.label,
+                orders or "\u2013",
+                ", ".join(ln.also) or "\u2013",
+            )
             values |= {f"r{n}c{k}": {"#": text} for k, text in enumerate(cells)}
-        rows = [("Upper drive, as used", run.upper.describe()),
-                ("Lower drive, as used", run.lower.describe()),
-                ("Window", run.window.text),
-                ("Full scale: tail current times load", format_quantity(run.full_scale, "V"))]
-        rows += [(name[0].upper() + name[1:] + " at the cursor", text)
-                 for _, name, text in cursor_values(scene)]
-        merits = [(m.name, m.reading, m.relation, m.relation_reading, m.stops)
-                  for m in run.merits]
+        rows = [
+            ("Upper drive, as used", run.upper.describe()),
+            ("Lower drive, as used", run.lower.describe()),
+            ("Window", run.window.text),
+            ("Full scale: tail current times load", format_quantity(run.full_scale, "V")),
+        ]
+        rows += [
+            (name[0].upper() + name[1:] + " at the cursor", text)
+            for _, name, text in cursor_values(scene)
+        ]
+        merits = [(m.name, m.reading, m.relation, m.relation_reading, m.stops) for m in run.merits]
         values |= {f"q{n}": {"#": text} for n, (_, text) in enumerate(rows)}
         for n, merit in enumerate(merits):
-            values |= {f"m{n}c{k}": {"#": text or "\u2013"}
-                       for k, text in enumerate(merit[1:])}
+            values |= {f"m{n}c{k}": {"#": text or "\u2013"} for k, text in enumerate(merit[1:])}
         shape = (tuple(r[0] for r in rows), tuple(m[0] for m in merits), len(lines), self.open)
         if shape == self._shape:
             self.update(values)
             return
         self._shape = shape
-        head = lambda *names: "<thead><tr>" + "".join(  # noqa: E731
-            f'<th scope="col">{n}</th>' for n in names) + "</tr></thead>"
-        cells = lambda mark, count: "".join(  # noqa: E731
-            f'<td data-id="{mark}c{k}"></td>' for k in range(count))
+
+        def head(*names):
+            return (
+                "<thead><tr>"
+                + "".join(f'<th scope="col">{n}</th>' for n in names)
+                + "</tr></thead>"
+            )
+
+        def cells(mark, count):
+            return "".join(f'<td data-id="{mark}c{k}"></td>' for k in range(count))
+
         self.rebuild(
             f'<details data-lazy class="numbers"{" open" if self.open else ""}>'
             "<summary>Numbers of this scene</summary>"
-            "<table><tbody>" + "".join(
+            "<table><tbody>"
+            + "".join(
                 f'<tr><th scope="row">{escape(name)}</th><td data-id="q{n}"></td></tr>'
-                for n, (name, _) in enumerate(rows)) + "</tbody></table>"
+                for n, (name, _) in enumerate(rows)
+            )
+            + "</tbody></table>"
             '<table class="wide"><caption>Figures of merit</caption>'
             + head("Figure", "Here", "Textbook relation", "Its value", "It stops holding when")
-            + "<tbody>" + "".join(f'<tr><th scope="row">{escape(m[0])}</th>{cells(f"m{n}", 4)}'
-                                  "</tr>" for n, m in enumerate(merits)) + "</tbody></table>"
+            + "<tbody>"
+            + "".join(
+                f'<tr><th scope="row">{escape(m[0])}</th>{cells(f"m{n}", 4)}</tr>'
+                for n, m in enumerate(merits)
+            )
+            + "</tbody></table>"
             '<table class="wide"><caption>Lines of the spectrum, the largest first</caption>'
-            + head("Frequency", "Level, peak", "Under the largest", "Origin", "Made of",
-                   "Orders", "Also lands there")
-            + "<tbody>" + "".join(f"<tr>{cells(f'r{n}', 7)}</tr>" for n in range(len(lines)))
-            + "</tbody></table></details>", values)
+            + head(
+                "Frequency",
+                "Level, peak",
+                "Under the largest",
+                "Origin",
+                "Made of",
+                "Orders",
+                "Also lands there",
+            )
+            + "<tbody>"
+            + "".join(f"<tr>{cells(f'r{n}', 7)}</tr>" for n in range(len(lines)))
+            + "</tbody></table></details>",
+            values,
+        )
 
     @staticmethod
     def csv(scene):
         """Comma-separated text of the figures of merit, values in their units."""
-        quote = lambda text: '"' + text.replace('"', '""') + '"'  # noqa: E731
+
+        def quote(text):
+            return '"' + text.replace('"', '""') + '"'
+
         rows = ["figure,value,unit,textbook_relation,textbook_value"]
-        rows += [f"{quote(m.name)},{m.value!r},{m.unit},{quote(m.relation)},"
-                 f"{'' if m.relation_value is None else repr(m.relation_value)}"
-                 for m in scene.run.merits]
+        rows += [
+            f"{quote(m.name)},{m.value!r},{m.unit},{quote(m.relation)},"
+            f"{'' if m.relation_value is None else repr(m.relation_value)}"
+            for m in scene.run.merits
+        ]
         return "\n".join(rows) + "\n"

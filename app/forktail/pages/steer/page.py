@@ -19,19 +19,25 @@ class SteerPage(Page):
         self.map, self.across, self.up = OutputMap(), Section("across"), Section("up")
         self.plots = (self.map, self.across, self.up)
         self.controls = Controls(
-            self.state, self._groups, presets=lambda: PRESETS[self.state.stage],
+            self.state,
+            self._groups,
+            presets=lambda: PRESETS[self.state.stage],
             play=lambda: self.state.controls()[0],
-            handlers={"drag": self._drag, "csv": self._csv, "theme": self.set_theme})
+            handlers={"drag": self._drag, "csv": self._csv, "theme": self.set_theme},
+        )
         self._stage = self.state.stage
 
     def _groups(self):
-        make = lambda names: [row(self.state, n) for n in names]  # noqa: E731
+        def make(names):
+            return [row(self.state, n) for n in names]
+
         main, common, parts = self.state.controls()
-        return [group("", [row(self.state, "stage", "tabs")]),
-                group("Drive", make(main)),
-                group("Circuit", make(common) + [row(self.state, "hold_scale")]),
-                group("Offsets and emitter resistors",
-                      make(parts), fold=True, open=False)]
+        return [
+            group("", [row(self.state, "stage", "tabs")]),
+            group("Drive", make(main)),
+            group("Circuit", make(common) + [row(self.state, "hold_scale")]),
+            group("Offsets and emitter resistors", make(parts), fold=True, open=False),
+        ]
 
     def refresh(self):
         """Solve once and hand the result to every view."""
@@ -49,15 +55,25 @@ class SteerPage(Page):
         full = 1.05 * max(self.state.map_scale(), 1e-6)
         out = float(scene.point.v_out)
         (x_name, x, along_x), (y_name, y, along_y) = self.state.sections()
-        self.across.show(x_name, x, along_x, (self.state.map_value(x_name), out), "Output", "V",
-                         -full, full)
+        self.across.show(
+            x_name, x, along_x, (self.state.map_value(x_name), out), "Output", "V", -full, full
+        )
         if scene.stage == "pair":
             tail, gain = self.state.gain_against_tail()
-            self.up.show("i_tail", tail, gain, (self.state.i_tail, float(scene.point.gain_upper)),
-                         "Gain", "V/V", 0.0, 1.05 * max(float(gain.max()), 1e-6))
+            self.up.show(
+                "i_tail",
+                tail,
+                gain,
+                (self.state.i_tail, float(scene.point.gain_upper)),
+                "Gain",
+                "V/V",
+                0.0,
+                1.05 * max(float(gain.max()), 1e-6),
+            )
         else:
-            self.up.show(y_name, y, along_y, (self.state.map_value(y_name), out), "Output", "V",
-                         -full, full)
+            self.up.show(
+                y_name, y, along_y, (self.state.map_value(y_name), out), "Output", "V", -full, full
+            )
 
     def _drag(self, message):
         if message.get("view") != "map":
@@ -83,7 +99,16 @@ def steer():
     """Build the page for a new session."""
     session = AHEAD.take()
     session.start(query_of_session())
-    page("steer", "Steer", {
-        "controls": session.controls, "schematic": session.schematic,
-        "sentence": session.sentence, "table": session.table, "map": session.map,
-        "across": session.across, "up": session.up})
+    page(
+        "steer",
+        "Steer",
+        {
+            "controls": session.controls,
+            "schematic": session.schematic,
+            "sentence": session.sentence,
+            "table": session.table,
+            "map": session.map,
+            "across": session.across,
+            "up": session.up,
+        },
+    )

@@ -35,17 +35,46 @@ class Layout:
 
 
 LAYOUTS = {
-    "pair": Layout((("Q1", 330, -1, "upper +"), ("Q2", 670, 1, "upper \u2212")),
-                   (330, 670), (500,), ((500, "i_tail"),)),
-    "shared": Layout((("Q1", 200, -1, "upper +"), ("Q2", 400, 1, "upper \u2212"),
-                      ("Q3", 600, -1, "second +"), ("Q4", 800, 1, "second \u2212")),
-                     (300, 700), (300, 700), ((300, "i_left"), (700, "i_right"))),
-    "crossed": Layout((("Q1", 200, -1, "upper +"), ("Q2", 400, 1, "upper \u2212"),
-                       ("Q3", 600, -1, "upper \u2212"), ("Q4", 800, 1, "upper +")),
-                      (300, 700), (300, 700), ((300, "i_left"), (700, "i_right"))),
-    "cell": Layout((("Q1", 200, -1, "upper +"), ("Q2", 400, 1, "upper \u2212"),
-                    ("Q3", 600, -1, "upper \u2212"), ("Q4", 800, 1, "upper +")),
-                   (300, 700), (300, 700), ((500, "i_tail"),), True),
+    "pair": Layout(
+        (("Q1", 330, -1, "upper +"), ("Q2", 670, 1, "upper \u2212")),
+        (330, 670),
+        (500,),
+        ((500, "i_tail"),),
+    ),
+    "shared": Layout(
+        (
+            ("Q1", 200, -1, "upper +"),
+            ("Q2", 400, 1, "upper \u2212"),
+            ("Q3", 600, -1, "second +"),
+            ("Q4", 800, 1, "second \u2212"),
+        ),
+        (300, 700),
+        (300, 700),
+        ((300, "i_left"), (700, "i_right")),
+    ),
+    "crossed": Layout(
+        (
+            ("Q1", 200, -1, "upper +"),
+            ("Q2", 400, 1, "upper \u2212"),
+            ("Q3", 600, -1, "upper \u2212"),
+            ("Q4", 800, 1, "upper +"),
+        ),
+        (300, 700),
+        (300, 700),
+        ((300, "i_left"), (700, "i_right")),
+    ),
+    "cell": Layout(
+        (
+            ("Q1", 200, -1, "upper +"),
+            ("Q2", 400, 1, "upper \u2212"),
+            ("Q3", 600, -1, "upper \u2212"),
+            ("Q4", 800, 1, "upper +"),
+        ),
+        (300, 700),
+        (300, 700),
+        ((500, "i_tail"),),
+        True,
+    ),
 }
 
 
@@ -66,8 +95,13 @@ def ribbon_points(layout, widths):
         x_load = layout.loads[side] + shift(k, load_group)
         x_own = layout.transistors[k][1]
         x_join = layout.joins[k // 2] + shift(k, pair_group)
-        points = [(x_load, RAIL_Y), (x_load, NODE_Y), (x_own, UPPER_Y - 46),
-                  (x_own, UPPER_Y + EMITTER_RUN), (x_join, JOIN_Y)]
+        points = [
+            (x_load, RAIL_Y),
+            (x_load, NODE_Y),
+            (x_own, UPPER_Y - 46),
+            (x_own, UPPER_Y + EMITTER_RUN),
+            (x_join, JOIN_Y),
+        ]
         if layout.lower:
             x_tail = layout.tails[0][0] + shift(k, range(count))
             points += [(x_join, LOWER_Y + EMITTER_RUN), (x_tail, TAIL_Y - 30), (x_tail, GROUND_Y)]
@@ -85,35 +119,46 @@ def _transistor(name, x, y, side):
         f'<path class="wire" d="M{x} {y - 46}V{y - 32}L{bar} {y - 10}M{bar} {y + 10}'
         f'L{x} {y + 32}V{y + 46}M{bar} {y}H{x + side * 62}"/>'
         f'<path class="bar" d="M{bar} {y - 24}V{y + 24}"/>'
-        f'<path class="arrow" d="{svg.arrow(bar, y + 10, x, y + 32)}"/></g>')
+        f'<path class="arrow" d="{svg.arrow(bar, y + 10, x, y + 32)}"/></g>'
+    )
 
 
 def _resistor(x, top, width, height):
     """Resistor after IEC 60617 (04-01-01): a plain rectangle."""
-    return (f'<rect class="resistor" x="{x - width / 2:g}" y="{top}" width="{width}" '
-            f'height="{height}"/>')
+    return (
+        f'<rect class="resistor" x="{x - width / 2:g}" y="{top}" width="{width}" '
+        f'height="{height}"/>'
+    )
 
 
 def _emitter_resistors(places, y, data_id):
     """Resistors under the emitters at `places`, with one value; hidden while they are 0."""
     x_text = places[-1] + 22
-    return (f'<g data-id="{data_id}" hidden="">'
-            + "".join(_resistor(x, y + 50, 24, 34) for x in places)
-            + svg.text(x_text, y + 78, "", "s", "start", f"{data_id}-value") + "</g>")
+    return (
+        f'<g data-id="{data_id}" hidden="">'
+        + "".join(_resistor(x, y + 50, 24, 34) for x in places)
+        + svg.text(x_text, y + 78, "", "s", "start", f"{data_id}-value")
+        + "</g>"
+    )
 
 
 def _source(x):
     """Ideal current source after IEC 60617 (02-16-01): a circle, its bar across the wire."""
-    return (f'<g class="part"><circle cx="{x}" cy="{TAIL_Y}" r="27" class="envelope"/>'
-            f'<path class="bar" d="M{x - 27} {TAIL_Y}H{x + 27}"/></g>')
+    return (
+        f'<g class="part"><circle cx="{x}" cy="{TAIL_Y}" r="27" class="envelope"/>'
+        f'<path class="bar" d="M{x - 27} {TAIL_Y}H{x + 27}"/></g>'
+    )
 
 
 def _tag(x, y, text, data_id):
     """A base line's name with a mark that says whether it is the higher one."""
-    return (f'<g class="tag" transform="translate({x} {y})" data-id="{data_id}-box">'
-            f'<rect x="-54" y="-27" width="108" height="54" rx="9"/>'
-            + svg.text(0, -5, text, "s") + svg.text(0, 17, "", "s", data_id=data_id, extra="soft")
-            + "</g>")
+    return (
+        f'<g class="tag" transform="translate({x} {y})" data-id="{data_id}-box">'
+        f'<rect x="-54" y="-27" width="108" height="54" rx="9"/>'
+        + svg.text(0, -5, text, "s")
+        + svg.text(0, 17, "", "s", data_id=data_id, extra="soft")
+        + "</g>"
+    )
 
 
 def _split_bar(x, y, width, data_id, names, kind=""):
@@ -125,7 +170,9 @@ def _split_bar(x, y, width, data_id, names, kind=""):
         f'data-id="{data_id}"/><rect x="{x - half}" y="{y - 9}" width="{width}" height="18" '
         f'class="frame"/>'
         + svg.text(x - half, y - 17, names[0], "s", "start", f"{data_id}-a", narrow)
-        + svg.text(x + half, y - 17, names[1], "s", "end", f"{data_id}-b", narrow) + "</g>")
+        + svg.text(x + half, y - 17, names[1], "s", "end", f"{data_id}-b", narrow)
+        + "</g>"
+    )
 
 
 def draw(stage):
@@ -139,7 +186,8 @@ def draw(stage):
         f'xmlns="http://www.w3.org/2000/svg">'
         '<defs><pattern id="hatch" width="9" height="9" patternUnits="userSpaceOnUse" '
         'patternTransform="rotate(45)"><rect width="9" height="9" class="right-fill"/>'
-        '<rect width="2.6" height="9" class="hatch-line"/></pattern></defs>']
+        '<rect width="2.6" height="9" class="hatch-line"/></pattern></defs>'
+    ]
     # a thin wire under each ribbon, so that a branch without current is still seen
     out += [f'<path class="bare" data-id="wire{k + 1}"/>' for k in range(count)]
     # right-load ribbons first: where ribbons cross, the left-load one lies on top
@@ -156,16 +204,23 @@ def draw(stage):
         out.append(f'<circle class="node" cx="{x}" cy="{NODE_Y}" r="6"/>')
         out.append(f'<path class="lead" d="M{x} {NODE_Y}H{edge - sign * 12}"/>')
         out.append(svg.text(edge, NODE_Y + 7, "", "m", anchor, f"node-{side}"))
-    out.append('<g class="output">'
-               + svg.text(500, 84, "", "xl", data_id="v_out")
-               + svg.text(500, 112, "output: right collector \u2212 left collector", "s",
-                       extra="soft minor") + "</g>")
+    out.append(
+        '<g class="output">'
+        + svg.text(500, 84, "", "xl", data_id="v_out")
+        + svg.text(
+            500, 112, "output: right collector \u2212 left collector", "s", extra="soft minor"
+        )
+        + "</g>"
+    )
     for k, (name, x, side, line) in enumerate(layout.transistors):
         out.append(_transistor(name, x, UPPER_Y, side))
         # outer transistors are labelled outside, inner ones towards their partner
         outer = k in (0, count - 1)
-        edge, anchor = ((x + side * 58, "end" if side < 0 else "start") if outer else
-                        (x - side * 40, "start" if side < 0 else "end"))
+        edge, anchor = (
+            (x + side * 58, "end" if side < 0 else "start")
+            if outer
+            else (x - side * 40, "start" if side < 0 else "end")
+        )
         out.append(svg.text(edge, UPPER_Y - 66, name, "m", anchor))
         out.append(svg.text(edge, UPPER_Y - 42, "", "m", anchor, f"i{k + 1}", "figure"))
         if outer:
@@ -173,8 +228,9 @@ def draw(stage):
         elif stage == "shared":
             # two base lines of their own between the inner bases: one tag above the other, each
             # clear of the circles beside it
-            out.append(f'<path class="wire" d="M{x + side * 62} {UPPER_Y}h{side * 20}'
-                       f'v{-side * 24}"/>')
+            out.append(
+                f'<path class="wire" d="M{x + side * 62} {UPPER_Y}h{side * 20}v{-side * 24}"/>'
+            )
             out.append(_tag(500, UPPER_Y - side * 51, line, f"tag{k + 1}"))
     if stage in ("crossed", "cell"):
         out.append(f'<path class="wire" d="M462 {UPPER_Y}H538"/>')
@@ -189,10 +245,20 @@ def draw(stage):
         out.append(_emitter_resistors(layout.joins, LOWER_Y, "re-lower"))
         for name, x, side, line in (("Q5", left, -1, "lower +"), ("Q6", right, 1, "lower \u2212")):
             out.append(_transistor(name, x, LOWER_Y, side))
-            out.append(svg.text(x - side * 66, LOWER_Y - 20, name, "m",
-                             "start" if side < 0 else "end"))
-            out.append(svg.text(x - side * 66, LOWER_Y + 4, "", "m",
-                             "start" if side < 0 else "end", f"i{name[1]}", "figure"))
+            out.append(
+                svg.text(x - side * 66, LOWER_Y - 20, name, "m", "start" if side < 0 else "end")
+            )
+            out.append(
+                svg.text(
+                    x - side * 66,
+                    LOWER_Y + 4,
+                    "",
+                    "m",
+                    "start" if side < 0 else "end",
+                    f"i{name[1]}",
+                    "figure",
+                )
+            )
             out.append(_tag(x + side * 116, LOWER_Y, line, f"tag{name[1]}"))
         out.append(_split_bar(500, LOWER_Y + 52, 220, "split3", ("", ""), "tails"))
     for n, (x, _) in enumerate(layout.tails):
@@ -200,10 +266,12 @@ def draw(stage):
         out.append(svg.text(x + 76, TAIL_Y + 2, "", "m", "start", f"tail{n + 1}", "figure"))
         out.append(svg.text(x + 76, TAIL_Y + 24, "tail current", "s", "start", extra="soft"))
         out.append(f'<path class="rail" d="M{x - 74} {GROUND_Y}H{x + 74}"/>')
-    out.append(f'<g class="scale"><rect x="24" y="{GROUND_Y - 12}" height="12" width="0" '
-               'data-id="scale"/>'
-               + svg.text(24, GROUND_Y - 22, "", "s", "start", "scale-text", "soft")
-               + "</g>")
+    out.append(
+        f'<g class="scale"><rect x="24" y="{GROUND_Y - 12}" height="12" width="0" '
+        'data-id="scale"/>'
+        + svg.text(24, GROUND_Y - 22, "", "s", "start", "scale-text", "soft")
+        + "</g>"
+    )
     out.append(svg.text(20, 232, "ends in the left load", "s", "start", extra="left-text minor"))
     out.append(svg.text(980, 232, "ends in the right load", "s", "end", extra="right-text minor"))
     out.append("</svg>")
@@ -254,8 +322,9 @@ def values(scene):
         out[f"re-{name}-value"] = {"#": format_quantity(ohms, "ohm")}
     pairs = [(0, 1), (2, 3)][: count // 2]
     for n, (a, b) in enumerate(pairs):
-        _set_split(out, f"split{n + 1}", branch[a], branch[b],
-                   250 if scene.stage == "pair" else 104)
+        _set_split(
+            out, f"split{n + 1}", branch[a], branch[b], 250 if scene.stage == "pair" else 104
+        )
     if layout.lower:
         i5, i6 = (float(i) for i in point.i_lower)
         out["i5"], out["i6"] = ({"#": format_quantity(i, "A")} for i in (i5, i6))

@@ -33,9 +33,11 @@ def sentence(scene):
         return f"There is no tail current, so no branch carries any: output {out}."
     left, right = "the left load", "the right load"
     if scene.stage == "pair":
-        return (f"The pair sends {_sent(i[0], i[0] + i[1], 'its tail current', left, right)}: "
-                f"{format_quantity(i[0], 'A')} against {format_quantity(i[1], 'A')}, "
-                f"output {out}.")
+        return (
+            f"The pair sends {_sent(i[0], i[0] + i[1], 'its tail current', left, right)}: "
+            f"{format_quantity(i[0], 'A')} against {format_quantity(i[1], 'A')}, "
+            f"output {out}."
+        )
     if scene.stage == "cell":
         i5, i6 = (float(x) for x in point.i_lower)
         if abs(i5 - i6) < 0.01 * tail:
@@ -43,26 +45,39 @@ def sentence(scene):
             if abs(float(point.v_out)) > 0.01 * tail * float(point.r_load):
                 return f"{evenly}, but the offsets of the upper pairs differ: output {out}."
             return f"{evenly}, so what Q1 and Q2 do the crossed Q3 and Q4 undo: output {out}."
-        favoured, name, own = ((i5, "left", i[:2]) if i5 > i6 else (i6, "right", i[2:]))
-        return (f"The lower pair sends {_share(favoured, tail)} of the tail to the {name} pair, "
-                f"which sends {_sent(own[0], own[0] + own[1], 'it', left, right)}: output {out}.")
+        favoured, name, own = (i5, "left", i[:2]) if i5 > i6 else (i6, "right", i[2:])
+        return (
+            f"The lower pair sends {_share(favoured, tail)} of the tail to the {name} pair, "
+            f"which sends {_sent(own[0], own[0] + own[1], 'it', left, right)}: output {out}."
+        )
     r = float(point.r_load)
     parts = [signed(r * (i[0] - i[1]), "V"), signed(r * (i[2] - i[3]), "V")]
     if scene.stage == "shared":
-        return (f"The left pair contributes {parts[0]} and the right pair {parts[1]}; the shared "
-                f"loads add them: output {out}.")
+        return (
+            f"The left pair contributes {parts[0]} and the right pair {parts[1]}; the shared "
+            f"loads add them: output {out}."
+        )
     a, b = scene.i_tail_left, scene.i_tail_right
     if abs(a - b) < 1e-9 * (a + b):
-        end = ("and they cancel" if abs(float(point.v_out)) < 1e-6 * tail * r else
-               "which differ by the offsets")
-        return (f"The tails are equal: the left pair contributes {parts[0]}, the crossed right "
-                f"pair {parts[1]}, {end}: output {out}.")
+        end = (
+            "and they cancel"
+            if abs(float(point.v_out)) < 1e-6 * tail * r
+            else "which differ by the offsets"
+        )
+        return (
+            f"The tails are equal: the left pair contributes {parts[0]}, the crossed right "
+            f"pair {parts[1]}, {end}: output {out}."
+        )
     larger = "left" if a > b else "right"
     if abs(i[0] - i[1]) < abs(i[2] - i[3]) if a > b else abs(i[0] - i[1]) > abs(i[2] - i[3]):
-        return (f"The {larger} tail is larger by {format_quantity(abs(a - b), 'A')}, but the "
-                f"offsets weigh more: {parts[0]} and {parts[1]} leave an output of {out}.")
-    return (f"The {larger} tail is larger by {format_quantity(abs(a - b), 'A')}, so its pair "
-            f"wins: {parts[0]} and {parts[1]} leave an output of {out}.")
+        return (
+            f"The {larger} tail is larger by {format_quantity(abs(a - b), 'A')}, but the "
+            f"offsets weigh more: {parts[0]} and {parts[1]} leave an output of {out}."
+        )
+    return (
+        f"The {larger} tail is larger by {format_quantity(abs(a - b), 'A')}, so its pair "
+        f"wins: {parts[0]} and {parts[1]} leave an output of {out}."
+    )
 
 
 def why(scene):
@@ -76,8 +91,10 @@ def why(scene):
     if abs(v_out) < 1e-6 * full:
         return "Why zero: both loads carry the same current, so both collectors stand equal."
     more, less = ("left", "right") if v_out > 0 else ("right", "left")
-    end = (f"the {more} load carries more, its collector falls below the {less} one, "
-           f"and right \u2212 left is {'positive' if v_out > 0 else 'negative'}.")
+    end = (
+        f"the {more} load carries more, its collector falls below the {less} one, "
+        f"and right \u2212 left is {'positive' if v_out > 0 else 'negative'}."
+    )
     high = "+" if upper > 0 else "\u2212"
     offsets = f"Why: here the offsets decide; {end}"
 
@@ -93,13 +110,18 @@ def why(scene):
     if scene.stage == "shared":
         return f"Why: the two contributions add; {end}"
     if scene.stage == "crossed":
-        tail, names = (("left", ("Q1", "Q2")) if scene.i_tail_left > scene.i_tail_right
-                       else ("right", ("Q4", "Q3")))
+        tail, names = (
+            ("left", ("Q1", "Q2"))
+            if scene.i_tail_left > scene.i_tail_right
+            else ("right", ("Q4", "Q3"))
+        )
         lead = f"the {tail} tail is larger"
     else:
-        tail, names = (("left", ("Q1", "Q2")) if lower > 0 else ("right", ("Q4", "Q3")))
-        lead = (f"lower {'+' if lower > 0 else chr(0x2212)} is higher, so the {tail} pair gets "
-                "more of the tail")
+        tail, names = ("left", ("Q1", "Q2")) if lower > 0 else ("right", ("Q4", "Q3"))
+        lead = (
+            f"lower {'+' if lower > 0 else chr(0x2212)} is higher, so the {tail} pair gets "
+            "more of the tail"
+        )
     taker = names[0] if upper > 0 else names[1]
     more_left = float(point.i_lower[0] - point.i_lower[1])
     steered = more_left > 0.0 if tail == "left" else more_left < 0.0
@@ -112,25 +134,37 @@ def why(scene):
 def table(scene):
     """Rows (name, value) of every number on the page."""
     point = scene.point
-    rows = [("Output v_out (right \u2212 left)", signed(float(point.v_out), "V", 4)),
-            ("Left collector", format_quantity(float(point.v_left), "V", 5)),
-            ("Right collector", format_quantity(float(point.v_right), "V", 5)),
-            ("Gain from the upper input", f"{float(point.gain_upper):.3f} V/V")]
+    rows = [
+        ("Output v_out (right \u2212 left)", signed(float(point.v_out), "V", 4)),
+        ("Left collector", format_quantity(float(point.v_left), "V", 5)),
+        ("Right collector", format_quantity(float(point.v_right), "V", 5)),
+        ("Gain from the upper input", f"{float(point.gain_upper):.3f} V/V"),
+    ]
     if scene.stage in ("cell", "shared"):
         which = "lower" if scene.stage == "cell" else "second"
         rows.append((f"Gain from the {which} input", f"{float(point.gain_lower):.3f} V/V"))
     names = {"pair": 2}.get(scene.stage, 4)
-    rows += [(f"Q{k + 1}, to the {'left' if k % 2 == 0 else 'right'} load",
-              format_quantity(float(point.i_upper[k]), "A", 4)) for k in range(names)]
+    rows += [
+        (
+            f"Q{k + 1}, to the {'left' if k % 2 == 0 else 'right'} load",
+            format_quantity(float(point.i_upper[k]), "A", 4),
+        )
+        for k in range(names)
+    ]
     if scene.stage == "cell":
-        rows += [(f"Q{k + 5}, tail of the {side} pair",
-                  format_quantity(float(point.i_lower[k]), "A", 4))
-                 for k, side in enumerate(("left", "right"))]
-    rows += [("Left load current", format_quantity(float(point.i_load[0]), "A", 4)),
-             ("Right load current", format_quantity(float(point.i_load[1]), "A", 4)),
-             ("Tail current in all", format_quantity(float(point.i_tail), "A", 4)),
-             ("Thermal voltage kT/q at " + format_temperature(float(point.temperature)),
-              format_quantity(float(point.thermal_voltage), "V", 4))]
+        rows += [
+            (f"Q{k + 5}, tail of the {side} pair", format_quantity(float(point.i_lower[k]), "A", 4))
+            for k, side in enumerate(("left", "right"))
+        ]
+    rows += [
+        ("Left load current", format_quantity(float(point.i_load[0]), "A", 4)),
+        ("Right load current", format_quantity(float(point.i_load[1]), "A", 4)),
+        ("Tail current in all", format_quantity(float(point.i_tail), "A", 4)),
+        (
+            "Thermal voltage kT/q at " + format_temperature(float(point.temperature)),
+            format_quantity(float(point.thermal_voltage), "V", 4),
+        ),
+    ]
     return rows
 
 
@@ -145,21 +179,36 @@ class SentenceView(MarkupView):
             '<p class="why" data-id="why"></p>'
             f'<ul class="limits" aria-label="Where the prediction holds">{limits}</ul>'
             '<p class="aside" role="status" aria-live="polite" data-polite data-id="spoken"></p>'
-            '</div>', {})
+            "</div>",
+            {},
+        )
 
     def show(self, scene):
         """Say what the scene does now."""
         text = keep_together(sentence(scene))
-        out = {"sentence": {"#": text}, "spoken": {"#": text},
-               "why": {"#": keep_together(why(scene))}}
-        limits = [limit for limit in scene.limits if scene.stage in ("cell",)
-                  or limit.name != "linear_v_lower"]
+        out = {
+            "sentence": {"#": text},
+            "spoken": {"#": text},
+            "why": {"#": keep_together(why(scene))},
+        }
+        limits = [
+            limit
+            for limit in scene.limits
+            if scene.stage in ("cell",) or limit.name != "linear_v_lower"
+        ]
         for n in range(_LIMIT_ROWS):
             limit = limits[n] if n < len(limits) else None
             out[f"limit{n}"] = {
-                "#": keep_together(limit.text) if limit else "", "hidden": None if limit else "",
-                "class": "" if limit is None else "holds" if limit.holds else
-                "bends" if limit.name.startswith("linear") else "broken"}
+                "#": keep_together(limit.text) if limit else "",
+                "hidden": None if limit else "",
+                "class": ""
+                if limit is None
+                else "holds"
+                if limit.holds
+                else "bends"
+                if limit.name.startswith("linear")
+                else "broken",
+            }
         self.update(out)
 
 
@@ -177,17 +226,21 @@ class TableView(MarkupView):
         values = {f"cell{n}": {"#": value} for n, (_, value) in enumerate(rows)}
         if names != self._names:
             self._names = names
-            body = "".join(f'<tr><th scope="row">{escape(name)}</th>'
-                           f'<td data-id="cell{n}"></td></tr>' for n, name in enumerate(names))
-            self.rebuild('<details class="numbers"><summary>Numbers of this scene</summary>'
-                         f"<table><tbody>{body}</tbody></table></details>", values)
+            body = "".join(
+                f'<tr><th scope="row">{escape(name)}</th><td data-id="cell{n}"></td></tr>'
+                for n, name in enumerate(names)
+            )
+            self.rebuild(
+                '<details class="numbers"><summary>Numbers of this scene</summary>'
+                f"<table><tbody>{body}</tbody></table></details>",
+                values,
+            )
         else:
             self.update(values)
 
     def csv(self, scene):
         """Comma-separated text of the table, values in SI units."""
-        return "".join(f"{name},{value}\n" for name, value in [("quantity", "value"),
-                                                              *_raw(scene)])
+        return "".join(f"{name},{value}\n" for name, value in [("quantity", "value"), *_raw(scene)])
 
 
 def _raw(scene):

@@ -51,9 +51,12 @@ class UsesPage(Page):
         self.plots = (self.time, self.spectrum, self.curve)
         self.listen = Listen(self._sound, self._choose_sound)
         self.controls = Controls(
-            self.state, self._groups, presets=lambda: PRESETS[self.state.use],
-            play=self._play, handlers={"pick": self._pick, "csv": self._csv,
-                                       "theme": self.set_theme})
+            self.state,
+            self._groups,
+            presets=lambda: PRESETS[self.state.use],
+            play=self._play,
+            handlers={"pick": self._pick, "csv": self._csv, "theme": self.set_theme},
+        )
         self._shape, self._good = self._controls_shape(), None
         self._cost, self._waiting, self._heard = 0.0, None, ""
 
@@ -63,7 +66,9 @@ class UsesPage(Page):
         return self.state.use, self.state.model, tuple(self.state.param.circuit.objects)
 
     def _groups(self):
-        make = lambda names: [row(self.state, n) for n in names]  # noqa: E731
+        def make(names):
+            return [row(self.state, n) for n in names]
+
         names = self.state.settings_names()
         if self.state.use == "mixer":
             names = [*names, "call"]
@@ -72,10 +77,16 @@ class UsesPage(Page):
             if len(stored_circuits()) > 1 or self.state.circuit == OWN_CIRCUIT:
                 cell.append(row(self.state, "circuit"))
             return [group("Signals", make(names)), group("Cell", cell)]
-        return [group("Signals", make(names)),
-                group("Cell", cell + make(f"cell__{n}" for n in CELL_MAIN)),
-                group("Temperature, offsets, resistors",
-                      make(f"cell__{n}" for n in CELL_PARTS), fold=True, open=False)]
+        return [
+            group("Signals", make(names)),
+            group("Cell", cell + make(f"cell__{n}" for n in CELL_MAIN)),
+            group(
+                "Temperature, offsets, resistors",
+                make(f"cell__{n}" for n in CELL_PARTS),
+                fold=True,
+                open=False,
+            ),
+        ]
 
     def _play(self):
         choices = self.state.settings_names()
@@ -141,8 +152,7 @@ class UsesPage(Page):
         document = pn.state.curdoc
         if self._waiting is not None:
             document.remove_timeout_callback(self._waiting)
-        self._waiting = document.add_timeout_callback(
-            lambda: self._rested(document, scene), REST)
+        self._waiting = document.add_timeout_callback(lambda: self._rested(document, scene), REST)
 
     def _rested(self, document, scene):
         self._waiting = None
@@ -197,10 +207,22 @@ def uses():
     """Build the page for a new session."""
     session = AHEAD.take()
     session.start(query_of_session())
-    page("uses", "Uses", {
-        "controls": session.controls, "tabs": session.tabs, "diagram": session.diagram,
-        "merits": session.merits, "words": session.words, "numbers": session.numbers,
-        "listen": session.listen, "time_tabs": session.time_tabs,
-        "band_tabs": session.band_tabs, "curve_tabs": session.curve_tabs,
-        "time": session.time, "spectrum": session.spectrum,
-        "curve": session.curve})
+    page(
+        "uses",
+        "Uses",
+        {
+            "controls": session.controls,
+            "tabs": session.tabs,
+            "diagram": session.diagram,
+            "merits": session.merits,
+            "words": session.words,
+            "numbers": session.numbers,
+            "listen": session.listen,
+            "time_tabs": session.time_tabs,
+            "band_tabs": session.band_tabs,
+            "curve_tabs": session.curve_tabs,
+            "time": session.time,
+            "spectrum": session.spectrum,
+            "curve": session.curve,
+        },
+    )

@@ -26,9 +26,20 @@ from forktail.ui.plots import FONT, Plot, axis_unit, float_source, replace
 
 #: Most points of one line that are sent before the browser tells the width of the plot.
 MOST_POINTS = 900
-LEGEND = dict(orientation="horizontal", ncols=2, location="top_left", border_line_color=None,
-              background_fill_color=None, label_text_font=FONT, label_text_font_size="0.8rem",
-              padding=0, margin=2, spacing=8, label_height=14, glyph_height=16)
+LEGEND = dict(
+    orientation="horizontal",
+    ncols=2,
+    location="top_left",
+    border_line_color=None,
+    background_fill_color=None,
+    label_text_font=FONT,
+    label_text_font_size="0.8rem",
+    padding=0,
+    margin=2,
+    spacing=8,
+    label_height=14,
+    glyph_height=16,
+)
 #: Records that share a lane, from the top, for each use and time view.
 LANES = {
     "variable_gain": (("input",), ("output",)),
@@ -43,22 +54,40 @@ LANES = {
     "squarer": (("upper", "lower"), ("output",)),
 }
 #: Records that drive the cell: drawn in the colour of inputs.
-_INPUTS = ("input", "signal", "settled_input", "modulating", "oscillator", "tone", "upper",
-           "lower", "tone_shifted", "call")
+_INPUTS = (
+    "input",
+    "signal",
+    "settled_input",
+    "modulating",
+    "oscillator",
+    "tone",
+    "upper",
+    "lower",
+    "tone_shifted",
+    "call",
+)
 _NOT_LABELLED = ("envelope_below",)
 _LANE_POOL, _TRACE_POOL = 3, 5
 
 #: How the roles of `uses_result.Trace` look: theme colour, width, dash, opacity.
 STYLES = {
-    "input": ("left", 1.8, "solid"), "input2": ("right", 1.8, "dashed"),
-    "result": ("accent", 2.2, "solid"), "second": ("right", 2.2, "solid"),
-    "third": ("left", 2.0, "dotdash"), "relation": ("ink", 1.7, "dashed"),
+    "input": ("left", 1.8, "solid"),
+    "input2": ("right", 1.8, "dashed"),
+    "result": ("accent", 2.2, "solid"),
+    "second": ("right", 2.2, "solid"),
+    "third": ("left", 2.0, "dotdash"),
+    "relation": ("ink", 1.7, "dashed"),
     "guide": ("soft", 1.6, "dotted"),
 }
 
 
-_SIGNS = ((r"\bpi\b", "\u03c0"), (r" x ", " \u00d7 "), (r"\^2\b", "\u00b2"), (r"sqrt\(", "\u221a("),
-          (r"log10", "log\u2081\u2080"))
+_SIGNS = (
+    (r"\bpi\b", "\u03c0"),
+    (r" x ", " \u00d7 "),
+    (r"\^2\b", "\u00b2"),
+    (r"sqrt\(", "\u221a("),
+    (r"log10", "log\u2081\u2080"),
+)
 
 
 def formula(text):
@@ -109,8 +138,10 @@ class _Lines:
     def __init__(self, plot, count):
         self.plot = plot
         self.sources = [float_source(x=[], y=[]) for _ in range(count)]
-        self.lines = [plot.add(Line, "x", "y", source=s, line_width=2, line_join="round")
-                      for s in self.sources]
+        self.lines = [
+            plot.add(Line, "x", "y", source=s, line_width=2, line_join="round")
+            for s in self.sources
+        ]
         self.styles = [None] * count
         for line in self.lines:
             plot.paint(line.glyph, line_color="ink")
@@ -167,8 +198,9 @@ class UsePlot(Plot):
         for label, x_unit, y_unit, x, y in self.data:
             name = label.replace(",", ";")
             if not (columns and len(columns[0]) == len(x) and np.array_equal(columns[0], x)):
-                heads.append(f"x_{x_unit or '1'}" if not columns else
-                             f"x_{x_unit or '1'} of {name}")
+                heads.append(
+                    f"x_{x_unit or '1'}" if not columns else f"x_{x_unit or '1'} of {name}"
+                )
                 columns.append(np.asarray(x, dtype=float))
             heads.append(f"{name}_{y_unit or '1'}")
             columns.append(np.asarray(y, dtype=float))
@@ -191,9 +223,20 @@ class TimePlot(UsePlot):
         self.labels = []
         for key in ("left", "right", "accent", "soft"):
             source = ColumnDataSource(dict(x=[], y=[], text=[], shift=[]))
-            text = self.add(Text, "x", "y", "text", source=source, x_offset="shift", y_offset=2,
-                            text_baseline="top", text_font_size="0.8rem", text_font=value(FONT),
-                            text_font_style="bold", level="annotation")
+            text = self.add(
+                Text,
+                "x",
+                "y",
+                "text",
+                source=source,
+                x_offset="shift",
+                y_offset=2,
+                text_baseline="top",
+                text_font_size="0.8rem",
+                text_font=value(FONT),
+                text_font_style="bold",
+                level="annotation",
+            )
             self.paint(text.glyph, text_color=key)
             self.labels.append((key, source))
         self.set_range("y", 0.0, 1.0)
@@ -251,7 +294,8 @@ class TimePlot(UsePlot):
                 sign = {"dashed": " (dashed)", "dotted": " (dotted)"}.get(STYLES[style][2], "")
                 text = trace.label + sign
                 texts[colour if colour in texts else "soft"].append(
-                    (low * factor, base + 1.0, text, shift))
+                    (low * factor, base + 1.0, text, shift)
+                )
                 shift += (6.7 * len(text) + 14) * self._type
             half = top / 2.0
             places = (-half, half) if count > 2 else (-half, 0.0, half)
@@ -267,8 +311,12 @@ class TimePlot(UsePlot):
             self.zero.data = zero
         for key, source in self.labels:
             rows = texts[key]
-            data = dict(x=[r[0] for r in rows], y=[r[1] for r in rows],
-                        text=[r[2] for r in rows], shift=[r[3] for r in rows])
+            data = dict(
+                x=[r[0] for r in rows],
+                y=[r[1] for r in rows],
+                text=[r[2] for r in rows],
+                shift=[r[3] for r in rows],
+            )
             if source.data != data:
                 source.data = data
 
@@ -329,18 +377,35 @@ class SpectrumPlot(UsePlot):
             self.items.append(LegendItem(label=value(name), renderers=[mark]))
             self.pools.append((source, mark))
         self.names = ColumnDataSource(dict(x=[], y=[], text=[]))
-        text = self.add(Text, "x", "y", "text", source=self.names, text_align="center",
-                        text_baseline="bottom", text_font_size="0.77rem", text_font=value(FONT),
-                        y_offset=-6)
+        text = self.add(
+            Text,
+            "x",
+            "y",
+            "text",
+            source=self.names,
+            text_align="center",
+            text_baseline="bottom",
+            text_font_size="0.77rem",
+            text_font=value(FONT),
+            y_offset=-6,
+        )
         self.paint(text.glyph, text_color="ink")
         self.legend = Legend(items=self.items, **LEGEND)
         self.paint(self.legend, label_text_color="soft")
         f.add_layout(self.legend, "above")
-        f.add_tools(HoverTool(renderers=[m for _, m in self.pools], mode="mouse", tooltips=[
-            ("", "@name"), ("frequency", "@at"), ("level", "@level")]))
+        f.add_tools(
+            HoverTool(
+                renderers=[m for _, m in self.pools],
+                mode="mouse",
+                tooltips=[("", "@name"), ("frequency", "@at"), ("level", "@level")],
+            )
+        )
         self.set_range("y", FLOOR, HEAD)
-        self.set_ticks("y", (-100, -80, -60, -40, -20, 0),
-                       [str(v).replace("-", "\u2212") for v in (-100, -80, -60, -40, -20, 0)])
+        self.set_ticks(
+            "y",
+            (-100, -80, -60, -40, -20, 0),
+            [str(v).replace("-", "\u2212") for v in (-100, -80, -60, -40, -20, 0)],
+        )
         self.set_label("y", "level (dB, largest line = 0)")
         self._shown = None
         # px at usual type; the browser reports the size, and the names are placed again to fit it
@@ -365,7 +430,8 @@ class SpectrumPlot(UsePlot):
                 low=np.full(len(lines), FLOOR, dtype=np.float32),
                 name=[plain_name(ln.label) for ln in lines],
                 level=[f"{format_quantity(ln.peak, 'V')} ({ln.db:.1f} dB)" for ln in lines],
-                at=[format_quantity(ln.frequency, "Hz", 5) for ln in lines])
+                at=[format_quantity(ln.frequency, "Hz", 5) for ln in lines],
+            )
             if any(not np.array_equal(source.data[k], v) for k, v in data.items()):
                 source.data = data
             if item.visible != bool(lines):
@@ -373,8 +439,10 @@ class SpectrumPlot(UsePlot):
         self._shown = (shown, low, high, factor)
         self._place_names()
         s = spectrum.spectrum
-        self.data = [("peak", "Hz", "V", s.frequency, s.peak),
-                     ("level", "Hz", "dB", s.frequency, s.db)]
+        self.data = [
+            ("peak", "Hz", "V", s.frequency, s.peak),
+            ("level", "Hz", "dB", s.frequency, s.db),
+        ]
 
     def _stretch(self, scene, spectrum):
         """Frequencies shown: all lines that matter, or the stretch around the wanted ones."""
@@ -423,8 +491,12 @@ class SpectrumPlot(UsePlot):
                     break
                 if all(abs(at - a) >= half + h or abs(y - b) >= 0.95 * step for a, b, h in taken):
                     # stems of other lines may not run through the name
-                    if any(o is not line and o.db > y + 1.0
-                           and abs((o.frequency - low) * per_hz - at) < half for o in shown):
+                    if any(
+                        o is not line
+                        and o.db > y + 1.0
+                        and abs((o.frequency - low) * per_hz - at) < half
+                        for o in shown
+                    ):
                         continue
                     taken.append((at, y, half))
                     out["x"].append((low + at / per_hz) * factor)
@@ -439,7 +511,8 @@ class SpectrumPlot(UsePlot):
         _, _, _, f, peak = self.data[0]
         db = self.data[1][4]
         return "frequency_Hz,peak_V,level_dB\n" + "".join(
-            f"{a:.9g},{b:.9g},{c:.4f}\n" for a, b, c in zip(f, peak, db))
+            f"{a:.9g},{b:.9g},{c:.4f}\n" for a, b, c in zip(f, peak, db)
+        )
 
 
 class _Scale:
@@ -466,7 +539,7 @@ class _Scale:
         out = []
         for k in range(math.floor(math.log10(self.low)) - 1, math.ceil(math.log10(self.high)) + 1):
             for m in steps:
-                v = m * 10.0 ** k
+                v = m * 10.0**k
                 if self.low * 0.999 <= v <= self.high * 1.001:
                     out.append((math.log10(v), format_quantity(v, self.unit, 1)))
         return out
@@ -487,11 +560,14 @@ class CurvePlot(UsePlot):
         self.paint(zero.glyph, line_color="rule")
         self.lines = _Lines(self, 4)
         self.point = float_source(x=[], y=[])
-        mark = self.add(Scatter, "x", "y", source=self.point, size=15, line_width=3,
-                        level="overlay")
+        mark = self.add(
+            Scatter, "x", "y", source=self.point, size=15, line_width=3, level="overlay"
+        )
         self.paint(mark.glyph, line_color="panel", fill_color="ink")
-        self.items = [LegendItem(label=value(""), renderers=[line], visible=False)
-                      for line in self.lines.lines]
+        self.items = [
+            LegendItem(label=value(""), renderers=[line], visible=False)
+            for line in self.lines.lines
+        ]
         self.legend = Legend(items=self.items, **LEGEND)
         self.paint(self.legend, label_text_color="soft")
         f.add_layout(self.legend, "above")
@@ -508,12 +584,16 @@ class CurvePlot(UsePlot):
         traces = curve.traces
         xs = np.concatenate([t.x for t in traces])
         seen = [t for t in traces if t.role in ("result", "second")] or list(traces)
-        ys = np.concatenate([t.y[np.isfinite(t.y)] for t in seen]
-                            + ([[curve.point[1]]] if curve.point else []))
+        ys = np.concatenate(
+            [t.y[np.isfinite(t.y)] for t in seen] + ([[curve.point[1]]] if curve.point else [])
+        )
         ys = np.concatenate([ys] + [t.y for t in traces if t.role == "guide"])
         x_axis = _Scale(xs, curve.x_unit, _spans_decades(xs, 30.0))
-        y_axis = _Scale(ys, curve.y_unit,
-                        curve.y_unit not in ("dB", "%", "deg", "") and _spans_decades(ys, 300.0))
+        y_axis = _Scale(
+            ys,
+            curve.y_unit,
+            curve.y_unit not in ("dB", "%", "deg", "") and _spans_decades(ys, 300.0),
+        )
         self._axis("x", x_axis, curve.x_label, 0.0)
         low, high = self._axis("y", y_axis, curve.y_label, 0.08)
         left, right = self.figure.x_range.start, self.figure.x_range.end
@@ -537,8 +617,9 @@ class CurvePlot(UsePlot):
         self.lines.clear(len(traces))
         self._name(names)
         if curve.point and all(map(math.isfinite, curve.point)):
-            replace(self.point, x=[float(x_axis(curve.point[0]))],
-                    y=[float(y_axis(curve.point[1]))])
+            replace(
+                self.point, x=[float(x_axis(curve.point[0]))], y=[float(y_axis(curve.point[1]))]
+            )
         else:
             replace(self.point, x=[], y=[])
 

@@ -25,9 +25,14 @@ OWN_CIRCUIT = "own"
 
 #: Short titles of the uses, for a row of buttons.
 SHORT_TITLES = {
-    "variable_gain": "Variable gain", "gain_control_loop": "Gain control loop", "am": "AM",
-    "dsb": "DSB", "ssb": "SSB by phasing", "mixer": "Mixer",
-    "phase_detector": "Phase detector", "squarer": "Squarer",
+    "variable_gain": "Variable gain",
+    "gain_control_loop": "Gain control loop",
+    "am": "AM",
+    "dsb": "DSB",
+    "ssb": "SSB by phasing",
+    "mixer": "Mixer",
+    "phase_detector": "Phase detector",
+    "squarer": "Squarer",
 }
 
 #: Slider ranges (low, high, step) where the full bounds would make a slider too coarse.
@@ -40,32 +45,51 @@ _SLIDERS = {
     "mixer.second_amplitude": (0.0, 0.05, 1e-4),
     "mixer.oscillator_amplitude": (1e-3, 0.3, 1e-3),
     "phase_detector.oscillator_pull": (100.0, 10e3, 100.0),
-    "am.carrier_amplitude": (1e-3, 0.2, 1e-3), "dsb.carrier_amplitude": (1e-3, 0.2, 1e-3),
+    "am.carrier_amplitude": (1e-3, 0.2, 1e-3),
+    "dsb.carrier_amplitude": (1e-3, 0.2, 1e-3),
     "ssb.carrier_amplitude": (1e-3, 0.2, 1e-3),
-    "am.tone_amplitude": (0.0, 0.05, 1e-4), "dsb.tone_amplitude": (1e-4, 0.05, 1e-4),
-    "ssb.tone_amplitude": (1e-4, 0.05, 1e-4), "am.offset": (-0.05, 0.05, 1e-4),
+    "am.tone_amplitude": (0.0, 0.05, 1e-4),
+    "dsb.tone_amplitude": (1e-4, 0.05, 1e-4),
+    "ssb.tone_amplitude": (1e-4, 0.05, 1e-4),
+    "am.offset": (-0.05, 0.05, 1e-4),
     "squarer.amplitude": (1e-3, 0.2, 1e-3),
-    "cell.i_tail": (1e-4, 4e-3, 5e-5), "cell.r_load": (100.0, 10e3, 100.0),
-    "cell.v_supply": (3.0, 24.0, 0.5), "cell.r_emitter_upper": (0.0, 500.0, 5.0),
+    "cell.i_tail": (1e-4, 4e-3, 5e-5),
+    "cell.r_load": (100.0, 10e3, 100.0),
+    "cell.v_supply": (3.0, 24.0, 0.5),
+    "cell.r_emitter_upper": (0.0, 500.0, 5.0),
     "cell.r_emitter_lower": (0.0, 500.0, 5.0),
 }
 #: Quantities of the cell: always shown, and folded away.
 CELL_MAIN = ("i_tail", "r_load")
-CELL_PARTS = ("temperature", "v_supply", "offset_left", "offset_right", "offset_lower",
-              "r_emitter_upper", "r_emitter_lower")
+CELL_PARTS = (
+    "temperature",
+    "v_supply",
+    "offset_left",
+    "offset_right",
+    "offset_lower",
+    "r_emitter_upper",
+    "r_emitter_lower",
+)
 
 #: What the time plot can show: use -> view key -> label. `start` is the first few cycles.
 _WINDOW = {"whole": "Window", "start": "First cycles"}
 TIME_VIEWS = {
     "variable_gain": {"whole": "Waveforms"},
     "gain_control_loop": {"whole": "Step response", "settled": "Settled, two cycles"},
-    "am": _WINDOW, "dsb": _WINDOW, "ssb": _WINDOW,
+    "am": _WINDOW,
+    "dsb": _WINDOW,
+    "ssb": _WINDOW,
     "mixer": {**_WINDOW, "call": "A call"},
-    "phase_detector": {"whole": "Waveforms"}, "squarer": {"whole": "Waveforms"},
+    "phase_detector": {"whole": "Waveforms"},
+    "squarer": {"whole": "Waveforms"},
 }
 #: Uses whose spectrum has a stretch worth a closer look, and its name.
-BANDS = {"am": "Near the carrier", "dsb": "Near the carrier", "ssb": "Near the carrier",
-         "mixer": "Near the wanted product"}
+BANDS = {
+    "am": "Near the carrier",
+    "dsb": "Near the carrier",
+    "ssb": "Near the carrier",
+    "mixer": "Near the wanted product",
+}
 
 #: Presets of each use in trade terms: name -> settings as in a link (the rest is default).
 PRESETS = {
@@ -74,10 +98,13 @@ PRESETS = {
         "Bat close by, gain turned down": {"control": "5mV", "amplitude": "8mV"},
         "All the gain there is": {"control": "0.15V", "amplitude": "0.5mV"},
         "Turned over": {"control": "-30mV"},
-        "Call too loud for the upper pairs": {"amplitude": "40mV", "curve": "3",
-                                              "figure": "hd3"},
-        "Offset of the lower pair": {"control": "2mV", "cell_offset_lower": "2mV",
-                                     "curve": "2", "figure": "null"},
+        "Call too loud for the upper pairs": {"amplitude": "40mV", "curve": "3", "figure": "hd3"},
+        "Offset of the lower pair": {
+            "control": "2mV",
+            "cell_offset_lower": "2mV",
+            "curve": "2",
+            "figure": "null",
+        },
     },
     "gain_control_loop": {
         "A bat comes closer: +12 dB": {},
@@ -89,8 +116,11 @@ PRESETS = {
     "am": {
         "Roost beacon, half depth": {},
         "Depth of 100 %": {"offset": "4mV", "tone_amplitude": "4mV"},
-        "Over-modulated": {"offset": "4mV", "tone_amplitude": "6mV",
-                           "figure": "envelope_distortion"},
+        "Over-modulated": {
+            "offset": "4mV",
+            "tone_amplitude": "6mV",
+            "figure": "envelope_distortion",
+        },
         "Lower pair bends": {"offset": "30mV", "tone_amplitude": "25mV"},
     },
     "dsb": {
@@ -103,36 +133,52 @@ PRESETS = {
         "Shift 2\u00b0 off, gains 1 % apart": {},
         "Both shifts exact": {"tone_phase_error": "0deg", "amplitude_error": "0%"},
         "Lower sideband wanted": {"sideband": "lower"},
-        "Gains 10 % apart": {"amplitude_error": "10%", "tone_phase_error": "0deg",
-                             "curve": "2"},
+        "Gains 10 % apart": {"amplitude_error": "10%", "tone_phase_error": "0deg", "curve": "2"},
         "Cells with an offset": {"cell_offset_lower": "1mV", "figure": "carrier"},
     },
     "mixer": {
         "45 kHz call brought to 2 kHz": {},
         "The call itself, heard": {"time": "call", "second_amplitude": "0V"},
         "Soft oscillator, 10 mV": {"oscillator_amplitude": "10mV"},
-        "The image: a call at 41 kHz": {"signal_frequency": "41kHz", "second_amplitude": "0V",
-                                        "figure": "image"},
+        "The image: a call at 41 kHz": {
+            "signal_frequency": "41kHz",
+            "second_amplitude": "0V",
+            "figure": "image",
+        },
         "Two loud bats: third-order products": {
-            "signal_amplitude": "15mV", "second_amplitude": "15mV", "curve": "2",
-            "figure": "third_order"},
+            "signal_amplitude": "15mV",
+            "second_amplitude": "15mV",
+            "curve": "2",
+            "figure": "third_order",
+        },
         "Brought up instead": {"wanted": "up", "second_amplitude": "0V"},
         "Oscillator leaks: offset of the lower pair": {
-            "cell_offset_lower": "2mV", "band": "all", "figure": "oscillator_leak"},
+            "cell_offset_lower": "2mV",
+            "band": "all",
+            "figure": "oscillator_leak",
+        },
     },
     "phase_detector": {
         "Echo at 60\u00b0, hard drive": {},
         "At the zero: 90\u00b0": {"phase": "90deg", "figure": "slope"},
         "Weak echo: cosine": {"upper_amplitude": "8mV", "lower_amplitude": "8mV"},
         "Square waves": {"shape": "square"},
-        "Offsets on both inputs": {"phase": "90deg", "figure": "zero",
-                                   "cell_offset_left": "3mV", "cell_offset_right": "3mV",
-                                   "cell_offset_lower": "3mV"},
+        "Offsets on both inputs": {
+            "phase": "90deg",
+            "figure": "zero",
+            "cell_offset_left": "3mV",
+            "cell_offset_right": "3mV",
+            "cell_offset_lower": "3mV",
+        },
     },
     "squarer": {
         "22.5 kHz clock makes 45 kHz": {},
-        "DC trimmed out": {"offset_upper": "0V", "offset_lower": "0V",
-                           "figure": "residual", "curve": "2"},
+        "DC trimmed out": {
+            "offset_upper": "0V",
+            "offset_lower": "0V",
+            "figure": "residual",
+            "curve": "2",
+        },
         "Driven past the bend": {"amplitude": "0.1V"},
         "A quarter cycle apart: no DC": {"phase": "90deg", "figure": "dc"},
     },
@@ -203,8 +249,10 @@ def difference_text(merit, ascii_only=False):
 
 def settings_rows(settings):
     """Settings as rows: tuple of (name, label, value, unit); of a choice, its key and None."""
-    return tuple((f.name, f.label, getattr(settings, f.name), None if f.choices else f.unit)
-                 for f in setting_fields(settings))
+    return tuple(
+        (f.name, f.label, getattr(settings, f.name), None if f.choices else f.unit)
+        for f in setting_fields(settings)
+    )
 
 
 def _slider(key, f):
@@ -221,12 +269,23 @@ def setting_parameters(prefix, cls):
     out = {}
     for f in setting_fields(cls):
         if f.choices is not None:
-            spec = param.Selector(default=f.default, label=f.label, doc=f.help,
-                                  objects={text: key for key, text in f.choices.items()})
+            spec = param.Selector(
+                default=f.default,
+                label=f.label,
+                doc=f.help,
+                objects={text: key for key, text in f.choices.items()},
+            )
         else:
             span, step = _slider(f"{prefix}.{f.name}", f)
-            spec = Quantity(f.default, bounds=(f.low, f.high), slider=span, step=step,
-                            unit=f.unit, label=f.label, doc=f.help)
+            spec = Quantity(
+                f.default,
+                bounds=(f.low, f.high),
+                slider=span,
+                step=step,
+                unit=f.unit,
+                label=f.label,
+                doc=f.help,
+            )
         out[f"{prefix}__{f.name}"] = spec
     return out
 
@@ -255,30 +314,67 @@ class UsesScene:
 class _Views(PageState):
     """The part of the state that is no physics: which use, which model, what is looked at."""
 
-    use = param.Selector(default="mixer", objects={u.title: k for k, u in USES.items()},
-                         label="Use", doc="Which use is shown.")
-    model = param.Selector(default="textbook", objects={t: k for k, t in MODELS.items()},
-                           label="Model", doc="Which cell answers.")
-    circuit = param.Selector(default=DEFAULT_CIRCUIT,
-                             objects={t: k for k, t in stored_circuits().items()},
-                             label="Circuit", doc="Which built cell.")
-    time = param.Selector(default="whole", objects=["whole", "start", "settled", "call"],
-                          label="Time plot", doc="What the time plot shows.")
-    band = param.Selector(default="near", objects=["near", "all"], label="Spectrum",
-                          doc="How much of the spectrum is shown.")
-    curve = param.Selector(default="1", objects=["1", "2", "3"], label="Curve",
-                           doc="Which characteristic is shown.")
-    figure = param.String(default="", label="Figure of merit",
-                          doc="Which figure stands on top; the first one if empty.")
-    call = param.Selector(default="flat_end", label="Invented call",
-                          objects={c.title: k for k, c in signals.CALLS.items()},
-                          doc="The call that is sent through the mixer.")
+    use = param.Selector(
+        default="mixer",
+        objects={u.title: k for k, u in USES.items()},
+        label="Use",
+        doc="Which use is shown.",
+    )
+    model = param.Selector(
+        default="textbook",
+        objects={t: k for k, t in MODELS.items()},
+        label="Model",
+        doc="Which cell answers.",
+    )
+    circuit = param.Selector(
+        default=DEFAULT_CIRCUIT,
+        objects={t: k for k, t in stored_circuits().items()},
+        label="Circuit",
+        doc="Which built cell.",
+    )
+    time = param.Selector(
+        default="whole",
+        objects=["whole", "start", "settled", "call"],
+        label="Time plot",
+        doc="What the time plot shows.",
+    )
+    band = param.Selector(
+        default="near",
+        objects=["near", "all"],
+        label="Spectrum",
+        doc="How much of the spectrum is shown.",
+    )
+    curve = param.Selector(
+        default="1", objects=["1", "2", "3"], label="Curve", doc="Which characteristic is shown."
+    )
+    figure = param.String(
+        default="",
+        label="Figure of merit",
+        doc="Which figure stands on top; the first one if empty.",
+    )
+    call = param.Selector(
+        default="flat_end",
+        label="Invented call",
+        objects={c.title: k for k, c in signals.CALLS.items()},
+        doc="The call that is sent through the mixer.",
+    )
 
 
-_SETTINGS = {name: spec for key, use in USES.items()
-             for name, spec in setting_parameters(key, use.settings).items()}
-_Base = type("_Base", (_Views,), {**_SETTINGS, **setting_parameters("cell", TextbookCell),
-                                  "__module__": __name__, "__doc__": "All settings."})
+_SETTINGS = {
+    name: spec
+    for key, use in USES.items()
+    for name, spec in setting_parameters(key, use.settings).items()
+}
+_Base = type(
+    "_Base",
+    (_Views,),
+    {
+        **_SETTINGS,
+        **setting_parameters("cell", TextbookCell),
+        "__module__": __name__,
+        "__doc__": "All settings.",
+    },
+)
 
 
 class UsesState(_Base):
@@ -332,8 +428,7 @@ class UsesState(_Base):
             if use in USES:
                 self.use = use
             else:
-                problems.append(f"use: '{use[:40]}' is not known; allowed are "
-                                f"{', '.join(USES)}.")
+                problems.append(f"use: '{use[:40]}' is not known; allowed are {', '.join(USES)}.")
             own = {self._link_name(n): n for n in self.fields()}
             known = {"use": self.use}
             for name, text in texts.items():
@@ -358,8 +453,9 @@ class UsesState(_Base):
     def apply_file(self, text):
         """As `PageState.apply_file`; a circuit in the file becomes the built cell."""
         if len(text) > MAX_FILE:
-            raise QuantityError(f"the file holds {len(text)} characters; at most {MAX_FILE} "
-                                "are read.")
+            raise QuantityError(
+                f"the file holds {len(text)} characters; at most {MAX_FILE} are read."
+            )
         try:
             table = tomllib.loads(text)
         except tomllib.TOMLDecodeError as error:
@@ -379,8 +475,7 @@ class UsesState(_Base):
         """Take a circuit of the user's own as the built cell."""
         self._own = circuit
         objects = {f"{circuit.title or 'your circuit'} (from your file)": OWN_CIRCUIT}
-        self.param.circuit.objects = {
-            **{t: k for k, t in stored_circuits().items()}, **objects}
+        self.param.circuit.objects = {**{t: k for k, t in stored_circuits().items()}, **objects}
         self.param.update(model="built", circuit=OWN_CIRCUIT)
         self.param.trigger("circuit")
 
@@ -405,8 +500,7 @@ class UsesState(_Base):
     def settings(self):
         """Settings of the present use as the core wants them."""
         cls = USES[self.use].settings
-        return cls(**{f.name: getattr(self, f"{self.use}__{f.name}")
-                      for f in setting_fields(cls)})
+        return cls(**{f.name: getattr(self, f"{self.use}__{f.name}") for f in setting_fields(cls)})
 
     def built_circuit(self):
         """The circuit that the built model solves."""
@@ -429,8 +523,18 @@ class UsesState(_Base):
         except QuantityError as problem:
             result, error = None, str(problem)
         circuit = self.built_circuit().title if self.model == "built" else ""
-        return UsesScene(self.use, result, error, detail, self.time, self.band,
-                         int(self.curve), self.figure, call, circuit)
+        return UsesScene(
+            self.use,
+            result,
+            error,
+            detail,
+            self.time,
+            self.band,
+            int(self.curve),
+            self.figure,
+            call,
+            circuit,
+        )
 
     # ---- sound
 
@@ -453,8 +557,13 @@ class UsesState(_Base):
             heard = result.listen
             if heard is None:
                 return None
-            sound = signals.sound_from_record(heard.record, heard.duration, heard.full_scale,
-                                              shift=heard.shift, slow_by=heard.slow_by)
+            sound = signals.sound_from_record(
+                heard.record,
+                heard.duration,
+                heard.full_scale,
+                shift=heard.shift,
+                slow_by=heard.slow_by,
+            )
             return replace(sound, text=f"Invented signals. {sound.text}")
         except QuantityError:
             return None

@@ -25,7 +25,8 @@ _NOTE_ROWS = 4
 CURVE_NAMES = {
     "variable_gain": ("Gain in dB", "Gain with its sign", "Third harmonic"),
     "gain_control_loop": ("Fast or smooth", "Held output"),
-    "am": ("Depth",), "dsb": ("Suppression over trim",),
+    "am": ("Depth",),
+    "dsb": ("Suppression over trim",),
     "ssb": ("Phase error", "Gain difference"),
     "mixer": ("Gain", "Two tones", "Compression"),
     "phase_detector": ("Characteristic", "Slope over drive"),
@@ -36,8 +37,10 @@ _MOST_LINES = 30
 
 def _button(text, request, data_id, extra=""):
     message = escape(json.dumps({"kind": "pick", **request}))
-    return (f'<button type="button" data-id="{data_id}" data-request="{message}"{extra}>'
-            f"{escape(text)}</button>")
+    return (
+        f'<button type="button" data-id="{data_id}" data-request="{message}"{extra}>'
+        f"{escape(text)}</button>"
+    )
 
 
 class UseTabs(MarkupView):
@@ -45,16 +48,24 @@ class UseTabs(MarkupView):
 
     def __init__(self, **params):
         super().__init__(stylesheets=STYLES, **params)
-        tabs = "".join(_button(SHORT_TITLES[k], {"use": k}, f"tab-{k}",
-                               f' title="{escape(u.summary)}"') for k, u in USES.items())
+        tabs = "".join(
+            _button(SHORT_TITLES[k], {"use": k}, f"tab-{k}", f' title="{escape(u.summary)}"')
+            for k, u in USES.items()
+        )
         self.rebuild(f'<div class="use-tabs" role="group" aria-label="Uses">{tabs}</div>', {})
 
     def show(self, scene, can_be_heard):
         """Mark the present use; the page's layout follows it."""
-        self.update({**{f"tab-{k}": {"aria-pressed": str(k == scene.use).lower()} for k in USES},
-                     "main": {"data-use": scene.use,
-                              "data-quiet": None if can_be_heard else "",
-                              "data-problem": "yes" if scene.result is None else None}})
+        self.update(
+            {
+                **{f"tab-{k}": {"aria-pressed": str(k == scene.use).lower()} for k in USES},
+                "main": {
+                    "data-use": scene.use,
+                    "data-quiet": None if can_be_heard else "",
+                    "data-problem": "yes" if scene.result is None else None,
+                },
+            }
+        )
 
 
 class PlotTabs(MarkupView):
@@ -70,16 +81,20 @@ class PlotTabs(MarkupView):
         if options != self._shown:
             self._shown = options
             if len(options) > 1:
-                body = "".join(_button(text, {self._what: key}, f"pick-{key}")
-                               for key, text in options)
-                self.rebuild(f'<div class="plot-tabs" role="group" aria-label="{self._what}">'
-                             f"{body}</div>", {})
+                body = "".join(
+                    _button(text, {self._what: key}, f"pick-{key}") for key, text in options
+                )
+                self.rebuild(
+                    f'<div class="plot-tabs" role="group" aria-label="{self._what}">{body}</div>',
+                    {},
+                )
             else:
                 text = options[0][1] if options else ""
                 self.rebuild(f'<div class="plot-tabs"><span>{escape(text)}</span></div>', {})
         if len(options) > 1:
-            self.update({f"pick-{key}": {"aria-pressed": str(key == chosen).lower()}
-                         for key, _ in options})
+            self.update(
+                {f"pick-{key}": {"aria-pressed": str(key == chosen).lower()} for key, _ in options}
+            )
 
 
 def time_options(scene):
@@ -106,7 +121,8 @@ class CurveTabs(PlotTabs):
             names = CURVE_NAMES[scene.use]
             self._titles[scene.use] = tuple(
                 (str(n + 1), names[n] if n < len(names) else c.title)
-                for n, c in enumerate(scene.result.curves))
+                for n, c in enumerate(scene.result.curves)
+            )
         titles = self._titles.get(scene.use, ())
         return titles, str(min(scene.curve, max(len(titles), 1)))
 
@@ -142,7 +158,8 @@ class MeritsView(MarkupView):
             + _button("", {"figure": m.key}, f"name-{m.key}")
             + f'</th><td data-id="value-{m.key}"></td><td data-id="law-{m.key}"></td>'
             f'<td data-id="off-{m.key}"></td><td class="mark" data-id="mark-{m.key}"></td></tr>'
-            for m in merits)
+            for m in merits
+        )
         return (
             '<div class="merit-top" data-id="top"><h2 data-id="top-name"></h2>'
             '<p class="merit-value"><span data-id="top-value"></span>'
@@ -155,7 +172,8 @@ class MeritsView(MarkupView):
             'its relation and limit</caption><thead><tr><th scope="col">Figure</th>'
             '<th scope="col">Computed</th><th scope="col">Textbook</th>'
             '<th scope="col">Difference</th><th scope="col"><span class="aside">Holds</span>'
-            f"</th></tr></thead><tbody>{rows}</tbody></table>")
+            f"</th></tr></thead><tbody>{rows}</tbody></table>"
+        )
 
     @staticmethod
     def _rule(merit):
@@ -173,23 +191,34 @@ class MeritsView(MarkupView):
             "top": {"data-holds": "yes" if top.holds else "no"},
             "top-name": {"#": keep_together(top.name)},
             "top-value": {"#": keep_together(top.reading)},
-            "top-chip": {"#": ("\u2713 " if top.holds else "\u2248 ") + (
-                ("relation holds" if top.holds else "past the relation") if known else
-                ("inside its limit" if top.holds else "past its limit"))},
+            "top-chip": {
+                "#": ("\u2713 " if top.holds else "\u2248 ")
+                + (
+                    ("relation holds" if top.holds else "past the relation")
+                    if known
+                    else ("inside its limit" if top.holds else "past its limit")
+                )
+            },
             "top-law": {"#": top.relation_reading if known else ""},
             "top-rule": {"#": self._rule(top)},
-            "top-off-row": {"hidden": None if off else ""}, "top-off": {"#": off},
-            "top-stops": {"#": keep_together(top.stops)}}
+            "top-off-row": {"hidden": None if off else ""},
+            "top-off": {"#": off},
+            "top-stops": {"#": keep_together(top.stops)},
+        }
         for m in merits:
             out[f"row-{m.key}"] = {"class": "chosen" if m is top else None}
-            out[f"name-{m.key}"] = {"#": keep_together(m.name),
-                                    "aria-pressed": str(m is top).lower()}
+            out[f"name-{m.key}"] = {
+                "#": keep_together(m.name),
+                "aria-pressed": str(m is top).lower(),
+            }
             out[f"value-{m.key}"] = {"#": m.reading}
             out[f"law-{m.key}"] = {"#": m.relation_reading or "\u2013"}
             out[f"off-{m.key}"] = {"#": difference_text(m) or "\u2013"}
-            out[f"mark-{m.key}"] = {"#": "\u2713" if m.holds else "\u2248",
-                                    "data-holds": "yes" if m.holds else "no",
-                                    "title": "holds here" if m.holds else "does not hold here"}
+            out[f"mark-{m.key}"] = {
+                "#": "\u2713" if m.holds else "\u2248",
+                "data-holds": "yes" if m.holds else "no",
+                "title": "holds here" if m.holds else "does not hold here",
+            }
         return out
 
 
@@ -204,7 +233,9 @@ class WordsView(MarkupView):
             '<p class="sentence" data-id="sentence"></p><p class="why" data-id="why"></p>'
             f'<ul class="notes">{notes}</ul>'
             '<p class="aside" role="status" aria-live="polite" data-polite data-id="spoken"></p>'
-            "</div>", {})
+            "</div>",
+            {},
+        )
 
     def show(self, scene):
         """Say what the scene does; after a problem the last good drawing stays below it."""
@@ -219,8 +250,12 @@ class WordsView(MarkupView):
         notes += list(result.notes)
         if scene.circuit:
             notes.insert(0, f"Answered by the built cell '{scene.circuit}', part by part.")
-        out = {"problem": {"#": "", "hidden": ""}, "sentence": {"#": text}, "spoken": {"#": text},
-               "why": {"#": USES[scene.use].summary}}
+        out = {
+            "problem": {"#": "", "hidden": ""},
+            "sentence": {"#": text},
+            "spoken": {"#": text},
+            "why": {"#": USES[scene.use].summary},
+        }
         for n in range(_NOTE_ROWS):
             note = notes[n] if n < len(notes) else None
             out[f"note{n}"] = {"#": note or "", "hidden": None if note else ""}
@@ -244,24 +279,46 @@ class NumbersView(MarkupView):
             self.update(values)
             return
         self._shape = shape
-        part = lambda title, heads, key, count: (  # noqa: E731
-            f"<table><caption>{title}</caption><thead><tr>"
-            + "".join(f'<th scope="col">{h}</th>' for h in heads) + "</tr></thead><tbody>"
-            + "".join("<tr>" + "".join(
-                f'<{"th scope=row" if c == 0 else "td"} data-id="{key}{n}-{c}">'
-                f'</{"th" if c == 0 else "td"}>' for c in range(len(heads))) + "</tr>"
-                for n in range(count)) + "</tbody></table>")
+
+        def part(title, heads, key, count):
+            return (
+                f"<table><caption>{title}</caption><thead><tr>"
+                + "".join(f'<th scope="col">{h}</th>' for h in heads)
+                + "</tr></thead><tbody>"
+                + "".join(
+                    "<tr>"
+                    + "".join(
+                        f'<{"th scope=row" if c == 0 else "td"} data-id="{key}{n}-{c}">'
+                        f"</{'th' if c == 0 else 'td'}>"
+                        for c in range(len(heads))
+                    )
+                    + "</tr>"
+                    for n in range(count)
+                )
+                + "</tbody></table>"
+            )
+
         body = part("Settings", ("setting", "value"), "s", len(settings_rows(result.settings)))
-        body += part("Figures of merit",
-                     ("figure", "computed", "textbook", "difference", "holds"), "m",
-                     len(result.merits))
+        body += part(
+            "Figures of merit",
+            ("figure", "computed", "textbook", "difference", "holds"),
+            "m",
+            len(result.merits),
+        )
         if lines:
-            body += part(f"The {len(lines)} largest lines of the output",
-                         ("line", "frequency", "peak", "level"), "l", len(lines))
-        self.rebuild('<details class="numbers"><summary>Numbers of this scene</summary>'
-                     '<p><button type="button" data-request="{&quot;kind&quot;: &quot;csv&quot;, '
-                     '&quot;plot&quot;: &quot;numbers&quot;}">Save as CSV</button></p>'
-                     f'<div class="number-tables">{body}</div></details>', values)
+            body += part(
+                f"The {len(lines)} largest lines of the output",
+                ("line", "frequency", "peak", "level"),
+                "l",
+                len(lines),
+            )
+        self.rebuild(
+            '<details class="numbers"><summary>Numbers of this scene</summary>'
+            '<p><button type="button" data-request="{&quot;kind&quot;: &quot;csv&quot;, '
+            '&quot;plot&quot;: &quot;numbers&quot;}">Save as CSV</button></p>'
+            f'<div class="number-tables">{body}</div></details>',
+            values,
+        )
 
     def _values(self, result, lines):
         out = {}
@@ -269,15 +326,25 @@ class NumbersView(MarkupView):
             out[f"s{n}-0"] = {"#": label}
             out[f"s{n}-1"] = {"#": value if unit is None else format_quantity(value, unit, 4)}
         for n, m in enumerate(result.merits):
-            for c, text in enumerate((m.name, m.reading, m.relation_reading or "\u2013",
-                                      difference_text(m) or "\u2013",
-                                      "yes" if m.holds else "no")):
+            for c, text in enumerate(
+                (
+                    m.name,
+                    m.reading,
+                    m.relation_reading or "\u2013",
+                    difference_text(m) or "\u2013",
+                    "yes" if m.holds else "no",
+                )
+            ):
                 out[f"m{n}-{c}"] = {"#": text}
         for n, line in enumerate(lines):
-            for c, text in enumerate((line.label.replace("f_", ""),
-                                      format_quantity(line.frequency, "Hz", 5),
-                                      format_quantity(line.peak, "V"),
-                                      f"{line.db:.1f} dB".replace("-", "\u2212"))):
+            for c, text in enumerate(
+                (
+                    line.label.replace("f_", ""),
+                    format_quantity(line.frequency, "Hz", 5),
+                    format_quantity(line.peak, "V"),
+                    f"{line.db:.1f} dB".replace("-", "\u2212"),
+                )
+            ):
                 out[f"l{n}-{c}"] = {"#": text}
         return out
 
@@ -292,15 +359,19 @@ def largest_lines(result, most=_MOST_LINES):
 
 def numbers_csv(result):
     """Comma-separated text of settings, figures and lines, SI units."""
-    quote = lambda t: '"' + str(t).replace('"', '""') + '"'  # noqa: E731
+
+    def quote(t):
+        return '"' + str(t).replace('"', '""') + '"'
+
     out = ["kind,name,value,unit,textbook,holds"]
     for name, _, value, unit in settings_rows(result.settings):
         value = value if unit is None else repr(float(value))
         out.append(f"setting,{quote(name)},{value},{unit or ''},,")
     for m in result.merits:
         law = "" if m.relation_value is None else repr(float(m.relation_value))
-        out.append(f"figure,{quote(m.name)},{float(m.value)!r},{m.unit},{law},"
-                   f"{'yes' if m.holds else 'no'}")
+        out.append(
+            f"figure,{quote(m.name)},{float(m.value)!r},{m.unit},{law},{'yes' if m.holds else 'no'}"
+        )
     for line in largest_lines(result, 1000):
         out.append(f"line,{quote(f'{line.label} at {line.frequency:g} Hz')},{line.peak!r},V,,")
     return "\n".join(out) + "\n"

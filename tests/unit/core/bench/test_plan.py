@@ -59,8 +59,13 @@ def test_levels_before_any_transistor_are_the_bare_divider(plan):
     upper = 12.0 * (MIXER.r_string_middle + MIXER.r_string_bottom) / total
     lower = 12.0 * MIXER.r_string_bottom / total
     tail = 12.0 * MIXER.r_tail_base_bottom / (MIXER.r_tail_base_bottom + MIXER.r_tail_base_top)
-    for node, wanted in (("level_upper", upper), ("base_upper_neg", upper),
-                         ("level_lower", lower), ("base_lower_pos", lower), ("tail_base", tail)):
+    for node, wanted in (
+        ("level_upper", upper),
+        ("base_upper_neg", upper),
+        ("level_lower", lower),
+        ("base_lower_pos", lower),
+        ("tail_base", tail),
+    ):
         assert checks[node].nominal == pytest.approx(wanted, rel=0.01)
         assert checks[node].low < wanted < checks[node].high
 
@@ -100,8 +105,9 @@ def test_generator_setting_follows_the_divider_of_source_and_termination(plan):
     assert 0.5 * lower.open_circuit < lower.swing < lower.open_circuit
 
 
-@pytest.mark.parametrize("name", ["bat-call-mixer", "beacon-modulator", "volume-cell",
-                                  "range-finder-phase-detector"])
+@pytest.mark.parametrize(
+    "name", ["bat-call-mixer", "beacon-modulator", "volume-cell", "range-finder-phase-detector"]
+)
 def test_drives_pass_their_corners_and_the_output_its_pole(name):
     key = key_of_file((assets_dir() / "circuits" / f"{name}.toml").read_text())
     figures = network.figures(key.circuit)
@@ -118,17 +124,24 @@ def test_sum_and_difference_lines_after_the_load_pole():
     p = bench_plan(circuit, 0.002, 0.002, builds=10)
     up, low = (g.frequency for g in p.generators)
     w = p.waves
-    line = lambda f: abs(np.mean(w.v_out * np.exp(-2j * np.pi * f * w.time)))  # noqa: E731
-    bend = lambda f: 1 / math.hypot(1.0, f / w.pole)  # noqa: E731
+
+    def line(f):
+        return abs(np.mean(w.v_out * np.exp(-2j * np.pi * f * w.time)))
+
+    def bend(f):
+        return 1 / math.hypot(1.0, f / w.pole)
+
     assert line(up + low) / line(up - low) == pytest.approx(
-        bend(up + low) / bend(up - low), rel=0.01)
+        bend(up + low) / bend(up - low), rel=0.01
+    )
     assert line(up - low) > 100 * max(line(up), line(low))
 
 
 def test_output_alone_is_measured_not_extrapolated(plan):
     # 100 mV switches the upper pairs, so feedthrough bends off its slope at rest
-    slope = np.percentile(np.abs([plan.spreads["feed_upper"].low,
-                                  plan.spreads["feed_upper"].high]), 95)
+    slope = np.percentile(
+        np.abs([plan.spreads["feed_upper"].low, plan.spreads["feed_upper"].high]), 95
+    )
     assert 0.0 < plan.alone_upper < 2 * 0.1 * slope
 
 
@@ -141,16 +154,23 @@ def symptom(plan, key):
     return next(s for s in plan.symptoms if key in [c.key for c in s.cases])
 
 
-@pytest.mark.parametrize("key, off, output", [
-    # what a technician would say before solving anything
-    ("open:r_string_top", {"level_upper": -1, "level_lower": -1, "left": 1, "right": 1}, "none"),
-    ("open:drive_upper", {}, "none"),
-    ("swapped:pair_lower", {}, "inverted"),
-    ("swapped:pair_left", {}, "upper"),
-    ("open:Q7.base", {"emitter_q7": -1, "left": 1, "right": 1}, "none"),
-    ("short:r_load_left", {"left": 1}, "weak"),
-    ("open:Q5.emitter", {"common_left": 1}, "upper"),
-])
+@pytest.mark.parametrize(
+    "key, off, output",
+    [
+        # what a technician would say before solving anything
+        (
+            "open:r_string_top",
+            {"level_upper": -1, "level_lower": -1, "left": 1, "right": 1},
+            "none",
+        ),
+        ("open:drive_upper", {}, "none"),
+        ("swapped:pair_lower", {}, "inverted"),
+        ("swapped:pair_left", {}, "upper"),
+        ("open:Q7.base", {"emitter_q7": -1, "left": 1, "right": 1}, "none"),
+        ("short:r_load_left", {"left": 1}, "weak"),
+        ("open:Q5.emitter", {"common_left": 1}, "upper"),
+    ],
+)
 def test_symptoms_of_faults_that_are_known_by_heart(plan, key, off, output):
     found = symptom(plan, key)
     assert found.output == output
@@ -180,8 +200,10 @@ def test_ratings_hold_when_a_part_fails(plan):
 
 def test_trims_reach_what_they_must_and_null(plan):
     for t in plan.trims:
-        assert t.part_reach >= max(abs(t.band.low), abs(t.band.high)) * (1 - 1e-9) or \
-            t.part_ohms == 250e3
+        assert (
+            t.part_reach >= max(abs(t.band.low), abs(t.band.high)) * (1 - 1e-9)
+            or t.part_ohms == 250e3
+        )
         assert t.after < 1e-3 * t.before
 
 
@@ -208,13 +230,16 @@ def test_equal_keys_make_equal_plans():
     assert other.points != one.points
 
 
-@pytest.mark.parametrize("arguments, words", [
-    ({"drive_upper": 0.0}, ("drive_upper", "above")),
-    ({"drive_lower": -1.0}, ("drive_lower",)),
-    ({"drive_lower": math.nan}, ("drive_lower",)),
-    ({"builds": 0}, ("builds", "100000")),
-    ({"series": "E7"}, ("series", "E24")),
-])
+@pytest.mark.parametrize(
+    "arguments, words",
+    [
+        ({"drive_upper": 0.0}, ("drive_upper", "above")),
+        ({"drive_lower": -1.0}, ("drive_lower",)),
+        ({"drive_lower": math.nan}, ("drive_lower",)),
+        ({"builds": 0}, ("builds", "100000")),
+        ({"series": "E7"}, ("series", "E24")),
+    ],
+)
 def test_what_cannot_be_planned_is_said(arguments, words):
     with pytest.raises(QuantityError) as error:
         bench_plan(MIXER, **arguments)

@@ -7,12 +7,14 @@ from forktail.core.built import network
 from forktail.core.built.network import Circuit, break_part, single_faults, solve_bias, solve_built
 from forktail.core.checks import QuantityError
 
-INPUTS = np.array([[0.0, 0.02, -0.1, 1.0, -10.0, 10.0, 1.0],
-                   [0.0, -0.02, 0.1, 1.0, 10.0, 0.0, -10.0]])
+INPUTS = np.array(
+    [[0.0, 0.02, -0.1, 1.0, -10.0, 10.0, 1.0], [0.0, -0.02, 0.1, 1.0, 10.0, 0.0, -10.0]]
+)
 CIRCUITS = {
     "transistor": Circuit(),
     "ideal": Circuit(tail_kind="ideal", upper_mode="balanced", r_emitter_lower=100.0),
-    "resistor": Circuit(tail_kind="resistor", lower_mode="balanced", r_emitter_upper=33.0)}
+    "resistor": Circuit(tail_kind="resistor", lower_mode="balanced", r_emitter_upper=33.0),
+}
 
 
 @pytest.mark.parametrize("kind", CIRCUITS)
@@ -79,8 +81,16 @@ def test_faults_are_checked_and_add_up():
     assert solve_bias(both).converged
 
 
-@pytest.mark.parametrize("key", ["open:Q5.base", "swapped:levels", "short:r_load_left",
-                                 "short:c_coupling_upper", "open:r_tail_emitter"])
+@pytest.mark.parametrize(
+    "key",
+    [
+        "open:Q5.base",
+        "swapped:levels",
+        "short:r_load_left",
+        "short:c_coupling_upper",
+        "open:r_tail_emitter",
+    ],
+)
 def test_figures_of_a_wrong_build_are_numbers_or_nan_and_raise_nothing(key):
     f = network.figures(break_part(Circuit(), key))
     assert f.bias.converged
@@ -90,10 +100,19 @@ def test_figures_of_a_wrong_build_are_numbers_or_nan_and_raise_nothing(key):
 
 
 def test_extreme_values_are_solved():
-    for change in ({"v_supply": 0.0}, {"v_supply": 100.0}, {"r_load_left": 0.0},
-                   {"i_s": 1e-18}, {"temperature": 200.0}, {"temperature": 450.0},
-                   {"beta_forward": 0.5}, {"r_source_upper": 1e9}, {"trim_upper": 1.0},
-                   {"r_string_bottom": 0.1}, {"r_emitter_lower": 1e9}):
+    for change in (
+        {"v_supply": 0.0},
+        {"v_supply": 100.0},
+        {"r_load_left": 0.0},
+        {"i_s": 1e-18},
+        {"temperature": 200.0},
+        {"temperature": 450.0},
+        {"beta_forward": 0.5},
+        {"r_source_upper": 1e9},
+        {"trim_upper": 1.0},
+        {"r_string_bottom": 0.1},
+        {"r_emitter_lower": 1e9},
+    ):
         c = Circuit(**change)
         p = solve_built(c, [0.0, 0.1, -1.0], [0.0, -0.1, 1.0])
         assert solve_bias(c).converged and p.converged.all(), change

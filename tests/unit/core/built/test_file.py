@@ -31,14 +31,27 @@ positive = st.floats(1e-12, 1e6, allow_subnormal=False)
 
 
 @settings(max_examples=60, deadline=None)
-@given(st.builds(
-    Circuit, title=st.text(max_size=20), note=st.text(max_size=20), v_supply=st.floats(0, 100),
-    r_load_left=st.floats(1e-3, 1e9), c_load=st.floats(0, 1), c_coupling_upper=st.floats(1e-15, 1),
-    r_termination_upper=st.one_of(st.just(math.inf), st.floats(1, 1e6)),
-    v_early=st.one_of(st.just(math.inf), st.floats(5, 1e4)), i_s=st.floats(1e-20, 1e-6),
-    temperature=st.floats(200, 450), trim_upper=st.floats(-1, 1), trim_balance=st.floats(-1, 1),
-    area=st.tuples(*[st.floats(0.1, 10)] * 7), tail_kind=st.sampled_from(["ideal", "resistor"]),
-    g_leak=st.floats(1e-16, 1e-3), faults=st.sampled_from([(), ("open:r_load_left",)])))
+@given(
+    st.builds(
+        Circuit,
+        title=st.text(max_size=20),
+        note=st.text(max_size=20),
+        v_supply=st.floats(0, 100),
+        r_load_left=st.floats(1e-3, 1e9),
+        c_load=st.floats(0, 1),
+        c_coupling_upper=st.floats(1e-15, 1),
+        r_termination_upper=st.one_of(st.just(math.inf), st.floats(1, 1e6)),
+        v_early=st.one_of(st.just(math.inf), st.floats(5, 1e4)),
+        i_s=st.floats(1e-20, 1e-6),
+        temperature=st.floats(200, 450),
+        trim_upper=st.floats(-1, 1),
+        trim_balance=st.floats(-1, 1),
+        area=st.tuples(*[st.floats(0.1, 10)] * 7),
+        tail_kind=st.sampled_from(["ideal", "resistor"]),
+        g_leak=st.floats(1e-16, 1e-3),
+        faults=st.sampled_from([(), ("open:r_load_left",)]),
+    )
+)
 def test_round_trip_is_exact(circuit):
     scene = {"page": "build", "zoom": 1.5, "open": True, "marks": [1, 2]}
     back, kept = read_file(write_circuit(circuit, scene))
@@ -48,31 +61,39 @@ def test_round_trip_is_exact(circuit):
 
 def test_plain_text_of_the_default_reads_well():
     text = write_circuit(Circuit())
-    for line in ('voltage = "12 V"', 'top = "6.8 kohm"', 'temperature = "25 degC"',
-                 'coupling = "100 nF"', 'saturation_current = "10 fA"'):
+    for line in (
+        'voltage = "12 V"',
+        'top = "6.8 kohm"',
+        'temperature = "25 degC"',
+        'coupling = "100 nF"',
+        'saturation_current = "10 fA"',
+    ):
         assert line in text
     assert read_circuit(text) == Circuit()
     assert read_circuit("") == Circuit()
 
 
-@pytest.mark.parametrize("text, words", [
-    ('[loads]\nleft = "2.2 V"', ["line 2", "[loads] left", "2.2 V", "a resistance"]),
-    ('[loads]\n\nlefft = "2k2"', ["line 3", "lefft", "did you mean 'left'"]),
-    ('[lods]\nleft = "2k2"', ["line 1", "[lods]", "did you mean 'loads'"]),
-    ('[drive.uper]\nsource = 50', ["drive.uper", "did you mean 'upper'"]),
-    ('[tail]\nkind = "mirror"', ["line 2", "'mirror'", '"ideal" or "resistor"']),
-    ('[supply]\nvoltage = "-3 V"', ["line 2", "-3", "0 to 1000"]),
-    ('[supply]\nvoltage = true', ["line 2", "voltage", "number"]),
-    ('[transistors]\narea = [1, 2]', ["line 2", "seven numbers"]),
-    ('[transistors]\nleakage = "1e-13 V"', ["line 2", "siemens"]),
-    ('[faults]\nlist = ["open:moon"]', ["line 2", "open:moon"]),
-    ('loads = 3', ["line 1", "[loads]"]),
-    ('tittle = "x"', ["line 1", "did you mean 'title'"]),
-    ('forktail = 9', ["line 1", "9"]),
-    ('title = ', ["not TOML", "line 1"]),
-    ('scene = 2', ["scene"]),
-    ('[drive]\nupper = 2', ["[drive.upper]"]),
-])
+@pytest.mark.parametrize(
+    "text, words",
+    [
+        ('[loads]\nleft = "2.2 V"', ["line 2", "[loads] left", "2.2 V", "a resistance"]),
+        ('[loads]\n\nlefft = "2k2"', ["line 3", "lefft", "did you mean 'left'"]),
+        ('[lods]\nleft = "2k2"', ["line 1", "[lods]", "did you mean 'loads'"]),
+        ("[drive.uper]\nsource = 50", ["drive.uper", "did you mean 'upper'"]),
+        ('[tail]\nkind = "mirror"', ["line 2", "'mirror'", '"ideal" or "resistor"']),
+        ('[supply]\nvoltage = "-3 V"', ["line 2", "-3", "0 to 1000"]),
+        ("[supply]\nvoltage = true", ["line 2", "voltage", "number"]),
+        ("[transistors]\narea = [1, 2]", ["line 2", "seven numbers"]),
+        ('[transistors]\nleakage = "1e-13 V"', ["line 2", "siemens"]),
+        ('[faults]\nlist = ["open:moon"]', ["line 2", "open:moon"]),
+        ("loads = 3", ["line 1", "[loads]"]),
+        ('tittle = "x"', ["line 1", "did you mean 'title'"]),
+        ("forktail = 9", ["line 1", "9"]),
+        ("title = ", ["not TOML", "line 1"]),
+        ("scene = 2", ["scene"]),
+        ("[drive]\nupper = 2", ["[drive.upper]"]),
+    ],
+)
 def test_errors_name_place_value_and_remedy(text, words):
     with pytest.raises(QuantityError) as caught:
         read_file(text)
@@ -101,8 +122,9 @@ def test_a_scene_that_does_not_fit_is_refused():
         write_circuit(Circuit(), {"x": np.zeros(2)})
 
 
-@pytest.mark.parametrize("name", ["bat-call-mixer", "beacon-modulator",
-                                  "range-finder-phase-detector", "volume-cell"])
+@pytest.mark.parametrize(
+    "name", ["bat-call-mixer", "beacon-modulator", "range-finder-phase-detector", "volume-cell"]
+)
 def test_shipped_circuits_work(name):
     text = (ASSETS / f"{name}.toml").read_text(encoding="utf-8")
     circuit, scene = read_file(text)

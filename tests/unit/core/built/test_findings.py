@@ -78,8 +78,9 @@ def test_lower_pair_saturated_raises_the_upper_level():
     assert "saturated" not in keys(apply(bad, f))
 
 
-@pytest.mark.parametrize("change", [{"tail_kind": "ideal", "i_tail": 0.0},
-                                    {"r_tail_base_bottom": 300.0}])
+@pytest.mark.parametrize(
+    "change", [{"tail_kind": "ideal", "i_tail": 0.0}, {"r_tail_base_bottom": 300.0}]
+)
 def test_starved(change):
     bad = replace(C, **change)
     f = one(bad, "starved")
@@ -102,12 +103,21 @@ def test_loading_of_the_string():
 
 
 def test_heat_and_supply_cautions():
-    hot = replace(C, tail_kind="ideal", i_tail=0.05, r_load_left=47.0, r_load_right=47.0,
-                  r_string_top=680.0, r_string_middle=270.0, r_string_bottom=330.0)
+    hot = replace(
+        C,
+        tail_kind="ideal",
+        i_tail=0.05,
+        r_load_left=47.0,
+        r_load_right=47.0,
+        r_string_top=680.0,
+        r_string_middle=270.0,
+        r_string_bottom=330.0,
+    )
     f = one(hot, "heat")
     power = network.dissipation(hot, [0, 0.1, -0.1], [0.01, 0.01, 0.01])
-    assert f.part.startswith("Q") and f.value >= max(p.max() for k, p in power.items()
-                                                     if k.startswith("Q")) * (1 - 1e-9)
+    assert f.part.startswith("Q") and f.value >= max(
+        p.max() for k, p in power.items() if k.startswith("Q")
+    ) * (1 - 1e-9)
     assert one(replace(C, v_supply=40.0), "supply").severity == "warning"
     high = one(replace(C, v_supply=80.0), "supply")
     assert high.severity == "severe" and "local codes" in high.suggestion
@@ -177,8 +187,13 @@ def test_no_solution_is_told(monkeypatch):
 
 
 def test_texts_are_sentences():
-    for circuit in (C, replace(C, r_load_left=12e3), break_part(C, "open:Q5.base"),
-                    replace(C, r_load_left=0.0), replace(C, v_supply=0.0)):
+    for circuit in (
+        C,
+        replace(C, r_load_left=12e3),
+        break_part(C, "open:Q5.base"),
+        replace(C, r_load_left=0.0),
+        replace(C, v_supply=0.0),
+    ):
         for f in findings(circuit):
             assert isinstance(f, Finding) and f.severity in SEVERITIES
             for text in filter(None, (f.text, f.suggestion)):

@@ -13,8 +13,14 @@ from forktail.core.checks import QuantityError
 
 V_T = 0.0256926  # kT/q at 298.15 K: exact k and q, SI Brochure, 9th edition
 C = Circuit()
-PLAIN = Circuit(tail_kind="ideal", r_source_upper=0.0, r_source_lower=0.0, beta_forward=math.inf,
-                v_early=math.inf, g_leak=1e-16)
+PLAIN = Circuit(
+    tail_kind="ideal",
+    r_source_upper=0.0,
+    r_source_lower=0.0,
+    beta_forward=math.inf,
+    v_early=math.inf,
+    g_leak=1e-16,
+)
 
 
 def last(iterator):
@@ -47,8 +53,16 @@ def test_no_tolerance_no_spread():
 
 def test_spread_follows_from_the_areas():
     """Offset of a pair: VT ln of the area ratio, so sigma = sqrt(2) v_be (Gray et al., ch. 3)."""
-    s = last(monte_carlo(PLAIN, Tolerances(v_be=1e-3, resistor=0.0), builds=1500, seed=5,
-                         drive_upper=1e-3, drive_lower=1e-3))
+    s = last(
+        monte_carlo(
+            PLAIN,
+            Tolerances(v_be=1e-3, resistor=0.0),
+            builds=1500,
+            seed=5,
+            drive_upper=1e-3,
+            drive_lower=1e-3,
+        )
+    )
     sigma = s.summary("offset_lower")["sigma"]
     assert sigma == pytest.approx(math.sqrt(2) * 1e-3, rel=0.08)
     # two upper pairs share the upper input, so their mean counts: 1/sqrt(2) of one pair's
@@ -105,11 +119,17 @@ def test_exact_trim_of_the_plain_cell():
     assert settings["trim_lower"] == pytest.approx(-V_T * math.log(1.1), rel=1e-5)
 
 
-@pytest.mark.parametrize("call, word", [
-    (lambda: monte_carlo(C, builds=0), "builds"), (lambda: monte_carlo(C, chunk=0), "chunk"),
-    (lambda: monte_carlo(C, drive_upper=0.0), "drive_upper"),
-    (lambda: Tolerances(v_be=-1.0), "v_be"), (lambda: Tolerances(resistor=2.0), "resistor"),
-    (lambda: solve_trims(C, {}, ("trim_moon",)), "trim_moon")])
+@pytest.mark.parametrize(
+    "call, word",
+    [
+        (lambda: monte_carlo(C, builds=0), "builds"),
+        (lambda: monte_carlo(C, chunk=0), "chunk"),
+        (lambda: monte_carlo(C, drive_upper=0.0), "drive_upper"),
+        (lambda: Tolerances(v_be=-1.0), "v_be"),
+        (lambda: Tolerances(resistor=2.0), "resistor"),
+        (lambda: solve_trims(C, {}, ("trim_moon",)), "trim_moon"),
+    ],
+)
 def test_bad_arguments_are_refused(call, word):
     with pytest.raises(QuantityError, match=word):
         call()

@@ -13,16 +13,26 @@ from forktail.core.built.network import Circuit, solve_bias, solve_built, solve_
 from forktail.core.cell import law as cell
 from forktail.core.checks import QuantityError
 
-PLAIN = Circuit(tail_kind="ideal", r_source_upper=0.0, r_source_lower=0.0, beta_forward=math.inf,
-                v_early=math.inf, g_leak=1e-16)
+PLAIN = Circuit(
+    tail_kind="ideal",
+    r_source_upper=0.0,
+    r_source_lower=0.0,
+    beta_forward=math.inf,
+    v_early=math.inf,
+    g_leak=1e-16,
+)
 
 
 def shift(circuit, **drive):
     """Largest departure of v_out from the closed form over a spread of inputs, of full scale."""
     u, low = np.meshgrid(np.linspace(-0.06, 0.06, 7), np.linspace(-0.06, 0.06, 7))
     built = solve_built(circuit, u, low)
-    ideal = cell.solve_cell(u, low, circuit.i_tail, cell.CellSettings(
-        r_load=circuit.r_load_left, temperature=circuit.temperature))
+    ideal = cell.solve_cell(
+        u,
+        low,
+        circuit.i_tail,
+        cell.CellSettings(r_load=circuit.r_load_left, temperature=circuit.temperature),
+    )
     return np.max(np.abs(built.v_out - ideal.v_out)) / (circuit.i_tail * circuit.r_load_left)
 
 
@@ -64,17 +74,33 @@ def test_emitter_resistors_agree_with_the_textbook():
     c = replace(PLAIN, r_emitter_upper=50.0, r_emitter_lower=100.0)
     u, low = np.meshgrid(np.linspace(-0.2, 0.2, 5), np.linspace(-0.2, 0.2, 5))
     built = solve_built(c, u, low)
-    ideal = cell.solve_cell(u, low, c.i_tail, cell.CellSettings(
-        r_load=c.r_load_left, temperature=c.temperature, r_emitter_upper=50.0,
-        r_emitter_lower=100.0))
+    ideal = cell.solve_cell(
+        u,
+        low,
+        c.i_tail,
+        cell.CellSettings(
+            r_load=c.r_load_left,
+            temperature=c.temperature,
+            r_emitter_upper=50.0,
+            r_emitter_lower=100.0,
+        ),
+    )
     np.testing.assert_allclose(built.v_out, ideal.v_out, atol=1e-7)
     np.testing.assert_allclose(built.gain_upper, ideal.gain_upper, atol=1e-5)
     np.testing.assert_allclose(built.gain_lower, ideal.gain_lower, atol=1e-5)
 
 
-@pytest.mark.parametrize("change", [
-    {}, {"upper_mode": "balanced"}, {"r_emitter_lower": 120.0, "lower_mode": "balanced"},
-    {"tail_kind": "resistor"}, {"r_source_upper": 0.0}, {"r_load_left": 9e3}])
+@pytest.mark.parametrize(
+    "change",
+    [
+        {},
+        {"upper_mode": "balanced"},
+        {"r_emitter_lower": 120.0, "lower_mode": "balanced"},
+        {"tail_kind": "resistor"},
+        {"r_source_upper": 0.0},
+        {"r_load_left": 9e3},
+    ],
+)
 def test_gains_are_the_slopes(change):
     c, h = replace(Circuit(), **change), 1e-5
     u, low = np.array([0.0, 0.013, -0.05]), np.array([0.01, -0.02, 0.04])
@@ -86,14 +112,23 @@ def test_gains_are_the_slopes(change):
 
 
 circuits = st.builds(
-    Circuit, v_supply=st.floats(8, 20), r_load_left=st.floats(500, 2e4),
-    r_load_right=st.floats(500, 2e4), r_string_middle=st.floats(1e3, 5e3),
-    r_emitter_upper=st.sampled_from([0.0, 33.0]), r_emitter_lower=st.sampled_from([0.0, 150.0]),
-    tail_kind=st.sampled_from(["ideal", "resistor", "transistor"]), i_tail=st.floats(1e-5, 4e-3),
-    beta_forward=st.floats(20, 500), v_early=st.sampled_from([20.0, 100.0, math.inf]),
-    temperature=st.floats(250, 380), upper_mode=st.sampled_from(["single", "balanced"]),
-    trim_upper=st.floats(-0.01, 0.01), trim_balance=st.floats(-0.2, 0.2),
-    area=st.tuples(*[st.floats(0.8, 1.25)] * 7))
+    Circuit,
+    v_supply=st.floats(8, 20),
+    r_load_left=st.floats(500, 2e4),
+    r_load_right=st.floats(500, 2e4),
+    r_string_middle=st.floats(1e3, 5e3),
+    r_emitter_upper=st.sampled_from([0.0, 33.0]),
+    r_emitter_lower=st.sampled_from([0.0, 150.0]),
+    tail_kind=st.sampled_from(["ideal", "resistor", "transistor"]),
+    i_tail=st.floats(1e-5, 4e-3),
+    beta_forward=st.floats(20, 500),
+    v_early=st.sampled_from([20.0, 100.0, math.inf]),
+    temperature=st.floats(250, 380),
+    upper_mode=st.sampled_from(["single", "balanced"]),
+    trim_upper=st.floats(-0.01, 0.01),
+    trim_balance=st.floats(-0.2, 0.2),
+    area=st.tuples(*[st.floats(0.8, 1.25)] * 7),
+)
 
 
 @settings(max_examples=40, deadline=None)
@@ -167,8 +202,16 @@ def test_unconverged_is_never_a_number(monkeypatch):
     monkeypatch.setattr(network, "ACCEPT", 0.0)
     p = solve_built(Circuit(), [0.01, 0.02], 0.01)
     assert not p.converged.any()
-    for value in (p.v_out, p.v_left, p.i_upper, p.i_lower, p.i_load, p.i_tail, p.gain_upper,
-                  *p.nodes.values()):
+    for value in (
+        p.v_out,
+        p.v_left,
+        p.i_upper,
+        p.i_lower,
+        p.i_load,
+        p.i_tail,
+        p.gain_upper,
+        *p.nodes.values(),
+    ):
         assert np.all(np.isnan(value))
     assert set(map(str, p.regions["Q1"])) == {"not solved"}
     assert "No solution" in p.warnings[0]
@@ -193,15 +236,22 @@ def test_shapes_broadcast_and_order_does_not_matter():
 
 def test_many_builds_equal_one_by_one():
     c = Circuit()
-    scale = {"Q1": [1.0, 1.1, 0.9], "r_load_left": [1.0, 1.02, 0.97],
-             "trim_upper": [0.0, 1e-3, -2e-3], "r_string_top": [1.0, 0.95, 1.0]}
+    scale = {
+        "Q1": [1.0, 1.1, 0.9],
+        "r_load_left": [1.0, 1.02, 0.97],
+        "trim_upper": [0.0, 1e-3, -2e-3],
+        "r_string_top": [1.0, 0.95, 1.0],
+    }
     many = solve_many(c, scale, [0.0, 0.02], [0.01, 0.02])
     assert many.v_out.shape == (3, 2)
     for k in range(3):
-        single = replace(c, area=(scale["Q1"][k], *c.area[1:]),
-                         r_load_left=c.r_load_left * scale["r_load_left"][k],
-                         r_string_top=c.r_string_top * scale["r_string_top"][k],
-                         trim_upper=scale["trim_upper"][k])
+        single = replace(
+            c,
+            area=(scale["Q1"][k], *c.area[1:]),
+            r_load_left=c.r_load_left * scale["r_load_left"][k],
+            r_string_top=c.r_string_top * scale["r_string_top"][k],
+            trim_upper=scale["trim_upper"][k],
+        )
         one = solve_built(single, [0.0, 0.02], [0.01, 0.02])
         np.testing.assert_allclose(many.v_out[k], one.v_out, atol=1e-9)
         np.testing.assert_allclose(many.nodes["tail"][k], one.nodes["tail"], atol=1e-9)
@@ -209,11 +259,19 @@ def test_many_builds_equal_one_by_one():
         solve_many(c, {"r_lode": [1.0]})
 
 
-@pytest.mark.parametrize("change, word", [
-    ({"r_load_left": -1.0}, "r_load_left"), ({"beta_forward": 0.0}, "beta_forward"),
-    ({"temperature": 20.0}, "temperature"), ({"tail_kind": "magic"}, "ideal or resistor"),
-    ({"area": (1.0, 2.0)}, "area"), ({"v_early": -math.inf}, "v_early"),
-    ({"faults": ("open:nothing",)}, "open:nothing"), ({"r_load_left": "x"}, "not a number")])
+@pytest.mark.parametrize(
+    "change, word",
+    [
+        ({"r_load_left": -1.0}, "r_load_left"),
+        ({"beta_forward": 0.0}, "beta_forward"),
+        ({"temperature": 20.0}, "temperature"),
+        ({"tail_kind": "magic"}, "ideal or resistor"),
+        ({"area": (1.0, 2.0)}, "area"),
+        ({"v_early": -math.inf}, "v_early"),
+        ({"faults": ("open:nothing",)}, "open:nothing"),
+        ({"r_load_left": "x"}, "not a number"),
+    ],
+)
 def test_bad_values_are_refused_by_name(change, word):
     with pytest.raises(QuantityError, match=word):
         Circuit(**change)

@@ -80,14 +80,15 @@ def test_voltage_rating():
 
 
 def test_rows_and_list():
-    rows = [parts.resistor_row(["R10", "R2"], 2100.0, "E24", dissipation=0.02),
-            parts.resistor_row("R3", 2100.0, "E24", dissipation=0.2),
-            parts.resistor_row("R1", 100.0, "E96"),
-            parts.capacitor_row("C1", 1.1e-7, working=12.0),
-            parts.PartRow(("Q1", "Q2"), "NPN transistor")]
+    rows = [
+        parts.resistor_row(["R10", "R2"], 2100.0, "E24", dissipation=0.02),
+        parts.resistor_row("R3", 2100.0, "E24", dissipation=0.2),
+        parts.resistor_row("R1", 100.0, "E96"),
+        parts.capacitor_row("C1", 1.1e-7, working=12.0),
+        parts.PartRow(("Q1", "Q2"), "NPN transistor"),
+    ]
     listed = parts.parts_list(rows)
-    assert [r.references for r in listed] == [
-        ("Q1", "Q2"), ("C1",), ("R1",), ("R2", "R3", "R10")]
+    assert [r.references for r in listed] == [("Q1", "Q2"), ("C1",), ("R1",), ("R2", "R3", "R10")]
     load = listed[-1]
     assert (load.quantity, load.value, load.rating) == (3, 2000.0, 0.5)
     texts = load.texts(ascii_only=True)

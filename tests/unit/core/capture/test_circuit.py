@@ -47,13 +47,20 @@ def test_example_finds_what_was_put_in(example):
 
 def test_trim_of_the_lower_input_is_found_as_its_offset():
     """The solver's own trims are offsets of the inputs, so they must come back as such."""
-    quiet = {"load_left": 1.0, "load_right": 1.0, "offset_upper": 0.0, "offset_lower": 0.0,
-             "offset_output": 0.0, "noise": 1e-4}
+    quiet = {
+        "load_left": 1.0,
+        "load_right": 1.0,
+        "offset_upper": 0.0,
+        "offset_lower": 0.0,
+        "offset_output": 0.0,
+        "noise": 1e-4,
+    }
     plain = compare_circuit(read_capture(invented_board_capture(MIXER, **quiet)), MIXER)
     assert plain.offset_lower.value == pytest.approx(0.0, abs=2e-5)
     assert plain.scale_error.value == pytest.approx(0.0, abs=2e-3)
     found = compare_circuit(
-        read_capture(invented_board_capture(MIXER, **{**quiet, "offset_output": 3e-3})), MIXER)
+        read_capture(invented_board_capture(MIXER, **{**quiet, "offset_output": 3e-3})), MIXER
+    )
     assert found.offset.value == pytest.approx(3e-3, abs=5e-5)
     trimmed = replace(MIXER, trim_lower=1e-3)
     found = compare_circuit(read_capture(invented_board_capture(trimmed, **quiet)), MIXER)
@@ -92,7 +99,8 @@ def test_prediction_without_capacitance_is_the_solution():
     u, low = np.linspace(-0.02, 0.02, 50), np.linspace(0.01, -0.01, 50)
     assert memory_of(bare, 1e-6) is None
     assert predictor(bare, 1e-6)(u, low).v_out == pytest.approx(
-        network.solve_built(bare, u, low).v_out, abs=1e-12)
+        network.solve_built(bare, u, low).v_out, abs=1e-12
+    )
 
 
 def test_a_wave_that_repeats_is_not_shifted_by_a_whole_period():
@@ -134,8 +142,9 @@ def test_phase_of_what_was_not_captured_is_found(missing):
     inputs = {"v_upper": u, "v_lower": low}
     drives = {"v_upper": (0.03, 23e3), "v_lower": (0.01, 20e3)}
     kept = {n: w for n, w in inputs.items() if n not in missing}
-    filled = fill_inputs(Capture(time=t, v_out=v_out, **kept), MIXER,
-                         **{n: drives[n] for n in missing})
+    filled = fill_inputs(
+        Capture(time=t, v_out=v_out, **kept), MIXER, **{n: drives[n] for n in missing}
+    )
     turned = 1.0
     if len(missing) == 2:  # both upside down is the same product
         turned = np.sign(filled.v_upper @ u)
@@ -144,10 +153,15 @@ def test_phase_of_what_was_not_captured_is_found(missing):
     assert len(filled.notes) == len(missing) + (len(missing) == 2)
 
 
-@pytest.mark.parametrize("drives, words", [
-    ({}, "v_upper is not in the capture"), ({"v_upper": (0.03, 3e6)}, "frequency of v_upper"),
-    ({"v_upper": (0.03, 31e3)}, "hardly anything"), ({"v_upper": (0.0, 23e3)}, "peak of v_upper"),
-])
+@pytest.mark.parametrize(
+    "drives, words",
+    [
+        ({}, "v_upper is not in the capture"),
+        ({"v_upper": (0.03, 3e6)}, "frequency of v_upper"),
+        ({"v_upper": (0.03, 31e3)}, "hardly anything"),
+        ({"v_upper": (0.0, 23e3)}, "peak of v_upper"),
+    ],
+)
 def test_what_cannot_be_filled_is_said(drives, words):
     t, _, low, v_out = sines()
     with pytest.raises(QuantityError, match=words):

@@ -46,8 +46,10 @@ def test_invented_capture_says_that_it_is_invented_and_comes_out_alike_each_time
 def test_invented_capture_gives_back_what_was_put_in():
     put = cap.INVENTED
     result = cap.compare(cap.read_capture(cap.invented_capture(), "invented"), solve)
+
     def pull(term, truth):
         return abs(term.value - truth) / term.uncertainty
+
     assert pull(result.tanh.full_scale, put["scale"]) < 4
     assert pull(result.offset_upper, put["offset_upper"]) < 4
     assert pull(result.offset_lower, put["offset_lower"]) < 4
@@ -85,26 +87,49 @@ CASES = {
     "lower offset": (lambda: captured(offset_lower=-2e-3), "offset_lower", 0.95),
     "unequal loads": (lambda: captured(offset_output=0.02), "offset_output", 0.95),
     "hot": (lambda: captured(temperature=340.0), "temperature", 0.95),
-    "inverted": (lambda: replace(CLEAN, v_out=-CLEAN.v_out, v_left=None, v_right=None),
-                 "inverted_channel", 0.99),
-    "swapped": (lambda: replace(CLEAN, v_out=-CLEAN.v_out, v_left=CLEAN.v_right,
-                                v_right=CLEAN.v_left), "swapped_collectors", 0.99),
-    "clipped output": (lambda: replace(CLEAN, v_out=np.clip(CLEAN.v_out, -0.15, 0.12)),
-                       "clipped_channel", 0.99),
-    "clipped input": (lambda: replace(CLEAN, v_upper=np.clip(CLEAN.v_upper, -0.03, 0.03)),
-                      "clipped_v_upper", 0.95),
+    "inverted": (
+        lambda: replace(CLEAN, v_out=-CLEAN.v_out, v_left=None, v_right=None),
+        "inverted_channel",
+        0.99,
+    ),
+    "swapped": (
+        lambda: replace(CLEAN, v_out=-CLEAN.v_out, v_left=CLEAN.v_right, v_right=CLEAN.v_left),
+        "swapped_collectors",
+        0.99,
+    ),
+    "clipped output": (
+        lambda: replace(CLEAN, v_out=np.clip(CLEAN.v_out, -0.15, 0.12)),
+        "clipped_channel",
+        0.99,
+    ),
+    "clipped input": (
+        lambda: replace(CLEAN, v_upper=np.clip(CLEAN.v_upper, -0.03, 0.03)),
+        "clipped_v_upper",
+        0.95,
+    ),
     "saturated": (lambda: limited(CLEAN.v_out, high=0.12), "saturation_high", 0.95),
     "saturated low": (lambda: limited(CLEAN.v_out, low=-0.14), "saturation_low", 0.95),
     "saturated both": (lambda: limited(CLEAN.v_out, -0.13, 0.13), "saturation_both", 0.95),
-    "late": (lambda: replace(CLEAN, v_out=np.nan_to_num(delayed(CLEAN.v_out, 3.3))),
-             "delay", 0.99),
-    "load pole": (lambda: replace(CLEAN, v_out=normal(2) + np.nan_to_num(first_order_lag(
-        CLEAN.v_out, CLEAN.sample_interval, 1 / (2 * np.pi * 60e3)))), "load_pole", 0.99),
+    "late": (lambda: replace(CLEAN, v_out=np.nan_to_num(delayed(CLEAN.v_out, 3.3))), "delay", 0.99),
+    "load pole": (
+        lambda: replace(
+            CLEAN,
+            v_out=normal(2)
+            + np.nan_to_num(
+                first_order_lag(CLEAN.v_out, CLEAN.sample_interval, 1 / (2 * np.pi * 60e3))
+            ),
+        ),
+        "load_pole",
+        0.99,
+    ),
     "probe on output": (lambda: replace(CLEAN, v_out=CLEAN.v_out * 10), "probe_factor", 0.99),
     "probe on upper": (lambda: replace(CLEAN, v_upper=CLEAN.v_upper / 10), "probe_factor", 0.99),
     "probe on lower": (lambda: replace(CLEAN, v_lower=CLEAN.v_lower * 10), "probe_factor", 0.95),
-    "probe on both": (lambda: replace(CLEAN, v_lower=CLEAN.v_lower * 10,
-                                      v_upper=CLEAN.v_upper * 10), "probe_factor", 0.99),
+    "probe on both": (
+        lambda: replace(CLEAN, v_lower=CLEAN.v_lower * 10, v_upper=CLEAN.v_upper * 10),
+        "probe_factor",
+        0.99,
+    ),
 }
 
 
@@ -123,6 +148,7 @@ def test_each_fault_is_named_first_with_most_of_the_mismatch(name):
 def test_numbers_of_the_faults_are_those_put_in():
     def first(name):
         return cap.compare(CASES[name][0](), solve).causes[0]
+
     assert first("scale").numbers["scale"] == pytest.approx(0.9, abs=0.005)
     assert first("hot").numbers["temperature"] == pytest.approx(340, abs=3)
     assert first("late").numbers["delay"] == pytest.approx(3.3 * 0.5e-6, abs=5e-9)
@@ -157,6 +183,7 @@ def test_clipped_samples_are_left_out_of_the_fits():
 def test_inputs_may_come_from_the_drive():
     def late_drive(time):
         return cap.invented_drive(time + 7.3e-6)
+
     neither = cap.compare(replace(CLEAN, v_upper=None, v_lower=None), solve, late_drive)
     one = cap.compare(replace(CLEAN, v_upper=None), solve, late_drive)
     for result in (neither, one):
@@ -175,8 +202,9 @@ def test_exchanged_inputs_are_seen_against_the_drive():
 
 def test_one_collector_gives_all_but_the_offset():
     text = cap.invented_capture(offset_output=0.05)
-    result = cap.compare(cap.read_capture(
-        text, roles={"time": 0, "v_upper": 1, "v_lower": 2, "v_right": 4}), solve)
+    result = cap.compare(
+        cap.read_capture(text, roles={"time": 0, "v_upper": 1, "v_lower": 2, "v_right": 4}), solve
+    )
     assert math.isnan(result.offset.value) and "offset_output" not in keys(result)
     assert result.scale_error.value == pytest.approx(-0.07, abs=0.02)
 
@@ -184,8 +212,14 @@ def test_one_collector_gives_all_but_the_offset():
 def test_unequal_steps_do_not_spoil_the_comparison():
     time = np.sort(np.random.default_rng(0).uniform(0, 1.5e-3, 3000))
     upper, lower = cap.invented_drive(time)
-    uneven = replace(CLEAN, time=time, uniform=False, v_upper=upper, v_lower=lower,
-                     v_out=0.95 * solve(upper, lower).v_out + normal(3, 1e-4))
+    uneven = replace(
+        CLEAN,
+        time=time,
+        uniform=False,
+        v_upper=upper,
+        v_lower=lower,
+        v_out=0.95 * solve(upper, lower).v_out + normal(3, 1e-4),
+    )
     result = cap.compare(uneven, solve)
     assert result.scale_error.value == pytest.approx(-0.05, abs=1e-3)
     assert keys(result)[0] == "scale"
@@ -196,6 +230,7 @@ def test_points_without_an_answer_are_left_out():
         point = solve(v_upper, v_lower)
         good = np.arange(len(point.v_out)) % 50 != 7
         return replace(point, converged=good, v_out=np.where(good, point.v_out, 99.0))
+
     result = cap.compare(CLEAN, partial)
     assert any("no answer for 60 of 3000" in w for w in result.warnings)
     assert result.residual_rms < 2e-3 and keys(result) == ["noise"]
@@ -218,8 +253,13 @@ def test_a_dead_circuit_and_a_dead_channel_are_told():
 
 
 def test_too_coarse_and_too_few_are_warned_about():
-    few = replace(CLEAN, **{k: getattr(CLEAN, k)[::30] for k in (
-        "time", "v_out", "v_upper", "v_lower", "v_left", "v_right")})
+    few = replace(
+        CLEAN,
+        **{
+            k: getattr(CLEAN, k)[::30]
+            for k in ("time", "v_out", "v_upper", "v_lower", "v_left", "v_right")
+        },
+    )
     warnings = cap.compare(few, solve).warnings
     assert any("samples a cycle" in w for w in warnings)
     assert any("Only" in w and "samples could be used" in w for w in warnings)
@@ -239,8 +279,16 @@ def test_records_that_once_led_the_fit_astray_are_answered():
         time = np.arange(100) * 1e-6
         upper = 10.0**1.25 * np.sin(2 * np.pi * rng.uniform(1e3, 4e5) * time)
         lower = 2.1e-3 * np.sin(2 * np.pi * rng.uniform(1e3, 4e5) * time)
-        result = cap.compare(cap.Capture(time=time, v_out=np.round(lower, 1), v_upper=upper,
-                                         v_lower=lower, sample_interval=1e-6), solve)
+        result = cap.compare(
+            cap.Capture(
+                time=time,
+                v_out=np.round(lower, 1),
+                v_upper=upper,
+                v_lower=lower,
+                sample_interval=1e-6,
+            ),
+            solve,
+        )
         assert result.tanh is None or result.tanh.converged
 
 
@@ -255,17 +303,26 @@ def test_answer_is_ready_for_json():
 
 
 @settings(max_examples=40, deadline=None)
-@given(st.integers(0, 10**6), st.integers(16, 300), st.floats(-3, 2), st.floats(-3, 2),
-       st.sampled_from(["noise", "constant", "wave", "steps", "rounded"]))
+@given(
+    st.integers(0, 10**6),
+    st.integers(16, 300),
+    st.floats(-3, 2),
+    st.floats(-3, 2),
+    st.sampled_from(["noise", "constant", "wave", "steps", "rounded"]),
+)
 def test_any_record_is_compared_or_refused(seed, rows, size_u, size_v, kind):
     rng = np.random.default_rng(seed)
     time = np.arange(rows) * 1e-6
     upper = 10.0**size_u * np.sin(2 * np.pi * rng.uniform(1e3, 4e5) * time)
     lower = 10.0**size_v * np.sin(2 * np.pi * rng.uniform(1e3, 4e5) * time)
-    out = {"noise": rng.normal(size=rows), "constant": np.full(rows, 3.0), "wave": upper,
-           "steps": np.sign(upper), "rounded": np.round(lower, 1)}[kind]
-    record = cap.Capture(time=time, v_out=out, v_upper=upper, v_lower=lower,
-                         sample_interval=1e-6)
+    out = {
+        "noise": rng.normal(size=rows),
+        "constant": np.full(rows, 3.0),
+        "wave": upper,
+        "steps": np.sign(upper),
+        "rounded": np.round(lower, 1),
+    }[kind]
+    record = cap.Capture(time=time, v_out=out, v_upper=upper, v_lower=lower, sample_interval=1e-6)
     try:
         result = cap.compare(record, solve)
     except QuantityError as error:

@@ -59,17 +59,27 @@ def test_product_fit_is_the_least_squares_solution():
 def test_tanh_fit_is_the_least_squares_solution():
     # reference: scipy.optimize.least_squares on the same form, written here
     upper, lower = drive()
+
     def form(p):
         return p[4] + p[0] * np.tanh((upper + p[1]) / (2 * p[3])) * np.tanh(
-            (lower + p[2]) / (2 * p[3]))
+            (lower + p[2]) / (2 * p[3])
+        )
+
     y = form([0.9, 1e-3, -2e-3, 1.1 * V_T, 3e-3]) + noise(2)
-    reference = least_squares(lambda p: y - form(p), [1.0, 0, 0, V_T, 0], x_scale=[
-        1, 1e-3, 1e-3, 0.03, 1e-2], xtol=1e-15, ftol=1e-15, gtol=1e-15)
+    reference = least_squares(
+        lambda p: y - form(p),
+        [1.0, 0, 0, V_T, 0],
+        x_scale=[1, 1e-3, 1e-3, 0.03, 1e-2],
+        xtol=1e-15,
+        ftol=1e-15,
+        gtol=1e-15,
+    )
     found = fit.fit_tanh(upper, lower, y, 1.0)
     assert found.converged and found.held == ()
     np.testing.assert_allclose(values(found, TANH), reference.x, rtol=1e-5)
-    white = np.sqrt(np.diag(np.linalg.inv(reference.jac.T @ reference.jac))
-                    * 2 * reference.cost / (len(y) - 5))
+    white = np.sqrt(
+        np.diag(np.linalg.inv(reference.jac.T @ reference.jac)) * 2 * reference.cost / (len(y) - 5)
+    )
     ratio = spreads(found, TANH) / white
     assert np.all(ratio > 0.999) and np.all(ratio < 1.6)
 
@@ -78,14 +88,20 @@ def test_stated_uncertainty_covers_what_was_put_in():
     upper, lower = drive()
     clean_product = 300 * upper * lower + 0.01 * upper - 0.02 * lower + 3e-3
     clean_tanh = 3e-3 + 0.9 * np.tanh((upper + 1e-3) / (2 * V_T)) * np.tanh(
-        (lower - 2e-3) / (2 * V_T))
+        (lower - 2e-3) / (2 * V_T)
+    )
     pulls = []
     for seed in range(30):
         p = fit.fit_product(upper, lower, clean_product + noise(seed))
         t = fit.fit_tanh(upper, lower, clean_tanh + noise(100 + seed), 1.0)
-        pulls.append(np.concatenate([
-            (values(p, PRODUCT) - [300, 0.01, -0.02, 3e-3]) / spreads(p, PRODUCT),
-            (values(t, TANH) - [0.9, 1e-3, -2e-3, V_T, 3e-3]) / spreads(t, TANH)]))
+        pulls.append(
+            np.concatenate(
+                [
+                    (values(p, PRODUCT) - [300, 0.01, -0.02, 3e-3]) / spreads(p, PRODUCT),
+                    (values(t, TANH) - [0.9, 1e-3, -2e-3, V_T, 3e-3]) / spreads(t, TANH),
+                ]
+            )
+        )
     pulls = np.array(pulls)
     assert np.max(np.abs(pulls)) < 4.5
     # neither too small nor needlessly large: the spread of the pulls is near one
@@ -106,13 +122,20 @@ def test_uncertainty_widens_when_the_noise_hangs_together():
 
 
 @settings(max_examples=40, deadline=None)
-@given(st.floats(50, 2000), st.floats(-5e-3, 5e-3), st.floats(-5e-3, 5e-3),
-       st.floats(0.8, 1.3), st.booleans(), st.integers(0, 10**6))
+@given(
+    st.floats(50, 2000),
+    st.floats(-5e-3, 5e-3),
+    st.floats(-5e-3, 5e-3),
+    st.floats(0.8, 1.3),
+    st.booleans(),
+    st.integers(0, 10**6),
+)
 def test_injected_errors_come_back_within_their_uncertainty(scale_mv, o_u, o_l, heat, upside, seed):
     upper, lower = drive(1.2)
     scale = scale_mv * 1e-3 * (-1 if upside else 1)
     y = scale * np.tanh((upper + o_u) / (2 * heat * V_T)) * np.tanh(
-        (lower + o_l) / (2 * heat * V_T)) + noise(seed, 0.002 * abs(scale))
+        (lower + o_l) / (2 * heat * V_T)
+    ) + noise(seed, 0.002 * abs(scale))
     found = fit.fit_tanh(upper, lower, y, 1.0)
     pull = (values(found, TANH) - [scale, o_u, o_l, heat * V_T, 0]) / spreads(found, TANH)
     assert found.converged and np.max(np.abs(pull)) < 6
@@ -142,16 +165,19 @@ def test_switched_drive_holds_what_it_cannot_tell():
     assert found.full_scale.value == pytest.approx(0.8, rel=1e-3)
 
 
-@pytest.mark.parametrize("upper, lower, said", [
-    (lambda u, v: 0 * u + 0.01, lambda u, v: v, "the upper input hardly moves"),
-    (lambda u, v: 0 * u, lambda u, v: v, "the upper input hardly moves"),
-    (lambda u, v: u, lambda u, v: 0 * v, "the lower input hardly moves"),
-    (lambda u, v: 0.01 + noise(1, 1e-4), lambda u, v: v, "the upper input hardly moves"),
-    (lambda u, v: u, lambda u, v: -0.5 * u, "move together"),
-    (lambda u, v: u, lambda u, v: v * 0.05 + 1, "the lower input hardly moves"),
-    (lambda u, v: 0.1 + u, lambda u, v: 1e-3 / (0.1 + u), "too short a capture, or one input"),
-    (lambda u, v: u[:9], lambda u, v: v[:9], "has 9 usable samples; wanted is at least 16"),
-])
+@pytest.mark.parametrize(
+    "upper, lower, said",
+    [
+        (lambda u, v: 0 * u + 0.01, lambda u, v: v, "the upper input hardly moves"),
+        (lambda u, v: 0 * u, lambda u, v: v, "the upper input hardly moves"),
+        (lambda u, v: u, lambda u, v: 0 * v, "the lower input hardly moves"),
+        (lambda u, v: 0.01 + noise(1, 1e-4), lambda u, v: v, "the upper input hardly moves"),
+        (lambda u, v: u, lambda u, v: -0.5 * u, "move together"),
+        (lambda u, v: u, lambda u, v: v * 0.05 + 1, "the lower input hardly moves"),
+        (lambda u, v: 0.1 + u, lambda u, v: 1e-3 / (0.1 + u), "too short a capture, or one input"),
+        (lambda u, v: u[:9], lambda u, v: v[:9], "has 9 usable samples; wanted is at least 16"),
+    ],
+)
 def test_inputs_that_do_not_tell_the_terms_apart_are_refused(upper, lower, said):
     u, v = drive()
     u, v = upper(u, v), lower(u, v)
@@ -174,9 +200,9 @@ def test_records_that_do_not_fit_together_are_refused():
 def test_delay_between_samples_is_found(samples, sign, scale, seed):
     # a bat call falling from 60 to 42 kHz times an oscillator: no shift repeats
     def record(t):
-        call = np.exp(-((t - 2e-3) / 6e-4) ** 2) * np.sin(
-            2 * np.pi * (60e3 * t - 2.25e6 * t**2))
+        call = np.exp(-(((t - 2e-3) / 6e-4) ** 2)) * np.sin(2 * np.pi * (60e3 * t - 2.25e6 * t**2))
         return call * np.sin(2 * np.pi * 50e3 * t)
+
     reference = record(TIME)
     measured = sign * scale * record(TIME - samples * DT) + noise(seed, 0.01 * scale) + 0.3
     found = fit.find_delay(reference, measured, DT)
@@ -245,17 +271,24 @@ SINE = 0.3 * np.sin(2 * np.pi * 50e3 * np.arange(4000) * 1.013e-7)
 STEP = 0.004
 
 
-@pytest.mark.parametrize("record, low, high", [
-    (SINE, False, False), (np.round(SINE / STEP) * STEP, False, False),
-    (np.round((SINE + noise(1, 1e-3, 4000)) / STEP) * STEP, False, False),
-    (0.3 * np.sin(2 * np.pi * np.arange(4000) / 40), False, False),
-    (np.round(0.3 * np.sin(2 * np.pi * (np.arange(4000) + 0.5) / 40), 3), False, False),
-    (np.sign(SINE), False, False), (np.tanh(20 * SINE), False, False),
-    (np.round(np.tanh(20 * SINE) + noise(2, 0.01, 4000), 2), False, False),
-    (np.zeros(4000), False, False), (noise(3, 1, 4000), False, False),
-    (np.clip(SINE, -0.2, 0.25), True, True), (np.clip(SINE, None, 0.28), False, True),
-    (np.clip(np.round((SINE + noise(1, 1e-3, 4000)) / STEP) * STEP, -0.2, None), True, False),
-])
+@pytest.mark.parametrize(
+    "record, low, high",
+    [
+        (SINE, False, False),
+        (np.round(SINE / STEP) * STEP, False, False),
+        (np.round((SINE + noise(1, 1e-3, 4000)) / STEP) * STEP, False, False),
+        (0.3 * np.sin(2 * np.pi * np.arange(4000) / 40), False, False),
+        (np.round(0.3 * np.sin(2 * np.pi * (np.arange(4000) + 0.5) / 40), 3), False, False),
+        (np.sign(SINE), False, False),
+        (np.tanh(20 * SINE), False, False),
+        (np.round(np.tanh(20 * SINE) + noise(2, 0.01, 4000), 2), False, False),
+        (np.zeros(4000), False, False),
+        (noise(3, 1, 4000), False, False),
+        (np.clip(SINE, -0.2, 0.25), True, True),
+        (np.clip(SINE, None, 0.28), False, True),
+        (np.clip(np.round((SINE + noise(1, 1e-3, 4000)) / STEP) * STEP, -0.2, None), True, False),
+    ],
+)
 def test_rails_are_told_from_rounded_tops(record, low, high):
     rails = fit.find_rails(record)
     assert (rails.clipped_low, rails.clipped_high) == (low, high)

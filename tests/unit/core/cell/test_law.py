@@ -32,12 +32,24 @@ from helpers import (
     volts,
 )
 
-matched = st.builds(CellSettings, r_load=loads, temperature=kelvins, r_emitter_upper=resistors,
-                    r_emitter_lower=resistors)
+matched = st.builds(
+    CellSettings,
+    r_load=loads,
+    temperature=kelvins,
+    r_emitter_upper=resistors,
+    r_emitter_lower=resistors,
+)
 settings_any = st.builds(
-    CellSettings, r_load=loads, temperature=kelvins, v_supply=finite(1.0, 60.0),
-    offset_left=offsets, offset_right=offsets, offset_lower=offsets, r_emitter_upper=resistors,
-    r_emitter_lower=resistors)
+    CellSettings,
+    r_load=loads,
+    temperature=kelvins,
+    v_supply=finite(1.0, 60.0),
+    offset_left=offsets,
+    offset_right=offsets,
+    offset_lower=offsets,
+    r_emitter_upper=resistors,
+    r_emitter_lower=resistors,
+)
 
 
 def close(a, b, full):
@@ -46,10 +58,12 @@ def close(a, b, full):
 
 def scenes(v_upper, v_lower, i_tail, i_second, settings):
     """The four circuits at one set of inputs, with the tail current each has in all."""
-    return [(solve_pair(v_upper, i_tail, settings), i_tail),
-            (solve_shared_loads(v_upper, v_lower, i_tail, i_second, settings), i_tail + i_second),
-            (solve_crossed(v_upper, i_tail, i_second, settings), i_tail + i_second),
-            (solve_cell(v_upper, v_lower, i_tail, settings), i_tail)]
+    return [
+        (solve_pair(v_upper, i_tail, settings), i_tail),
+        (solve_shared_loads(v_upper, v_lower, i_tail, i_second, settings), i_tail + i_second),
+        (solve_crossed(v_upper, i_tail, i_second, settings), i_tail + i_second),
+        (solve_cell(v_upper, v_lower, i_tail, settings), i_tail),
+    ]
 
 
 @given(volts, volts, live_tails, matched)
@@ -90,8 +104,10 @@ def test_collectors_hang_below_the_supply_by_the_load_drops(v_upper, v_lower, i_
 def test_output_is_monotone_in_each_input(fixed, values, i_tail, settings):
     values = np.sort(values)
     slack = 1e-14 * i_tail * settings.r_load
-    for out in (solve_cell(values, fixed, i_tail, settings).v_out,
-                solve_cell(fixed, values, i_tail, settings).v_out):
+    for out in (
+        solve_cell(values, fixed, i_tail, settings).v_out,
+        solve_cell(fixed, values, i_tail, settings).v_out,
+    ):
         assert np.all(np.sign(fixed) * np.diff(out) >= -slack)
 
 
@@ -107,17 +123,20 @@ def test_gains_have_the_sign_of_the_other_drive(v_upper, v_lower, i_tail, s):
 @given(small_volts, small_volts, live_tails, live_tails, settings_any)
 def test_gains_are_the_slopes_of_the_output(v_upper, v_lower, i_tail, other, s):
     h = 1e-5
-    solvers = [lambda u, w: solve_pair(u, i_tail, s),
-               lambda u, w: solve_shared_loads(u, w, i_tail, other, s),
-               lambda u, w: solve_crossed(u, i_tail, other, s),
-               lambda u, w: solve_cell(u, w, i_tail, s)]
+    solvers = [
+        lambda u, w: solve_pair(u, i_tail, s),
+        lambda u, w: solve_shared_loads(u, w, i_tail, other, s),
+        lambda u, w: solve_crossed(u, i_tail, other, s),
+        lambda u, w: solve_cell(u, w, i_tail, s),
+    ]
     for solve in solvers:
         point = solve(v_upper, v_lower)
         full = float(point.i_tail * s.r_load)
         steps = ((h, 0.0, point.gain_upper), (0.0, h, point.gain_lower))
         for du, dw, gain in steps:
-            slope = (solve(v_upper + du, v_lower + dw).v_out
-                     - solve(v_upper - du, v_lower - dw).v_out) / (2 * h)
+            slope = (
+                solve(v_upper + du, v_lower + dw).v_out - solve(v_upper - du, v_lower - dw).v_out
+            ) / (2 * h)
             # h^2 of curvature and rounding of full/h bound what a difference can show
             assert gain == pytest.approx(slope, rel=1e-5, abs=1e-6 * full / VT_25)
 
@@ -125,8 +144,11 @@ def test_gains_are_the_slopes_of_the_output(v_upper, v_lower, i_tail, other, s):
 @given(small_volts, small_volts, live_tails)
 def test_closed_form_of_the_matched_cell(v_upper, v_lower, i_tail):
     point = solve_cell(v_upper, v_lower, i_tail)
-    close(point.v_out, i_tail * 1e3 * np.tanh(v_upper / (2 * VT_25)) * np.tanh(
-        v_lower / (2 * VT_25)), i_tail * 1e3)
+    close(
+        point.v_out,
+        i_tail * 1e3 * np.tanh(v_upper / (2 * VT_25)) * np.tanh(v_lower / (2 * VT_25)),
+        i_tail * 1e3,
+    )
 
 
 @given(small_volts, small_volts, live_tails, settings_any)
@@ -141,12 +163,14 @@ def test_cell_is_crossed_pairs_with_the_tails_of_the_lower_pair(v_upper, v_lower
 def test_upper_offsets_add_to_the_input_of_their_own_pair(v_upper, w, i_left, i_right, s):
     moved = dataclasses.replace(s, offset_left=0.0, offset_right=0.0)
     with_offsets = solve_shared_loads(v_upper, w, i_left, i_right, s)
-    by_hand = solve_shared_loads(v_upper + s.offset_left, w + s.offset_right, i_left, i_right,
-                                 moved)
+    by_hand = solve_shared_loads(
+        v_upper + s.offset_left, w + s.offset_right, i_left, i_right, moved
+    )
     np.testing.assert_array_equal(with_offsets.i_upper, by_hand.i_upper)
     lower = solve_cell(v_upper, w, i_left, s)
-    by_hand = solve_cell(v_upper, w + s.offset_lower, i_left,
-                         dataclasses.replace(s, offset_lower=0.0))
+    by_hand = solve_cell(
+        v_upper, w + s.offset_lower, i_left, dataclasses.replace(s, offset_lower=0.0)
+    )
     np.testing.assert_array_equal(lower.i_lower, by_hand.i_lower)
 
 
@@ -163,12 +187,25 @@ def test_no_warning_at_ten_volts_and_beyond(r_emitter):
 
 def test_every_field_has_the_common_shape():
     s = CellSettings(r_load=np.full((2, 1, 1), 1e3), temperature=np.full((3, 1), 300.0))
-    for point in (solve_cell(np.zeros(4), 0.01, 1e-3, s),
-                  solve_crossed(np.zeros(4), 1e-3, 2e-3, s),
-                  solve_shared_loads(np.zeros(4), 0.0, 1e-3, 2e-3, s),
-                  solve_pair(np.zeros(4), 1e-3, s)):
-        for field in ("v_upper", "v_lower", "i_tail", "r_load", "temperature", "thermal_voltage",
-                      "v_left", "v_right", "v_out", "gain_upper", "gain_lower"):
+    for point in (
+        solve_cell(np.zeros(4), 0.01, 1e-3, s),
+        solve_crossed(np.zeros(4), 1e-3, 2e-3, s),
+        solve_shared_loads(np.zeros(4), 0.0, 1e-3, 2e-3, s),
+        solve_pair(np.zeros(4), 1e-3, s),
+    ):
+        for field in (
+            "v_upper",
+            "v_lower",
+            "i_tail",
+            "r_load",
+            "temperature",
+            "thermal_voltage",
+            "v_left",
+            "v_right",
+            "v_out",
+            "gain_upper",
+            "gain_lower",
+        ):
             assert getattr(point, field).shape == (2, 3, 4), field
         assert point.i_upper.shape == (2, 3, 4, 4)
         assert point.i_lower.shape == point.i_load.shape == (2, 3, 4, 2)
@@ -176,8 +213,12 @@ def test_every_field_has_the_common_shape():
     assert solve_cell(np.zeros(0), 0.0, 1e-3).i_upper.shape == (0, 4)
 
 
-@given(st.lists(small_volts, min_size=1, max_size=4), st.lists(small_volts, min_size=1, max_size=4),
-       live_tails, settings_any)
+@given(
+    st.lists(small_volts, min_size=1, max_size=4),
+    st.lists(small_volts, min_size=1, max_size=4),
+    live_tails,
+    settings_any,
+)
 def test_arrays_give_what_single_points_give(uppers, lowers, i_tail, s):
     grid = solve_cell(np.array(uppers)[:, None], np.array(lowers), i_tail, s)
     for j, u in enumerate(uppers):
@@ -197,22 +238,25 @@ def test_map_is_the_output_over_full_scale(i_tail, s):
         np.testing.assert_allclose(z, cell.output_map(u, w, s, 1e-3), atol=1e-13)
 
 
-@pytest.mark.parametrize("change, parts", [
-    (dict(i_tail=-2e-3), ["i_tail", "-0.002 A", "at least 0 A"]),
-    (dict(v_upper=np.nan), ["v_upper", "nan", "any finite number of V"]),
-    (dict(v_lower=[0.0, np.inf]), ["v_lower", "inf", "position 1", "any finite number of V"]),
-    (dict(v_upper="20mV"), ["v_upper", "'20mV'", "not a number"]),
-    (dict(v_upper=np.zeros(2), v_lower=np.zeros(3)), ["v_upper (2,)", "v_lower (3,)"]),
-    (dict(r_load=-1.0), ["r_load", "-1 ohm", "at least 0 ohm"]),
-    (dict(temperature=0.0), ["temperature", "0 K", "above 0 K"]),
-    (dict(v_supply=-12.0), ["v_supply", "-12 V", "at least 0 V"]),
-    (dict(offset_left=np.nan), ["offset_left", "nan"]),
-    (dict(offset_right=np.nan), ["offset_right", "nan"]),
-    (dict(offset_lower=np.inf), ["offset_lower", "inf"]),
-    (dict(r_emitter_upper=-1.0), ["r_emitter_upper", "-1 ohm", "at least 0 ohm"]),
-    (dict(r_emitter_lower=-1.0), ["r_emitter_lower", "-1 ohm", "at least 0 ohm"]),
-    (dict(v_upper=np.zeros(2), r_load=np.full(3, 1e3)), ["v_upper (2,)", "r_load (3,)"]),
-])
+@pytest.mark.parametrize(
+    "change, parts",
+    [
+        (dict(i_tail=-2e-3), ["i_tail", "-0.002 A", "at least 0 A"]),
+        (dict(v_upper=np.nan), ["v_upper", "nan", "any finite number of V"]),
+        (dict(v_lower=[0.0, np.inf]), ["v_lower", "inf", "position 1", "any finite number of V"]),
+        (dict(v_upper="20mV"), ["v_upper", "'20mV'", "not a number"]),
+        (dict(v_upper=np.zeros(2), v_lower=np.zeros(3)), ["v_upper (2,)", "v_lower (3,)"]),
+        (dict(r_load=-1.0), ["r_load", "-1 ohm", "at least 0 ohm"]),
+        (dict(temperature=0.0), ["temperature", "0 K", "above 0 K"]),
+        (dict(v_supply=-12.0), ["v_supply", "-12 V", "at least 0 V"]),
+        (dict(offset_left=np.nan), ["offset_left", "nan"]),
+        (dict(offset_right=np.nan), ["offset_right", "nan"]),
+        (dict(offset_lower=np.inf), ["offset_lower", "inf"]),
+        (dict(r_emitter_upper=-1.0), ["r_emitter_upper", "-1 ohm", "at least 0 ohm"]),
+        (dict(r_emitter_lower=-1.0), ["r_emitter_lower", "-1 ohm", "at least 0 ohm"]),
+        (dict(v_upper=np.zeros(2), r_load=np.full(3, 1e3)), ["v_upper (2,)", "r_load (3,)"]),
+    ],
+)
 def test_bad_argument_is_named_with_value_and_range(change, parts):
     names = [f.name for f in dataclasses.fields(CellSettings)]
     inputs = {"v_upper": 0.0, "v_lower": 0.0, "i_tail": 2e-3}
@@ -260,11 +304,15 @@ def test_validity_compares_the_load_drop_with_the_supply():
         assert ("saturate" in limit.text) is not holds
 
 
-@pytest.mark.parametrize("solve, inputs, levels", [
-    (solve_pair, (0.06, 2e-3), 2),
-    (solve_shared_loads, (0.06, 0.06, 1e-3, 1e-3), 2),
-    (solve_crossed, (0.06, 1e-3, 1e-3), 2),
-    (solve_cell, (0.06, 0.06, 2e-3), 3)])
+@pytest.mark.parametrize(
+    "solve, inputs, levels",
+    [
+        (solve_pair, (0.06, 2e-3), 2),
+        (solve_shared_loads, (0.06, 0.06, 1e-3, 1e-3), 2),
+        (solve_crossed, (0.06, 1e-3, 1e-3), 2),
+        (solve_cell, (0.06, 0.06, 2e-3), 3),
+    ],
+)
 def test_validity_counts_the_levels_that_stand_on_each_other(solve, inputs, levels):
     # about 1 V each: common practice, no source; 2 mA in 4.8 kohm leaves 2.4 V of 12 V
     s = CellSettings(r_load=4.8e3)
@@ -283,8 +331,7 @@ def test_validity_warns_of_heat_and_takes_the_worst_of_arrays():
 @given(volts, volts, live_tails, kelvins, offsets, offsets)
 def test_branches_agree_with_the_law_of_each_pair(v_upper, v_lower, i_tail, kelvin, upper, lower):
     """One pass with products of exponentials, and pair after pair: the same currents."""
-    s = CellSettings(temperature=kelvin, offset_left=upper, offset_right=upper,
-                     offset_lower=lower)
+    s = CellSettings(temperature=kelvin, offset_left=upper, offset_right=upper, offset_lower=lower)
     rows = branch_currents([v_upper, 0.0], v_lower, i_tail, s)
     assert rows.shape == (6, 2)
     i_lower = pair.split(v_lower, i_tail, kelvin, offset=lower)

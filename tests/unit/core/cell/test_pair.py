@@ -46,6 +46,7 @@ def test_split_agrees_with_a_bracketing_root_search(v, i_tail, r_emitter):
 
     def excess(y):  # y = (I1 - I2)/I; well scaled: both terms in volts
         return 2.0 * v_t * np.arctanh(y) + drop * y - v
+
     edge = 1.0 - 1e-15
     assume(excess(-edge) < 0 < excess(edge))
     y = optimize.brentq(excess, -edge, edge, xtol=1e-15, rtol=8.9e-16)
@@ -80,15 +81,19 @@ def test_first_side_rises_strictly_where_the_pair_is_active(v, more, i_tail, r_e
 
 @given(small_volts, live_tails, kelvins, resistors, offsets)
 def test_offset_adds_to_the_input(v, i_tail, temperature, r_e, offset):
-    np.testing.assert_array_equal(pair.split(v, i_tail, temperature, r_e, offset),
-                                  pair.split(v + offset, i_tail, temperature, r_e))
+    np.testing.assert_array_equal(
+        pair.split(v, i_tail, temperature, r_e, offset),
+        pair.split(v + offset, i_tail, temperature, r_e),
+    )
 
 
 @given(small_volts, live_tails, kelvins, resistors, offsets)
 def test_transconductance_is_the_slope_of_the_difference(v, i_tail, temperature, r_e, offset):
     h = 1e-5
-    slope = (difference(v + h, i_tail, temperature, r_e, offset)
-             - difference(v - h, i_tail, temperature, r_e, offset)) / (2 * h)
+    slope = (
+        difference(v + h, i_tail, temperature, r_e, offset)
+        - difference(v - h, i_tail, temperature, r_e, offset)
+    ) / (2 * h)
     got = pair.transconductance(i_tail, temperature, v, r_e, offset)
     # the third derivative leaves h^2/6 of the largest curvature
     assert got == pytest.approx(slope, rel=1e-5, abs=1e-9 * i_tail)
@@ -97,8 +102,9 @@ def test_transconductance_is_the_slope_of_the_difference(v, i_tail, temperature,
 @given(small_volts, live_tails, kelvins, resistors)
 def test_slope_over_tail_is_the_slope_of_the_difference(v, i_tail, temperature, r_e):
     h = 1e-4 * i_tail
-    slope = (difference(v, i_tail + h, temperature, r_e)
-             - difference(v, i_tail - h, temperature, r_e)) / (2 * h)
+    slope = (
+        difference(v, i_tail + h, temperature, r_e) - difference(v, i_tail - h, temperature, r_e)
+    ) / (2 * h)
     v_t = thermal_voltage(temperature)
     fractions = pair.split_fractions(v, temperature, i_tail, r_e)
     got = pair._slope_over_tail(*fractions, i_tail, r_e, v_t)
@@ -135,15 +141,18 @@ def test_shapes_broadcast():
     np.testing.assert_allclose(mixed[0], pair.split(0.02, 1e-3, 300.0), rtol=1e-15)
 
 
-@pytest.mark.parametrize("arguments, parts", [
-    (dict(i_tail=-1e-3), ["i_tail", "-0.001 A", "at least 0 A"]),
-    (dict(temperature=0.0), ["temperature", "0 K", "above 0 K"]),
-    (dict(v_diff=np.nan), ["v_diff", "nan", "any finite number of V"]),
-    (dict(v_diff="x"), ["v_diff", "'x'", "not a number"]),
-    (dict(r_emitter=-5.0), ["r_emitter", "-5 ohm", "at least 0 ohm"]),
-    (dict(offset=np.inf), ["offset", "inf", "any finite number of V"]),
-    (dict(v_diff=np.zeros(2), i_tail=np.zeros(3)), ["v_diff (2,)", "i_tail (3,)", "shapes"]),
-])
+@pytest.mark.parametrize(
+    "arguments, parts",
+    [
+        (dict(i_tail=-1e-3), ["i_tail", "-0.001 A", "at least 0 A"]),
+        (dict(temperature=0.0), ["temperature", "0 K", "above 0 K"]),
+        (dict(v_diff=np.nan), ["v_diff", "nan", "any finite number of V"]),
+        (dict(v_diff="x"), ["v_diff", "'x'", "not a number"]),
+        (dict(r_emitter=-5.0), ["r_emitter", "-5 ohm", "at least 0 ohm"]),
+        (dict(offset=np.inf), ["offset", "inf", "any finite number of V"]),
+        (dict(v_diff=np.zeros(2), i_tail=np.zeros(3)), ["v_diff (2,)", "i_tail (3,)", "shapes"]),
+    ],
+)
 def test_bad_argument_is_named_with_value_and_range(arguments, parts):
     with pytest.raises(QuantityError) as error:
         pair.split(**{"v_diff": 0.0, "i_tail": 1e-3, **arguments})

@@ -55,8 +55,12 @@ def test_answer_has_what_a_page_needs(key):
         if merit.holds and merit.relation_value is not None and merit.unit != "dB":
             scale = max(abs(merit.value), abs(merit.relation_value))
             if merit.key not in ("release", "attack", "compression"):
-                assert abs(merit.value - merit.relation_value) <= 0.13 * scale or scale < 1e-6 \
-                    or merit.unit == "%" and scale < 1.0
+                assert (
+                    abs(merit.value - merit.relation_value) <= 0.13 * scale
+                    or scale < 1e-6
+                    or merit.unit == "%"
+                    and scale < 1.0
+                )
     assert result.spectrum.lines
 
 
@@ -66,8 +70,7 @@ def test_json_is_plain_and_holds_the_same_numbers(key):
     text = json.dumps(as_json(result, arrays=True), allow_nan=False)
     data = json.loads(text)
     assert data["use"] == key
-    assert data["figures"][result.merits[0].key]["value"] == pytest.approx(
-        result.merits[0].value)
+    assert data["figures"][result.merits[0].key]["value"] == pytest.approx(result.merits[0].value)
     assert len(data["lines"]) == len(result.spectrum.lines)
     assert "records" not in as_json(result)
 
@@ -101,10 +104,13 @@ def test_every_control_changes_something(key):
             if f.unit == "Hz":
                 other = f.default + 5 * f.step
         moved = run_use(key, dataclasses.replace(base.settings, **{f.name: other}))
-        same = all(a.value == b.value and a.limit == b.limit and a.name == b.name
-                   for a, b in zip(base.merits, moved.merits))
+        same = all(
+            a.value == b.value and a.limit == b.limit and a.name == b.name
+            for a, b in zip(base.merits, moved.merits)
+        )
         lines = [ln.frequency for ln in base.spectrum.lines] == [
-            ln.frequency for ln in moved.spectrum.lines]
+            ln.frequency for ln in moved.spectrum.lines
+        ]
         assert not (same and lines), f"{key}: {f.name} does nothing"
 
 
@@ -128,9 +134,17 @@ def test_any_settings_within_bounds_give_an_answer(key, data):
     json.dumps(as_json(result), allow_nan=False)
 
 
-@pytest.mark.parametrize("key, heard", [("variable_gain", 2250.0), ("am", 2000.0),
-                                        ("dsb", None), ("ssb", 6000.0), ("mixer", None),
-                                        ("squarer", 2250.0)])
+@pytest.mark.parametrize(
+    "key, heard",
+    [
+        ("variable_gain", 2250.0),
+        ("am", 2000.0),
+        ("dsb", None),
+        ("ssb", 6000.0),
+        ("mixer", None),
+        ("squarer", 2250.0),
+    ],
+)
 def test_what_can_be_heard(key, heard):
     played = run_use(key, detail=False).listen.sound(1.0)
     assert not played.silent and np.max(np.abs(played.samples)) <= played.peak
@@ -140,20 +154,24 @@ def test_what_can_be_heard(key, heard):
 
 
 def test_typed_entries():
-    s = settings_from(USES["mixer"].settings, {"signal_amplitude": "5mV",
-                                               "oscillator_frequency": "44.5kHz",
-                                               "wanted": "up"})
+    s = settings_from(
+        USES["mixer"].settings,
+        {"signal_amplitude": "5mV", "oscillator_frequency": "44.5kHz", "wanted": "up"},
+    )
     assert (s.signal_amplitude, s.oscillator_frequency, s.wanted) == (5e-3, 44.5e3, "up")
     assert run_use("mixer", {"wanted": "up"}).settings.wanted == "up"
 
 
-@pytest.mark.parametrize("entries, words", [
-    ({"loudness": "3"}, "'loudness' is not a setting here; there are signal_frequency"),
-    ({"signal_amplitude": "5kHz"}, "is a frequency"),
-    ({"signal_amplitude": "5"}, "out of range"),
-    ({"wanted": "sideways"}, "allowed are down, up"),
-    ({"signal_frequency": "fast"}, "not a value"),
-])
+@pytest.mark.parametrize(
+    "entries, words",
+    [
+        ({"loudness": "3"}, "'loudness' is not a setting here; there are signal_frequency"),
+        ({"signal_amplitude": "5kHz"}, "is a frequency"),
+        ({"signal_amplitude": "5"}, "out of range"),
+        ({"wanted": "sideways"}, "allowed are down, up"),
+        ({"signal_frequency": "fast"}, "not a value"),
+    ],
+)
 def test_bad_entries_get_one_sentence(entries, words):
     with pytest.raises(QuantityError, match="signal|wanted|loudness") as caught:
         run_use("mixer", entries)
@@ -174,6 +192,7 @@ def test_unknown_use_and_wrong_settings():
 def test_a_dead_cell_is_refused():
     def dead(u, lower):
         return dataclasses.replace(TextbookCell()(u, lower), i_tail=np.array(0.0))
+
     with pytest.raises(QuantityError, match="tail current of 0"):
         run_use("mixer", solve=dead)
 
@@ -185,6 +204,7 @@ def test_an_answer_that_did_not_converge_is_refused():
         if good.size > 4:
             good.flat[2:4] = False
         return dataclasses.replace(point, converged=good)
+
     with pytest.raises(QuantityError, match="no solution at 2 of"):
         run_use("dsb", solve=stuck)
     run = uses_signals.run_signals(Drive(), Drive(frequency=43e3), stuck)
@@ -195,7 +215,8 @@ def test_an_answer_that_did_not_converge_is_refused():
 def test_the_solver_is_what_is_solved():
     half = TextbookCell(i_tail=1e-3)
     assert run_use("mixer", solve=half).merit("conversion_gain").value == pytest.approx(
-        run_use("mixer").merit("conversion_gain").value / 2)
+        run_use("mixer").merit("conversion_gain").value / 2
+    )
     b = bench(TextbookCell(temperature=330.0))
     assert b.temperature == 330.0 and b.full_scale == pytest.approx(2.0)
     assert b.gain == pytest.approx(float(TextbookCell(temperature=330.0)(0.0, 5.0).gain_upper))
@@ -223,16 +244,28 @@ def test_mismatch_shows_in_the_leaks():
 # ---------------------------------------------------------------- cells off the textbook
 
 
-@pytest.mark.parametrize("key, figure, cell, named", [
-    ("variable_gain", "gain", {"offset_lower": 3e-3}, "offset of the lower pair 3.00 mV"),
-    ("variable_gain", "gain", {"offset_left": 8e-3, "offset_right": 8e-3},
-     "offset of the left upper pair 8.00 mV and offset of the right upper pair 8.00 mV"),
-    ("dsb", "suppression", {"offset_lower": 3e-3}, "offset of the lower pair 3.00 mV"),
-    ("dsb", "suppression", {"offset_left": 3e-3}, "offset of the left upper pair 3.00 mV"),
-    ("squarer", "residual", {"offset_lower": 3e-3}, "offset of the lower pair 3.00 mV"),
-    ("am", "depth", {"offset_lower": 3e-3}, "offset of the lower pair 3.00 mV"),
-    ("mixer", "conversion_gain", {"r_emitter_lower": 50.0}, "lower emitter resistors 50.0 \u03a9"),
-])
+@pytest.mark.parametrize(
+    "key, figure, cell, named",
+    [
+        ("variable_gain", "gain", {"offset_lower": 3e-3}, "offset of the lower pair 3.00 mV"),
+        (
+            "variable_gain",
+            "gain",
+            {"offset_left": 8e-3, "offset_right": 8e-3},
+            "offset of the left upper pair 8.00 mV and offset of the right upper pair 8.00 mV",
+        ),
+        ("dsb", "suppression", {"offset_lower": 3e-3}, "offset of the lower pair 3.00 mV"),
+        ("dsb", "suppression", {"offset_left": 3e-3}, "offset of the left upper pair 3.00 mV"),
+        ("squarer", "residual", {"offset_lower": 3e-3}, "offset of the lower pair 3.00 mV"),
+        ("am", "depth", {"offset_lower": 3e-3}, "offset of the lower pair 3.00 mV"),
+        (
+            "mixer",
+            "conversion_gain",
+            {"r_emitter_lower": 50.0},
+            "lower emitter resistors 50.0 \u03a9",
+        ),
+    ],
+)
 def test_what_spoils_a_relation_is_named(key, figure, cell, named):
     matched = run_use(key, detail=False).merit(figure)
     assert matched.holds and "Now it does not" not in matched.stops
@@ -251,10 +284,17 @@ def test_an_offset_too_small_to_matter_spoils_nothing():
     assert small.merit("suppression").holds == matched.merit("suppression").holds
 
 
-@pytest.mark.parametrize("cell", [
-    {"offset_lower": 3e-3}, {"offset_left": 5e-3, "offset_right": 5e-3}, {"offset_left": 3e-3},
-    {"r_emitter_upper": 50.0}, {"r_emitter_lower": 50.0},
-    {"r_emitter_upper": 200.0, "r_emitter_lower": 200.0}])
+@pytest.mark.parametrize(
+    "cell",
+    [
+        {"offset_lower": 3e-3},
+        {"offset_left": 5e-3, "offset_right": 5e-3},
+        {"offset_left": 3e-3},
+        {"r_emitter_upper": 50.0},
+        {"r_emitter_lower": 50.0},
+        {"r_emitter_upper": 200.0, "r_emitter_lower": 200.0},
+    ],
+)
 @pytest.mark.parametrize("key", USES)
 def test_what_holds_agrees_with_its_relation_in_every_cell(key, cell):
     for merit in run_use(key, solve=TextbookCell(**cell), detail=False).merits:
@@ -262,7 +302,8 @@ def test_what_holds_agrees_with_its_relation_in_every_cell(key, cell):
         if merit.holds and law and merit.key not in ("release", "attack", "compression"):
             apart = abs(merit.value - law)
             assert apart <= (1.0 if merit.unit == "dB" else 0.13 * abs(law)) or (
-                merit.unit == "%" and abs(law) < 1.0), merit
+                merit.unit == "%" and abs(law) < 1.0
+            ), merit
 
 
 def test_linear_limits_count_the_emitter_resistors():
@@ -287,13 +328,16 @@ def test_linear_limits_count_the_emitter_resistors():
 def test_signal_of_the_variable_gain_bends_where_its_limit_says(r_emitter):
     cell = TextbookCell(r_emitter_upper=r_emitter)
     limit = run_use("variable_gain", solve=cell, detail=False).merit("gain").limit
-    small, edge = (run_use("variable_gain", {"amplitude": a}, cell, detail=False).merit(
-        "gain").value for a in (1e-5, limit))
+    small, edge = (
+        run_use("variable_gain", {"amplitude": a}, cell, detail=False).merit("gain").value
+        for a in (1e-5, limit)
+    )
     assert abs(edge / small - 1.0) == pytest.approx(0.01, rel=0.05)
 
 
-@pytest.mark.parametrize("cell", [{}, {"r_emitter_upper": 20.0}, {"r_emitter_upper": 100.0},
-                                  {"r_emitter_lower": 100.0}])
+@pytest.mark.parametrize(
+    "cell", [{}, {"r_emitter_upper": 20.0}, {"r_emitter_upper": 100.0}, {"r_emitter_lower": 100.0}]
+)
 def test_oscillator_switches_hard_where_its_limit_says(cell):
     cell = TextbookCell(**cell)
     weak = {"signal_amplitude": 1e-5, "second_amplitude": 0.0}
@@ -301,15 +345,22 @@ def test_oscillator_switches_hard_where_its_limit_says(cell):
     def gain(oscillator):
         return cell_gain(cell, {**weak, "oscillator_amplitude": oscillator})
 
-    hard = run_use("mixer", {**weak, "oscillator_amplitude": 1.0}, cell, detail=False).merit(
-        "hard_limit").limit
+    hard = (
+        run_use("mixer", {**weak, "oscillator_amplitude": 1.0}, cell, detail=False)
+        .merit("hard_limit")
+        .limit
+    )
     # a fully square carrier has 4/pi of fundamental; the cell fully switched gives the most gain
     most = float(cell(5.0, 0.0).gain_lower) * 2.0 / np.pi
     assert 20.0 * math.log10(most / gain(hard)) == pytest.approx(1.0, abs=0.1)
-    soft = run_use("mixer", {**weak, "oscillator_amplitude": 1e-3}, cell, detail=False).merit(
-        "conversion_gain").limit
+    soft = (
+        run_use("mixer", {**weak, "oscillator_amplitude": 1e-3}, cell, detail=False)
+        .merit("conversion_gain")
+        .limit
+    )
     assert abs(20.0 * math.log10(gain(soft) / gain(1e-3) * 1e-3 / soft)) == pytest.approx(
-        1.0, abs=0.13)
+        1.0, abs=0.13
+    )
 
 
 def cell_gain(cell, entries):
@@ -320,9 +371,18 @@ def cell_gain(cell, entries):
 def test_squarer_bends_where_its_limit_says(cell):
     cell = TextbookCell(**cell)
     limit = run_use("squarer", solve=cell, detail=False).merit("second").limit
-    small, edge = (run_use("squarer", {"amplitude": a, "offset_upper": 0.0, "offset_lower": 0.0},
-                           cell, detail=False).merit("second").value / a ** 2
-                   for a in (1e-3, limit))
+    small, edge = (
+        run_use(
+            "squarer",
+            {"amplitude": a, "offset_upper": 0.0, "offset_lower": 0.0},
+            cell,
+            detail=False,
+        )
+        .merit("second")
+        .value
+        / a**2
+        for a in (1e-3, limit)
+    )
     assert edge / small == pytest.approx(0.9, abs=0.015)
 
 
@@ -369,10 +429,18 @@ def test_signals_with_emitter_resistors_leave_the_laws_without():
 def test_any_two_drives(kind, other):
     run = uses_signals.run_signals(
         Drive(kind=kind, amplitude=5e-3, offset=5e-3 if kind == "dc" else 0.0),
-        Drive(kind=other, amplitude=5e-3, frequency=43e3, offset=5e-3 if other == "dc" else 0.0))
+        Drive(kind=other, amplitude=5e-3, frequency=43e3, offset=5e-3 if other == "dc" else 0.0),
+    )
     n = run.window.samples
-    for a in (run.time, run.v_upper, run.v_lower, run.point.v_out, run.product, run.fitted,
-              run.error):
+    for a in (
+        run.time,
+        run.v_upper,
+        run.v_lower,
+        run.point.v_out,
+        run.product,
+        run.fitted,
+        run.error,
+    ):
         assert a.shape == (n,) and finite(a)
     np.testing.assert_allclose(run.fitted + run.error, run.point.v_out)
     # the fitted product is the closest: what is left has nothing of it
@@ -399,8 +467,7 @@ def test_corners_act_on_the_waveforms():
     ratio = slow.spectrum.level(1, 1) / plain.spectrum.level(1, 1)
     assert ratio == pytest.approx(1 / math.hypot(1, 44), rel=1e-6)
     # both collectors keep their DC, and the difference is still theirs
-    np.testing.assert_allclose(slow.point.v_right - slow.point.v_left, slow.point.v_out,
-                               atol=1e-12)
+    np.testing.assert_allclose(slow.point.v_right - slow.point.v_left, slow.point.v_out, atol=1e-12)
 
 
 def test_moved_frequencies_are_told():
@@ -413,24 +480,30 @@ def test_an_input_at_zero_makes_nothing():
     assert np.max(np.abs(run.point.v_out)) < 1e-15 and "zero" in run.sentence
 
 
-@pytest.mark.parametrize("label, frequency, words", [
-    ("3 f_upper \u2212 f_lower", 116e3, "the one at 116.0 kHz (3 \u00d7 upper \u2212 lower)"),
-    ("f_upper + f_lower2", 89e3, "the one at 89.00 kHz (upper + second lower)"),
-    ("f_upper \u2212 f_upper_repeat", 36e3, "the one at 36.00 kHz (upper \u2212 upper repeat)"),
-    ("f_upper", 40e3, "the one at 40.00 kHz (the upper input alone)"),
-    ("part of the call", 19.5e3, "the one at 19.50 kHz (part of the call)"),
-    ("DC", 0.0, "DC"),
-])
+@pytest.mark.parametrize(
+    "label, frequency, words",
+    [
+        ("3 f_upper \u2212 f_lower", 116e3, "the one at 116.0 kHz (3 \u00d7 upper \u2212 lower)"),
+        ("f_upper + f_lower2", 89e3, "the one at 89.00 kHz (upper + second lower)"),
+        ("f_upper \u2212 f_upper_repeat", 36e3, "the one at 36.00 kHz (upper \u2212 upper repeat)"),
+        ("f_upper", 40e3, "the one at 40.00 kHz (the upper input alone)"),
+        ("part of the call", 19.5e3, "the one at 19.50 kHz (part of the call)"),
+        ("DC", 0.0, "DC"),
+    ],
+)
 def test_a_line_is_told_in_words(label, frequency, words):
     line = Line(frequency, 0.1, 0.0, (), "product", label)
     assert uses_signals._line_in_words(line) == words
 
 
-@pytest.mark.parametrize("circuit, key, figure", [
-    (Circuit(r_emitter_lower=220.0), "mixer", "conversion_gain"),
-    (Circuit(r_emitter_upper=220.0, r_emitter_lower=220.0), "dsb", "sideband"),
-    (Circuit(beta_forward=15.0), "variable_gain", "gain"),
-])
+@pytest.mark.parametrize(
+    "circuit, key, figure",
+    [
+        (Circuit(r_emitter_lower=220.0), "mixer", "conversion_gain"),
+        (Circuit(r_emitter_upper=220.0, r_emitter_lower=220.0), "dsb", "sideband"),
+        (Circuit(beta_forward=15.0), "variable_gain", "gain"),
+    ],
+)
 def test_built_cell_far_from_its_relation_says_so(circuit, key, figure):
     merit = run_use(key, solve=built_solver(circuit), detail=False).merit(figure)
     off = abs(merit.value / merit.relation_value - 1.0)

@@ -26,11 +26,14 @@ def test_every_kind_repeats_over_its_window_and_stays_in_bounds(kind):
 
 def test_dc_is_its_offset():
     np.testing.assert_array_equal(
-        signals.sample(Drive(kind="dc", offset=-0.01), [0.0, 1.0]), [-0.01, -0.01])
+        signals.sample(Drive(kind="dc", offset=-0.01), [0.0, 1.0]), [-0.01, -0.01]
+    )
 
 
 def test_phase_and_start_of_each_wave():
-    at = lambda **k: float(signals.sample(Drive(amplitude=1.0, frequency=1e3, **k), [0.0])[0])  # noqa: E731
+    def at(**k):
+        return float(signals.sample(Drive(amplitude=1.0, frequency=1e3, **k), [0.0])[0])
+
     assert at() == 0.0
     assert at(phase=90.0) == pytest.approx(1.0)
     assert at(kind="triangle") == pytest.approx(0.0)
@@ -50,17 +53,20 @@ def test_burst_is_silent_between():
     assert np.max(v[t < 0.25e-3]) > 0.99
 
 
-@pytest.mark.parametrize("change, words", [
-    ({"kind": "noise"}, "kind is 'noise'"),
-    ({"amplitude": -1.0}, "amplitude is -1 V"),
-    ({"amplitude": float("nan")}, "amplitude is nan"),
-    ({"frequency": 0.0}, "frequency is 0 Hz"),
-    ({"kind": "burst", "repeat_frequency": 50e3}, "repeat_frequency is 50000 Hz"),
-    ({"kind": "burst", "on_fraction": 0.0}, "on_fraction is 0"),
-    ({"kind": "call", "frequency": 150e3}, "the call sweeps"),
-    ({"depth": 3.0}, "depth is 3"),
-    ({"amplitude": "loud"}, "not a number"),
-])
+@pytest.mark.parametrize(
+    "change, words",
+    [
+        ({"kind": "noise"}, "kind is 'noise'"),
+        ({"amplitude": -1.0}, "amplitude is -1 V"),
+        ({"amplitude": float("nan")}, "amplitude is nan"),
+        ({"frequency": 0.0}, "frequency is 0 Hz"),
+        ({"kind": "burst", "repeat_frequency": 50e3}, "repeat_frequency is 50000 Hz"),
+        ({"kind": "burst", "on_fraction": 0.0}, "on_fraction is 0"),
+        ({"kind": "call", "frequency": 150e3}, "the call sweeps"),
+        ({"depth": 3.0}, "depth is 3"),
+        ({"amplitude": "loud"}, "not a number"),
+    ],
+)
 def test_bad_drives_get_one_sentence(change, words):
     with pytest.raises(QuantityError, match="allowed") as caught:
         signals.sample(Drive(**change), [0.0])
@@ -148,13 +154,16 @@ def test_load_pole_keeps_dc_and_works_on_rows():
     assert np.max(out[1]) == pytest.approx(1 / np.sqrt(2), rel=1e-2)
 
 
-@pytest.mark.parametrize("call", [
-    lambda: signals.corner_frequency(0.0, 1e-9),
-    lambda: signals.corner_frequency(1e3, -1e-9),
-    lambda: signals.coupling_response(1e3, -1.0),
-    lambda: signals.load_response(1e3, 0.0),
-    lambda: signals.load_pole(np.ones(8), 1e-3, float("nan")),
-])
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda: signals.corner_frequency(0.0, 1e-9),
+        lambda: signals.corner_frequency(1e3, -1e-9),
+        lambda: signals.coupling_response(1e3, -1.0),
+        lambda: signals.load_response(1e3, 0.0),
+        lambda: signals.load_pole(np.ones(8), 1e-3, float("nan")),
+    ],
+)
 def test_bad_corners_are_refused(call):
     with pytest.raises(QuantityError):
         call()

@@ -17,18 +17,21 @@ def labelled(record, tones=(UPPER, LOWER), **k):
     return sp.labelled_spectrum(record, 1e-3, tones, **k)
 
 
-@pytest.mark.parametrize("line, origin, label", [
-    (2, "difference", "f_upper \u2212 f_lower"),
-    (88, "sum", "f_upper + f_lower"),
-    (45, "upper leak", "f_upper"),
-    (43, "lower leak", "f_lower"),
-    (90, "harmonic", "2 f_upper"),
-    (129, "harmonic", "3 f_lower"),
-    (92, "product", "3 f_upper \u2212 f_lower"),
-    (84, "product", "3 f_lower \u2212 f_upper"),
-    (0, "dc", "DC"),
-    (700, "product", "higher order"),
-])
+@pytest.mark.parametrize(
+    "line, origin, label",
+    [
+        (2, "difference", "f_upper \u2212 f_lower"),
+        (88, "sum", "f_upper + f_lower"),
+        (45, "upper leak", "f_upper"),
+        (43, "lower leak", "f_lower"),
+        (90, "harmonic", "2 f_upper"),
+        (129, "harmonic", "3 f_lower"),
+        (92, "product", "3 f_upper \u2212 f_lower"),
+        (84, "product", "3 f_lower \u2212 f_upper"),
+        (0, "dc", "DC"),
+        (700, "product", "higher order"),
+    ],
+)
 def test_origin_of_a_line(line, origin, label):
     found = labelled(0.2 * np.cos(line * TURN)).lines
     assert len(found) == 1
@@ -78,7 +81,7 @@ def test_parseval_for_any_record(values):
     n = len(v)
     nyquist = v @ ((-1.0) ** np.arange(n)) / n
     s = sp.coherent_spectrum(v, 1e-3)
-    assert s.power() + nyquist ** 2 == pytest.approx(s.mean_square, rel=1e-9, abs=1e-12)
+    assert s.power() + nyquist**2 == pytest.approx(s.mean_square, rel=1e-9, abs=1e-12)
 
 
 def test_phasors_rebuild_the_record():
@@ -92,17 +95,21 @@ def test_phasors_rebuild_the_record():
 
 
 def test_suppression_distortion_products_and_gain():
-    s = sp.coherent_spectrum(0.5 * np.cos(88 * TURN) + 0.5 * np.cos(2 * TURN)
-                             + 0.05 * np.cos(45 * TURN), 1e-3)
+    s = sp.coherent_spectrum(
+        0.5 * np.cos(88 * TURN) + 0.5 * np.cos(2 * TURN) + 0.05 * np.cos(45 * TURN), 1e-3
+    )
     assert sp.carrier_suppression(s, 45, (2, 88)) == pytest.approx(20.0)
     assert sp.carrier_suppression(s, 43, (2, 88)) == pytest.approx(240.0)
     assert sp.conversion_gain(s, 2, 0.01) == pytest.approx(50.0)
-    s = sp.coherent_spectrum(np.cos(5 * TURN) + 0.03 * np.cos(10 * TURN)
-                             + 0.04 * np.cos(15 * TURN), 1e-3)
+    s = sp.coherent_spectrum(
+        np.cos(5 * TURN) + 0.03 * np.cos(10 * TURN) + 0.04 * np.cos(15 * TURN), 1e-3
+    )
     assert sp.harmonic_distortion(s, 5) == pytest.approx(0.05)
     np.testing.assert_allclose(sp.harmonic_levels(s, 5, 3), [0.03, 0.04], atol=1e-12)
-    s = sp.coherent_spectrum(np.cos(30 * TURN) + np.cos(33 * TURN) + 0.01 * np.cos(27 * TURN)
-                             + 0.02 * np.cos(36 * TURN), 1e-3)
+    s = sp.coherent_spectrum(
+        np.cos(30 * TURN) + np.cos(33 * TURN) + 0.01 * np.cos(27 * TURN) + 0.02 * np.cos(36 * TURN),
+        1e-3,
+    )
     (low, a), (high, b) = sp.third_order_products(s, 30, 33)
     assert (low, high) == (27, 36) and (a, b) == pytest.approx((0.01, 0.02))
 
@@ -114,14 +121,17 @@ def test_envelope_of_an_amplitude_modulated_wave():
     np.testing.assert_allclose(np.angle(envelope), 0.3, atol=1e-12)
 
 
-@pytest.mark.parametrize("call, words", [
-    (lambda: sp.coherent_spectrum([1.0, float("nan"), 0, 0, 0], 1.0), "record is nan"),
-    (lambda: sp.coherent_spectrum([1.0], 1.0), "at least 4 samples"),
-    (lambda: sp.coherent_spectrum(np.ones((2, 8)), 1.0), "one row"),
-    (lambda: sp.coherent_spectrum(np.ones(8), 0.0), "duration is 0"),
-    (lambda: sp.harmonic_levels(sp.coherent_spectrum(np.zeros(8), 1.0), 1), "fundamental"),
-    (lambda: sp.label_lines(sp.coherent_spectrum(np.ones(8), 1.0), [UPPER] * 6), "at most 5"),
-])
+@pytest.mark.parametrize(
+    "call, words",
+    [
+        (lambda: sp.coherent_spectrum([1.0, float("nan"), 0, 0, 0], 1.0), "record is nan"),
+        (lambda: sp.coherent_spectrum([1.0], 1.0), "at least 4 samples"),
+        (lambda: sp.coherent_spectrum(np.ones((2, 8)), 1.0), "one row"),
+        (lambda: sp.coherent_spectrum(np.ones(8), 0.0), "duration is 0"),
+        (lambda: sp.harmonic_levels(sp.coherent_spectrum(np.zeros(8), 1.0), 1), "fundamental"),
+        (lambda: sp.label_lines(sp.coherent_spectrum(np.ones(8), 1.0), [UPPER] * 6), "at most 5"),
+    ],
+)
 def test_bad_input_gets_one_sentence(call, words):
     with pytest.raises(QuantityError, match=words):
         call()
@@ -133,5 +143,6 @@ def test_drive_limits_of_the_laws():
     x = sp.hard_drive_limit(0.01)
     assert sp.switching_part(x) == pytest.approx(0.99 * 4 / np.pi, rel=1e-9)
     x = sp.small_drive_limit(0.1, 3)
-    assert -sp.switching_part(x, 3) / sp.switching_part(x) == pytest.approx(0.9 * x * x / 12,
-                                                                          rel=1e-9)
+    assert -sp.switching_part(x, 3) / sp.switching_part(x) == pytest.approx(
+        0.9 * x * x / 12, rel=1e-9
+    )

@@ -51,17 +51,20 @@ def test_any_value_reads_back_exactly_from_its_text(value, name):
     assert getattr(read_value(Circuit(), name, exact_value(name, value)), name) == value
 
 
-@pytest.mark.parametrize("name, text, words", [
-    ("r_load_left", "5 V", ("Left load", "5 V", "resistance", "2k2")),
-    ("r_load_left", "-1k", ("Left load", "-1k", "allowed is 0 to")),
-    ("c_load", "2 mm", ("At each output", "2 mm", "capacitance")),
-    ("temperature", "400", ("Temperature", "400", "177")),
-    ("v_early", "2", ("Early voltage", "2", "at least 5")),
-    ("area3", "0", ("Area of Q3", "0", "allowed")),
-    ("tail_kind", "spring", ("Tail", "spring", "resistor")),
-    ("g_leak", "much", ("leakage", "much", "siemens")),
-    ("faults", "open:nothing", ("Faults", "open:nothing")),
-])
+@pytest.mark.parametrize(
+    "name, text, words",
+    [
+        ("r_load_left", "5 V", ("Left load", "5 V", "resistance", "2k2")),
+        ("r_load_left", "-1k", ("Left load", "-1k", "allowed is 0 to")),
+        ("c_load", "2 mm", ("At each output", "2 mm", "capacitance")),
+        ("temperature", "400", ("Temperature", "400", "177")),
+        ("v_early", "2", ("Early voltage", "2", "at least 5")),
+        ("area3", "0", ("Area of Q3", "0", "allowed")),
+        ("tail_kind", "spring", ("Tail", "spring", "resistor")),
+        ("g_leak", "much", ("leakage", "much", "siemens")),
+        ("faults", "open:nothing", ("Faults", "open:nothing")),
+    ],
+)
 def test_a_bad_entry_is_told_and_changes_nothing(state, name, text, words):
     before = state.circuit
     with pytest.raises(QuantityError) as error:
@@ -145,9 +148,17 @@ def test_a_changed_tail_drops_faults_of_parts_that_went_with_it(state):
 
 
 def test_overlay_meets_the_textbook_where_the_parts_are_ideal(state):
-    state.set_circuit(Circuit(beta_forward=math.inf, v_early=math.inf, tail_kind="ideal",
-                              r_bias_upper_pos=1e6, r_bias_upper_neg=1e6,
-                              r_bias_lower_pos=1e6, r_bias_lower_neg=1e6))
+    state.set_circuit(
+        Circuit(
+            beta_forward=math.inf,
+            v_early=math.inf,
+            tail_kind="ideal",
+            r_bias_upper_pos=1e6,
+            r_bias_upper_neg=1e6,
+            r_bias_lower_pos=1e6,
+            r_bias_lower_neg=1e6,
+        )
+    )
     state.model = "overlay"
     for x, built, ideal in state.curves().values():
         assert np.allclose(built, ideal, atol=2e-3 * np.max(np.abs(ideal)))
@@ -187,9 +198,15 @@ def test_drawing_is_well_formed_for_every_kind_of_circuit():
 
     for upper in ("single", "balanced"):
         for tail in ("ideal", "resistor", "transistor"):
-            circuit = Circuit(upper_mode=upper, lower_mode=upper, tail_kind=tail,
-                              r_emitter_upper=22.0, r_emitter_lower=0.0, c_load=0.0,
-                              r_termination_upper=math.inf)
+            circuit = Circuit(
+                upper_mode=upper,
+                lower_mode=upper,
+                tail_kind=tail,
+                r_emitter_upper=22.0,
+                r_emitter_lower=0.0,
+                c_load=0.0,
+                r_termination_upper=math.inf,
+            )
             tree = ElementTree.fromstring(built_schematic.draw(circuit))
             ids = [e.get("data-id") for e in tree.iter() if e.get("data-id")]
             assert len(ids) == len(set(ids))
@@ -205,8 +222,12 @@ def test_widths_of_the_ribbons_are_the_branch_currents(state):
 
 def test_references_are_unique_and_cover_the_parts_of_a_builder():
     circuit = Circuit(r_emitter_upper=10.0, r_emitter_lower=100.0)
-    refs = [r for name, some in references(circuit).items() if not name.startswith("r_source")
-            for r in some]
+    refs = [
+        r
+        for name, some in references(circuit).items()
+        if not name.startswith("r_source")
+        for r in some
+    ]
     assert len(refs) == len(set(refs))
     for part in resistor_parts(circuit):
         assert part_reference(circuit, part) in refs
@@ -238,7 +259,8 @@ def test_comparison_is_that_of_two_separate_solutions(state):
     rows = {name: (before, after) for name, _, before, after in found.rows}
     assert rows["Output here"] == (
         float(network.solve_built(state.circuit, 0.02, 0.01).v_out),
-        float(network.solve_built(broken, 0.02, 0.01).v_out))
+        float(network.solve_built(broken, 0.02, 0.01).v_out),
+    )
     fault = next(f for f in single_faults(state.circuit) if f.key == "open:r_load_left")
     said = what_if.fault_sentence(fault, found)
     assert said.startswith("Fault: The left load resistor is open.") and "saturated" in said
@@ -292,10 +314,17 @@ def test_trims_of_one_build_leave_the_circuit_as_drawn(state):
         state.read_setting("unit", "401")
 
 
-@pytest.mark.parametrize("first, then", [
-    ("fault=%20&tab=faults", ""),
-    ("circuit=bat-call-mixer&tab=faults&fault=open:Q7.base", "circuit=beacon-modulator&tab=faults"),
-    ("circuit=beacon-modulator&tab=faults&fault=open:r_tail", "circuit=volume-cell&tab=faults")])
+@pytest.mark.parametrize(
+    "first, then",
+    [
+        ("fault=%20&tab=faults", ""),
+        (
+            "circuit=bat-call-mixer&tab=faults&fault=open:Q7.base",
+            "circuit=beacon-modulator&tab=faults",
+        ),
+        ("circuit=beacon-modulator&tab=faults&fault=open:r_tail", "circuit=volume-cell&tab=faults"),
+    ],
+)
 def test_a_page_that_is_open_takes_links_with_faults_of_other_circuits(first, then):
     """As when a presenter's scenes are followed; each step draws the page at once."""
     page = BuildPage(None)

@@ -34,12 +34,24 @@ def comparison(example_table):
 
 
 def test_guess_fills_the_columns(state):
-    assert [getattr(state, f"column_{c}") for c in
-            ("time", "upper", "lower", "left", "right", "out")] == ["1", "2", "3", "4", "5", "none"]
+    assert [
+        getattr(state, f"column_{c}") for c in ("time", "upper", "lower", "left", "right", "out")
+    ] == ["1", "2", "3", "4", "5", "none"]
     assert list(state.param.column_upper.names) == [
-        "none", "1: time (s)", "2: upper (V)", "3: lower (V)", "4: left (V)", "5: right (V)"]
-    assert dict(state.question().roles) == {"time": 0, "v_upper": 1, "v_lower": 2, "v_left": 3,
-                                            "v_right": 4}
+        "none",
+        "1: time (s)",
+        "2: upper (V)",
+        "3: lower (V)",
+        "4: left (V)",
+        "5: right (V)",
+    ]
+    assert dict(state.question().roles) == {
+        "time": 0,
+        "v_upper": 1,
+        "v_lower": 2,
+        "v_left": 3,
+        "v_right": 4,
+    }
     assert state.question().upper is None and state.question().lower is None
 
 
@@ -52,13 +64,18 @@ def test_a_missing_input_asks_for_its_drive(state):
 
 def test_probes_become_factors(state):
     state.param.update(probe_upper="times 10", probe_out="turned over")
-    assert dict(state.question().factors) == {"v_upper": 10.0, "v_lower": 1.0, "v_left": -1.0,
-                                              "v_right": -1.0}
+    assert dict(state.question().factors) == {
+        "v_upper": 10.0,
+        "v_lower": 1.0,
+        "v_left": -1.0,
+        "v_right": -1.0,
+    }
 
 
 def test_counted_rows_stand_for_time():
     text = "sample,upper,lower,out\n" + "\n".join(
-        f"{k},{0.01 * (k % 7):.3f},{0.01 * (k % 5):.3f},{0.001 * k:.4f}" for k in range(40))
+        f"{k},{0.01 * (k % 7):.3f},{0.01 * (k % 5):.3f},{0.001 * k:.4f}" for k in range(40)
+    )
     state = CompareState()
     state.take(read_table(text, "counted"))
     assert state.column_time == "1" and "index" in dict(state.question().roles)
@@ -78,8 +95,9 @@ def test_link_of_the_build_page_is_understood():
 
 
 def test_link_round_trip(state):
-    state.param.update(no_mean=True, probe_upper="divided by 10", start=20.0, span=30.0,
-                       example=True)
+    state.param.update(
+        no_mean=True, probe_upper="divided by 10", start=20.0, span=30.0, example=True
+    )
     state.choose_shipped("beacon-modulator")
     other = CompareState()
     assert other.apply_query(state.query()) == []
@@ -87,9 +105,16 @@ def test_link_round_trip(state):
         assert getattr(other, name) == getattr(state, name)
 
 
-@pytest.mark.parametrize("query, words", [
-    ("span=500%25", "out of range"), ("probe_upper=11", "probe_upper"), ("colour=1", "colour"),
-    ("r_load_left=-3", "Left load"), ("circuit=none", "not shipped")])
+@pytest.mark.parametrize(
+    "query, words",
+    [
+        ("span=500%25", "out of range"),
+        ("probe_upper=11", "probe_upper"),
+        ("colour=1", "colour"),
+        ("r_load_left=-3", "Left load"),
+        ("circuit=none", "not shipped"),
+    ],
+)
 def test_what_a_link_has_wrong_is_said(query, words):
     problems = CompareState().apply_query(query)
     assert len(problems) == 1 and words in problems[0]
@@ -150,9 +175,15 @@ def test_table_says_each_figure_once_and_csv_is_plain(comparison):
     assert samples["captured_V"] == pytest.approx(comparison.measured, abs=1e-9)
 
 
-@pytest.mark.parametrize("start, span, wanted", [
-    (0.0, 100.0, (0, 1000)), (50.0, 10.0, (500, 600)), (99.0, 100.0, (990, 1000)),
-    (99.0, 0.1, (990, 992))])
+@pytest.mark.parametrize(
+    "start, span, wanted",
+    [
+        (0.0, 100.0, (0, 1000)),
+        (50.0, 10.0, (500, 600)),
+        (99.0, 100.0, (990, 1000)),
+        (99.0, 0.1, (990, 992)),
+    ],
+)
 def test_stretch_of_time(start, span, wanted):
     cut = stretch(np.arange(1000), start, span)
     assert (cut.start, cut.stop) == wanted

@@ -36,12 +36,15 @@ def with_values(upper="sine", lower="sine", span="window", numbers=None):
 @given(kinds, kinds, st.sampled_from(sorted(SPANS)), quantities)
 def test_link_and_file_bring_back_the_same_scene(upper, lower, span, numbers):
     state = with_values(upper, lower, span, numbers)
-    for restore in (lambda s: s.apply_query(state.query()),
-                    lambda s: s.apply_file(state.to_file())):
+    for restore in (
+        lambda s: s.apply_query(state.query()),
+        lambda s: s.apply_file(state.to_file()),
+    ):
         other = SignalsState()
         assert restore(other) == []
         assert {n: getattr(other, n) for n in other.fields()} == {
-            n: getattr(state, n) for n in state.fields()}
+            n: getattr(state, n) for n in state.fields()
+        }
 
 
 @settings(max_examples=60)
@@ -56,10 +59,18 @@ def test_any_settings_give_a_scene_or_say_why_not(upper, lower, span, numbers):
     assert np.isfinite(scene.at(scene.run.point.v_out))
 
 
-@given(st.sampled_from(["upper", "lower"]), kinds, kinds,
-       st.fixed_dictionaries({}, optional={
-           f"lower_{n}": values_of(SPECS[f"lower_{n}"])
-           for n in ("frequency", "second_frequency", "repeat_frequency")}))
+@given(
+    st.sampled_from(["upper", "lower"]),
+    kinds,
+    kinds,
+    st.fixed_dictionaries(
+        {},
+        optional={
+            f"lower_{n}": values_of(SPECS[f"lower_{n}"])
+            for n in ("frequency", "second_frequency", "repeat_frequency")
+        },
+    ),
+)
 def test_choosing_a_kind_says_what_it_moves(side, before, after, numbers):
     state = SignalsState(**{f"{side}_kind": before}, **numbers)
     old = {n: getattr(state, n) for n in state.fields()}
@@ -125,8 +136,7 @@ def test_lower_offset_lets_the_carrier_through(model):
         at_bases = run.point.nodes["base_lower_pos"] - run.point.nodes["base_lower_neg"]
         tone, offset = np.ptp(at_bases) / 2, offset + np.mean(at_bases)
     spectrum = run.spectrum
-    assert spectrum.level(1, 0) / spectrum.level(1, 1) == pytest.approx(
-        2 * offset / tone, rel=0.03)
+    assert spectrum.level(1, 0) / spectrum.level(1, 1) == pytest.approx(2 * offset / tone, rel=0.03)
     matched = SignalsState(**settings).scene().run.spectrum
     assert matched.level(1, 0) < 1e-3 * matched.level(1, 1)
 
@@ -170,15 +180,15 @@ def test_cursor_reads_between_samples():
     state = SignalsState(upper_phase=0.0, cursor=100.05e-6)
     scene = state.scene()
     assert scene.at(scene.run.v_upper) == pytest.approx(
-        0.06 * np.sin(2 * np.pi * 40e3 * 100.05e-6), abs=2e-5)
+        0.06 * np.sin(2 * np.pi * 40e3 * 100.05e-6), abs=2e-5
+    )
 
 
 def test_slider_of_the_cursor_covers_the_time_shown():
     state = SignalsState(span="4")
     scene = state.scene()
     spec = state.param["cursor"]
-    assert (spec.at_step(0), spec.at_step(spec.steps())) == pytest.approx(
-        (scene.start, scene.end))
+    assert (spec.at_step(0), spec.at_step(spec.steps())) == pytest.approx((scene.start, scene.end))
     assert scene.end - scene.start == pytest.approx(4 / 40e3)
 
 
@@ -209,8 +219,7 @@ def test_map_agrees_with_the_run(model):
 
 @pytest.mark.parametrize("heard", ["as it is", "shifted", "slowed"])
 def test_sound_is_limited_and_says_what_was_moved(heard):
-    state = SignalsState(heard=heard, hear_shift=34e3, hear_slow=10.0, i_tail=2e-2,
-                         r_load=1e4)
+    state = SignalsState(heard=heard, hear_shift=34e3, hear_slow=10.0, i_tail=2e-2, r_load=1e4)
     sound = state.sound()
     assert np.max(np.abs(sound.samples), initial=0.0) <= SOUND_PEAK
     assert sound.silent == (heard == "as it is")  # 36 and 44 kHz are above hearing
@@ -228,7 +237,7 @@ def test_shifted_sound_holds_the_lines_of_the_output_moved_down():
 # ---------------------------------------------------------------- what is drawn
 
 
-@given(st.integers(10, 40_000), st.integers(0, 2 ** 32 - 1))
+@given(st.integers(10, 40_000), st.integers(0, 2**32 - 1))
 @settings(max_examples=40)
 def test_thinning_loses_no_peak(n, seed):
     y = np.random.default_rng(seed).normal(size=n)
@@ -246,14 +255,17 @@ def test_round_up_is_a_round_number_not_far_above(size):
     assert size * 0.999 <= found <= 1.7 * size
 
 
-@given(st.lists(st.tuples(st.floats(0, 400), st.floats(0, 180)), min_size=1, max_size=30),
-       st.data())
+@given(
+    st.lists(st.tuples(st.floats(0, 400), st.floats(0, 180)), min_size=1, max_size=30), st.data()
+)
 def test_labels_overlap_nothing(points, data):
-    texts = data.draw(st.lists(st.text("3u+l-", min_size=1, max_size=12),
-                               max_size=min(9, len(points))))
+    texts = data.draw(
+        st.lists(st.text("3u+l-", min_size=1, max_size=12), max_size=min(9, len(points)))
+    )
     placed = place_labels(points, texts, 400, 220)
-    boxes = [(x - 3.2 * len(texts[k]), x + 3.2 * len(texts[k]), y - 7.5, y + 7.5)
-             for k, x, y in placed]
+    boxes = [
+        (x - 3.2 * len(texts[k]), x + 3.2 * len(texts[k]), y - 7.5, y + 7.5) for k, x, y in placed
+    ]
     for a, b in itertools.combinations(boxes, 2):
         assert a[1] <= b[0] or b[1] <= a[0] or a[3] <= b[2] or b[3] <= a[2]
     for (low, high, bottom, top), (x, y) in itertools.product(boxes, points):
@@ -262,8 +274,9 @@ def test_labels_overlap_nothing(points, data):
 
 
 def test_labels_are_placed_when_there_is_room():
-    assert [k for k, _, _ in place_labels([(100, 50), (300, 50)], ["sum", "difference"],
-                                          400, 200)] == [0, 1]
+    assert [
+        k for k, _, _ in place_labels([(100, 50), (300, 50)], ["sum", "difference"], 400, 200)
+    ] == [0, 1]
 
 
 def test_short_labels():

@@ -30,8 +30,10 @@ def values_of(spec):
 
 states = st.builds(
     lambda stage, hold, numbers: SteerState(stage=stage, hold_scale=hold, **numbers),
-    st.sampled_from(sorted(STAGES)), st.booleans(),
-    st.fixed_dictionaries({}, optional={n: values_of(p) for n, p in SPECS.items()}))
+    st.sampled_from(sorted(STAGES)),
+    st.booleans(),
+    st.fixed_dictionaries({}, optional={n: values_of(p) for n, p in SPECS.items()}),
+)
 
 
 def numbers(state):
@@ -47,6 +49,7 @@ def test_exact_text_reads_back_to_the_same_float(name):
         text = spec.exact(value)
         assert spec.read(text) == value
         assert text.isascii() and " " not in text
+
     round_trip()
 
 
@@ -108,19 +111,22 @@ def test_link_sets_what_it_does_not_name_to_default():
     assert state.v_upper == 0.012 and state.v_lower == 0.02 and state.stage == "cell"
 
 
-@pytest.mark.parametrize("query, parts", [
-    ("v_upper=5apples", ["Upper input", "5apples", "10mV"]),
-    ("v_upper=99V", ["Upper input", "99V", "-10.0 V to 10.0 V"]),
-    ("v_upper=5mA", ["Upper input", "a current", "a voltage"]),
-    ("v_uper=5mV", ["'v_uper' is not a setting", "did you mean 'v_upper'?"]),
-    ("colour=red", ["'colour' is not a setting of this page"]),
-    ("stage=five", ["stage", "'five' is not known", "pair, shared, crossed, cell"]),
-    ("hold_scale=maybe", ["hold_scale", "'maybe' is neither yes nor no"]),
-    ("temperature=-400", ["Temperature", "-400", "not above zero kelvin"]),
-    ("temperature=900", ["Temperature", "900", "\u2212150.0 \u00b0C to 200.0 \u00b0C"]),
-    ("v_upper=", ["Upper input", "not a value"]),
-    ("x" * 300 + "=1", ["\u2026", "is not a setting"]),
-])
+@pytest.mark.parametrize(
+    "query, parts",
+    [
+        ("v_upper=5apples", ["Upper input", "5apples", "10mV"]),
+        ("v_upper=99V", ["Upper input", "99V", "-10.0 V to 10.0 V"]),
+        ("v_upper=5mA", ["Upper input", "a current", "a voltage"]),
+        ("v_uper=5mV", ["'v_uper' is not a setting", "did you mean 'v_upper'?"]),
+        ("colour=red", ["'colour' is not a setting of this page"]),
+        ("stage=five", ["stage", "'five' is not known", "pair, shared, crossed, cell"]),
+        ("hold_scale=maybe", ["hold_scale", "'maybe' is neither yes nor no"]),
+        ("temperature=-400", ["Temperature", "-400", "not above zero kelvin"]),
+        ("temperature=900", ["Temperature", "900", "\u2212150.0 \u00b0C to 200.0 \u00b0C"]),
+        ("v_upper=", ["Upper input", "not a value"]),
+        ("x" * 300 + "=1", ["\u2026", "is not a setting"]),
+    ],
+)
 def test_broken_part_of_a_link_is_named_and_the_rest_is_kept(query, parts):
     state = SteerState()
     problems = state.apply_query(query + "&v_lower=33mV")
@@ -140,11 +146,16 @@ def test_link_too_long_or_with_too_many_parts_is_refused_whole():
     assert state.query() == ""
 
 
-@pytest.mark.parametrize("text, part", [
-    ("not [ toml", "not TOML"), ("", "no [scene] table"), ("scene = 3", "no [scene] table"),
-    ('[scene]\npage = "signals"', "page 'signals'"),
-    ("x" * (MAX_FILE + 1), str(MAX_FILE)),
-])
+@pytest.mark.parametrize(
+    "text, part",
+    [
+        ("not [ toml", "not TOML"),
+        ("", "no [scene] table"),
+        ("scene = 3", "no [scene] table"),
+        ('[scene]\npage = "signals"', "page 'signals'"),
+        ("x" * (MAX_FILE + 1), str(MAX_FILE)),
+    ],
+)
 def test_bad_file_changes_nothing(text, part):
     state = SteerState(v_upper=0.055, stage="crossed")
     before = numbers(state)
@@ -161,9 +172,18 @@ def test_file_with_one_bad_part_keeps_the_good_ones():
     assert state.v_upper == 0.007 and state.v_lower == 0.02 and state.i_tail == 1e-3
 
 
-@given(st.dictionaries(st.text(max_size=8) | st.sampled_from(sorted(SPECS)),
-                       st.text(max_size=12) | st.integers() | st.floats() | st.none()
-                       | st.booleans() | st.lists(st.integers(), max_size=2), max_size=6))
+@given(
+    st.dictionaries(
+        st.text(max_size=8) | st.sampled_from(sorted(SPECS)),
+        st.text(max_size=12)
+        | st.integers()
+        | st.floats()
+        | st.none()
+        | st.booleans()
+        | st.lists(st.integers(), max_size=2),
+        max_size=6,
+    )
+)
 def test_any_mapping_is_applied_or_explained(texts):
     state = SteerState()
     problems = state.apply_texts(texts)
@@ -188,15 +208,23 @@ def test_every_preset_loads_without_complaint_and_shows_what_it_says(stage, name
     shown = sum((tuple(c) for c in state.controls()), ())
     assert set(PRESETS[stage][name]) <= set(shown)  # a preset sets nothing that is hidden
     out, full = float(state.scene().point.v_out), state.full_scale()
-    told = {"Balanced pair": out == 0, "No tail current, no gain": out == 0,
-            "Hard switched": abs(out) > 0.9 * full, "Equal tails cancel": abs(out) < 1e-12,
-            "Both inputs at zero": abs(out) < 1e-12, "Left tail larger": out > 0,
-            "Right tail larger, inverted": out < 0, "Small signal, same signs": out > 0,
-            "Small signal, opposite signs": out < 0, "Offset of one pair": out != 0,
-            "Lower feedthrough: upper offset": abs(out) > 0.01,
-            "Upper feedthrough: lower offset": abs(out) > 0.01,
-            "Contributions that oppose": abs(out) < 1e-12, "Two equal contributions": out > 0,
-            "Load too large for the supply": not all(x.holds for x in state.scene().limits)}
+    told = {
+        "Balanced pair": out == 0,
+        "No tail current, no gain": out == 0,
+        "Hard switched": abs(out) > 0.9 * full,
+        "Equal tails cancel": abs(out) < 1e-12,
+        "Both inputs at zero": abs(out) < 1e-12,
+        "Left tail larger": out > 0,
+        "Right tail larger, inverted": out < 0,
+        "Small signal, same signs": out > 0,
+        "Small signal, opposite signs": out < 0,
+        "Offset of one pair": out != 0,
+        "Lower feedthrough: upper offset": abs(out) > 0.01,
+        "Upper feedthrough: lower offset": abs(out) > 0.01,
+        "Contributions that oppose": abs(out) < 1e-12,
+        "Two equal contributions": out > 0,
+        "Load too large for the supply": not all(x.holds for x in state.scene().limits),
+    }
     assert told.get(name, True), out
 
 
@@ -206,11 +234,13 @@ def test_every_stage_shows_only_quantities_that_matter(stage):
     assert set(STAGE_CONTROLS) == set(STAGES) == set(PART_CONTROLS) == set(PRESETS)
     base = SteerState(stage=stage, v_second=0.011, v_lower=0.017, offset_left=1e-3)
     for name in (*STAGE_CONTROLS[stage], *COMMON_CONTROLS, *PART_CONTROLS[stage]):
-        moved = SteerState(**{**numbers(base),
-                              name: SPECS[name].slider[0] * 0.3 + SPECS[name].slider[1] * 0.7})
+        moved = SteerState(
+            **{**numbers(base), name: SPECS[name].slider[0] * 0.3 + SPECS[name].slider[1] * 0.7}
+        )
         a, b = base.scene().point, moved.scene().point
-        assert any(np.any(getattr(a, f) != getattr(b, f))
-                   for f in ("v_out", "v_left", "v_right")), name
+        assert any(
+            np.any(getattr(a, f) != getattr(b, f)) for f in ("v_out", "v_left", "v_right")
+        ), name
 
 
 @given(states)
@@ -219,10 +249,12 @@ def test_scene_is_what_the_core_says(state):
     s = state.settings()
     expected = {
         "pair": lambda: cell.solve_pair(state.v_upper, state.i_tail, s),
-        "shared": lambda: cell.solve_shared_loads(state.v_upper, state.v_second,
-                                                  state.i_tail_left, state.i_tail_right, s),
-        "crossed": lambda: cell.solve_crossed(state.v_upper, state.i_tail_left,
-                                              state.i_tail_right, s),
+        "shared": lambda: cell.solve_shared_loads(
+            state.v_upper, state.v_second, state.i_tail_left, state.i_tail_right, s
+        ),
+        "crossed": lambda: cell.solve_crossed(
+            state.v_upper, state.i_tail_left, state.i_tail_right, s
+        ),
         "cell": lambda: cell.solve_cell(state.v_upper, state.v_lower, state.i_tail, s),
     }[state.stage]()
     assert scene.point.v_out == expected.v_out and scene.stage == state.stage

@@ -17,14 +17,17 @@ from forktail.pages.steer import schematic
 from forktail.pages.steer import words as readouts
 from forktail.pages.steer.state import STAGES, SteerState
 from forktail.ui.output_map import OutputMap
-from forktail.ui.text import keep_together, signed
 from forktail.ui.state import Quantity
+from forktail.ui.text import keep_together, signed
 
 SPECS = {n: p for n, p in SteerState.param.objects().items() if isinstance(p, Quantity)}
 on_sliders = st.builds(
-    lambda stage, at: SteerState(stage=stage, **at), st.sampled_from(sorted(STAGES)),
-    st.fixed_dictionaries({}, optional={
-        n: st.integers(0, p.steps()).map(p.at_step) for n, p in SPECS.items()}))
+    lambda stage, at: SteerState(stage=stage, **at),
+    st.sampled_from(sorted(STAGES)),
+    st.fixed_dictionaries(
+        {}, optional={n: st.integers(0, p.steps()).map(p.at_step) for n, p in SPECS.items()}
+    ),
+)
 
 
 def state(stage, **numbers):
@@ -40,8 +43,9 @@ def test_sentence_ends_in_the_output_of_the_core(s):
     scene = s.scene()
     text = said(scene)
     shown = text.rsplit("output", 1)[1].removeprefix(" of").strip().rstrip(".")
-    assert parse_quantity(shown, "V") == pytest.approx(float(scene.point.v_out), rel=0.006,
-                                                       abs=1e-30)
+    assert parse_quantity(shown, "V") == pytest.approx(
+        float(scene.point.v_out), rel=0.006, abs=1e-30
+    )
     if scene.point.v_out > 0:
         assert shown.startswith("+")
     assert "nan" not in text and "inf" not in text and text.endswith(".")
@@ -67,30 +71,56 @@ def test_percentages_of_the_sentence_are_those_of_the_pairs(s):
 
 
 # worked by hand with VT = 25.693 mV: tanh(20/51.386) = 0.3707, tanh(50/51.386) = 0.7500
-@pytest.mark.parametrize("numbers, parts", [
-    (dict(stage="cell", v_upper=0.02, v_lower=0.02),
-     ["69 % of the tail to the left pair", "most of it (69 %) to the left load",
-      "output +275 mV"]),
-    (dict(stage="cell", v_upper=0.02, v_lower=-0.02),
-     ["to the right pair", "to the right load", "output \u2212275 mV"]),
-    (dict(stage="cell", v_lower=0.0), ["shares the tail evenly", "output 0 V"]),
-    (dict(stage="cell", i_tail=0.0), ["no tail current", "output 0 V"]),
-    (dict(stage="cell", v_upper=0.0), ["half of it", "half to the right load"]),
-    (dict(stage="pair", v_upper=0.2), ["nearly all of its tail current (100 %) to the left load"]),
-    (dict(stage="pair", v_upper=-0.05), ["most of its tail current (88 %) to the right load"]),
-    (dict(stage="shared", v_upper=0.02, v_second=-0.02), ["+371 mV", "\u2212371 mV", "output 0 V"]),
-    (dict(stage="crossed", v_upper=0.03), ["tails are equal", "cancel"]),
-    (dict(stage="crossed", v_upper=0.0, offset_left=2e-3),
-     ["tails are equal", "differ by the offsets: output +38.9 mV"]),
-    (dict(stage="cell", v_lower=0.0, v_upper=0.0, offset_left=4e-3),
-     ["evenly, but the offsets of the upper pairs differ: output +77.7 mV"]),
-    (dict(stage="crossed", v_upper=-1e-3, offset_left=1e-3, i_tail_left=1.5e-3),
-     ["left tail is larger by 500", "but the offsets weigh more"]),
-    (dict(stage="crossed", i_tail_left=1.5e-3, i_tail_right=0.5e-3, v_upper=0.02),
-     ["left tail is larger by 1.00 mA"]),
-    (dict(stage="crossed", i_tail_left=0.5e-3, v_upper=0.02),
-     ["right tail is larger by 500 \u00b5A"]),
-])
+@pytest.mark.parametrize(
+    "numbers, parts",
+    [
+        (
+            dict(stage="cell", v_upper=0.02, v_lower=0.02),
+            [
+                "69 % of the tail to the left pair",
+                "most of it (69 %) to the left load",
+                "output +275 mV",
+            ],
+        ),
+        (
+            dict(stage="cell", v_upper=0.02, v_lower=-0.02),
+            ["to the right pair", "to the right load", "output \u2212275 mV"],
+        ),
+        (dict(stage="cell", v_lower=0.0), ["shares the tail evenly", "output 0 V"]),
+        (dict(stage="cell", i_tail=0.0), ["no tail current", "output 0 V"]),
+        (dict(stage="cell", v_upper=0.0), ["half of it", "half to the right load"]),
+        (
+            dict(stage="pair", v_upper=0.2),
+            ["nearly all of its tail current (100 %) to the left load"],
+        ),
+        (dict(stage="pair", v_upper=-0.05), ["most of its tail current (88 %) to the right load"]),
+        (
+            dict(stage="shared", v_upper=0.02, v_second=-0.02),
+            ["+371 mV", "\u2212371 mV", "output 0 V"],
+        ),
+        (dict(stage="crossed", v_upper=0.03), ["tails are equal", "cancel"]),
+        (
+            dict(stage="crossed", v_upper=0.0, offset_left=2e-3),
+            ["tails are equal", "differ by the offsets: output +38.9 mV"],
+        ),
+        (
+            dict(stage="cell", v_lower=0.0, v_upper=0.0, offset_left=4e-3),
+            ["evenly, but the offsets of the upper pairs differ: output +77.7 mV"],
+        ),
+        (
+            dict(stage="crossed", v_upper=-1e-3, offset_left=1e-3, i_tail_left=1.5e-3),
+            ["left tail is larger by 500", "but the offsets weigh more"],
+        ),
+        (
+            dict(stage="crossed", i_tail_left=1.5e-3, i_tail_right=0.5e-3, v_upper=0.02),
+            ["left tail is larger by 1.00 mA"],
+        ),
+        (
+            dict(stage="crossed", i_tail_left=0.5e-3, v_upper=0.02),
+            ["right tail is larger by 500 \u00b5A"],
+        ),
+    ],
+)
 def test_sentence_of_known_scenes(numbers, parts):
     text = said(state(**numbers).scene())
     for part in parts:
@@ -115,8 +145,16 @@ def test_why_agrees_with_the_sign_of_the_output(s):
 @given(on_sliders)
 @example(state("pair", v_upper=-0.001, offset_left=0.0011))
 @example(state("pair", v_upper=0.0, offset_left=0.002))
-@example(state("cell", v_upper=0.001, v_lower=0.001, offset_left=-0.004, offset_right=-0.004,
-               offset_lower=-0.004))
+@example(
+    state(
+        "cell",
+        v_upper=0.001,
+        v_lower=0.001,
+        offset_left=-0.004,
+        offset_right=-0.004,
+        offset_lower=-0.004,
+    )
+)
 @example(state("crossed", v_upper=0.0, offset_left=0.002))
 def test_why_says_only_what_the_currents_bear_out(s):
     point, text = s.scene().point, readouts.why(s.scene())
@@ -127,8 +165,9 @@ def test_why_says_only_what_the_currents_bear_out(s):
         # that transistor feeds the load which the line ends in
         more = re.search("the (left|right) load carries more", text)[1]
         assert more == ("left", "right")[k % 2]
-    tail = re.search(r"(?:the (left|right) pair gets more of the tail|the (left|right) tail is)",
-                     text)
+    tail = re.search(
+        r"(?:the (left|right) pair gets more of the tail|the (left|right) tail is)", text
+    )
     if tail:
         assert (tail[1] or tail[2]) == ("left", "right")[int(np.argmax(point.i_lower))]
     for name, drive in (("upper", s.v_upper), ("lower", s.v_lower)):
@@ -142,8 +181,10 @@ def test_table_holds_every_number_of_the_scene(stage):
     s = state(stage, v_upper=0.013, v_lower=0.017, v_second=-0.007, i_tail_left=0.7e-3)
     point, rows = s.scene().point, dict(readouts.table(s.scene()))
     assert len(rows) == len(readouts.table(s.scene()))  # no name twice
+
     def number(name, unit="V"):
         return parse_quantity(next(v for n, v in rows.items() if n.startswith(name)), unit)
+
     assert number("Output v_out") == pytest.approx(point.v_out, rel=1e-3)
     assert number("Left collector") == pytest.approx(point.v_left, rel=1e-4)
     assert number("Right collector") == pytest.approx(point.v_right, rel=1e-4)
@@ -186,23 +227,27 @@ def test_ribbon_widths_are_the_currents_on_one_scale(s):
     per_ampere = float(drawn["scale"]["width"]) / reference
     count = len(schematic.LAYOUTS[s.stage].transistors)
     widths = [float(drawn[f"ribbon{k + 1}"]["stroke-width"]) for k in range(count)]
-    np.testing.assert_allclose(widths, per_ampere * scene.point.i_upper[:count],
-                               atol=0.006 + 0.002 * max(widths))
+    np.testing.assert_allclose(
+        widths, per_ampere * scene.point.i_upper[:count], atol=0.006 + 0.002 * max(widths)
+    )
     assert sum(widths) <= schematic.FULL_WIDTH + 0.05
     for k in range(count):
         assert parse_quantity(drawn[f"i{k + 1}"]["#"], "A") == pytest.approx(
-            scene.point.i_upper[k], rel=0.006, abs=1e-18)
+            scene.point.i_upper[k], rel=0.006, abs=1e-18
+        )
 
 
 @given(on_sliders)
 def test_ribbons_lie_side_by_side_without_overlap_at_rail_and_tail(s):
     layout = schematic.LAYOUTS[s.stage]
     unit = schematic.FULL_WIDTH / 4e-3
-    widths = [unit * float(i) for i in s.scene().point.i_upper[:len(layout.transistors)]]
+    widths = [unit * float(i) for i in s.scene().point.i_upper[: len(layout.transistors)]]
     lines = schematic.ribbon_points(layout, widths)
     for at in (0, -1):  # at the rail, and at the tail
-        spans = sorted((x - w / 2, x + w / 2)
-                       for (x, _), w in ((line[at], w) for line, w in zip(lines, widths)))
+        spans = sorted(
+            (x - w / 2, x + w / 2)
+            for (x, _), w in ((line[at], w) for line, w in zip(lines, widths))
+        )
         for (_, end), (start, _) in zip(spans, spans[1:]):
             assert start >= end - 1e-6
 
@@ -243,7 +288,8 @@ def test_texts_of_loads_and_nodes_are_those_of_the_point(s):
         node = float(point.v_left if n == 0 else point.v_right)
         assert drawn[f"node-{side}"]["#"] == format_quantity(node, "V", 4)
         assert drawn[f"drop-{side}"]["#"] == "drops " + format_quantity(
-            float(point.i_load[n]) * s.r_load, "V")
+            float(point.i_load[n]) * s.r_load, "V"
+        )
     assert drawn["v_out"]["#"] == signed(float(point.v_out), "V")
 
 
@@ -330,10 +376,13 @@ def test_quadrant_signs_and_picture_are_those_of_the_core(stage):
     x, y, expected = s.map_grid()
     np.testing.assert_allclose(z, expected, atol=1e-6)
     for sx, sy, text in zip(*(view.signs.data[k] for k in ("x", "y", "text"))):
-        j, k = (np.argmin(np.abs(v * f - at)) for v, f, at in
-                ((y, view.factors[1], sy), (x, view.factors[0], sx)))
-        assert text == ("+" if expected[j, k] > 1e-3 else "\u2212" if expected[j, k] < -1e-3
-                        else "0")
+        j, k = (
+            np.argmin(np.abs(v * f - at))
+            for v, f, at in ((y, view.factors[1], sy), (x, view.factors[0], sx))
+        )
+        assert text == (
+            "+" if expected[j, k] > 1e-3 else "\u2212" if expected[j, k] < -1e-3 else "0"
+        )
     if stage == "cell":
         assert sorted(view.signs.data["text"]) == ["+", "+", "\u2212", "\u2212"]
 

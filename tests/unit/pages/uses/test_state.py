@@ -49,8 +49,9 @@ def test_parameters_carry_what_the_core_says(state, use):
             assert spec.bounds == (f.low, f.high) and spec.unit == f.unit
             low, high = spec.slider
             assert f.low <= low < high <= f.high
-            assert low <= f.default <= high and spec.at_step(spec.position(f.default)) == \
-                pytest.approx(f.default, rel=1e-9, abs=1e-12)
+            assert low <= f.default <= high and spec.at_step(
+                spec.position(f.default)
+            ) == pytest.approx(f.default, rel=1e-9, abs=1e-12)
 
 
 @pytest.mark.parametrize("use", USE_KEYS)
@@ -60,7 +61,8 @@ def test_scene_is_the_core_of_the_same_settings(state, use):
     reference = run_use(use)
     assert scene.error == "" and scene.result.sentence == reference.sentence
     assert [m.value for m in scene.result.merits] == pytest.approx(
-        [m.value for m in reference.merits], nan_ok=True)
+        [m.value for m in reference.merits], nan_ok=True
+    )
 
 
 def test_cell_settings_reach_the_core(state):
@@ -102,8 +104,7 @@ def test_a_link_carries_the_present_use_only(state):
     state.choose_use("squarer")
     state.squarer__offset_lower = 1e-3
     state.cell__offset_lower = 2e-3
-    assert state.texts() == {"use": "squarer", "offset_lower": "1mV",
-                             "cell_offset_lower": "2mV"}
+    assert state.texts() == {"use": "squarer", "offset_lower": "1mV", "cell_offset_lower": "2mV"}
     state.apply_query("use=dsb")
     assert state.am__offset == 2e-3, "another use keeps what the user set"
 
@@ -136,9 +137,15 @@ def test_a_circuit_file_becomes_the_built_cell_and_is_kept_in_the_scene_file(sta
     assert "circuit" not in state.texts(), "a link cannot carry a file"
 
 
-@pytest.mark.parametrize("text, said", [
-    ("]", "not TOML"), ("[scene]\npage = 'steer'", "steer"), ("[loads]\nleft = '3 V'", "left"),
-    ("x" * 300_000, "characters")])
+@pytest.mark.parametrize(
+    "text, said",
+    [
+        ("]", "not TOML"),
+        ("[scene]\npage = 'steer'", "steer"),
+        ("[loads]\nleft = '3 V'", "left"),
+        ("x" * 300_000, "characters"),
+    ],
+)
 def test_a_bad_file_changes_nothing(state, text, said):
     before = state.texts(changed_only=False)
     with pytest.raises(QuantityError, match=said):
@@ -153,19 +160,25 @@ def test_every_stored_circuit_can_be_chosen(state):
         assert state.built_circuit().title
 
 
-@pytest.mark.parametrize("merit, expected, text", [
-    (Merit("k", "n", 10.5, "V", "r", 10.0), (5.0, "%"), "+5.00%"),
-    (Merit("k", "n", 20.0, "dB", "r", 23.0), (-3.0, "dB"), "\u22123.00 dB"),
-    (Merit("k", "n", 49.0, "%", "r", 50.0), (-1.0, "%"), "\u22121.00\u00a0points"),
-    (Merit("k", "n", 90.5, "deg", "r", 90.0), (0.5, "deg"), "+0.50\u00b0"),
-    (Merit("k", "n", 240.0, "dB", "r", 240.0), None, ""),
-    (Merit("k", "n", 1.0, "V", "r", 0.0), None, ""),
-    (Merit("k", "n", 1.0, "V"), None, ""),
-    (Merit("k", "n", math.nan, "V", "r", 1.0), None, ""),
-])
+@pytest.mark.parametrize(
+    "merit, expected, text",
+    [
+        (Merit("k", "n", 10.5, "V", "r", 10.0), (5.0, "%"), "+5.00%"),
+        (Merit("k", "n", 20.0, "dB", "r", 23.0), (-3.0, "dB"), "\u22123.00 dB"),
+        (Merit("k", "n", 49.0, "%", "r", 50.0), (-1.0, "%"), "\u22121.00\u00a0points"),
+        (Merit("k", "n", 90.5, "deg", "r", 90.0), (0.5, "deg"), "+0.50\u00b0"),
+        (Merit("k", "n", 240.0, "dB", "r", 240.0), None, ""),
+        (Merit("k", "n", 1.0, "V", "r", 0.0), None, ""),
+        (Merit("k", "n", 1.0, "V"), None, ""),
+        (Merit("k", "n", math.nan, "V", "r", 1.0), None, ""),
+    ],
+)
 def test_difference_from_the_relation(merit, expected, text):
-    assert difference(merit) == (pytest.approx(expected[0]), expected[1]) if expected else \
-        difference(merit) is None
+    assert (
+        difference(merit) == (pytest.approx(expected[0]), expected[1])
+        if expected
+        else difference(merit) is None
+    )
     assert difference_text(merit) == text
 
 
@@ -202,15 +215,17 @@ def test_thinning_keeps_ends_and_extremes(n):
     assert kept_y.max() == y.max() and kept_y.min() == y.min()
 
 
-@pytest.mark.parametrize("v, up", [(0.9, 1.0), (1.01, 1.5), (0.0123, 0.015), (7.1, 10.0),
-                                   (0.0, 1.0), (5e-4, 5e-4)])
+@pytest.mark.parametrize(
+    "v, up", [(0.9, 1.0), (1.01, 1.5), (0.0123, 0.015), (7.1, 10.0), (0.0, 1.0), (5e-4, 5e-4)]
+)
 def test_round_up(v, up):
     assert use_plots.round_up(v) == pytest.approx(up)
 
 
 def test_a_relation_is_printed_with_signs():
-    assert use_plots.formula("2/pi x gm R A^2/(8 VT^2)") == \
-        "2/\u03c0 \u00d7 gm R A\u00b2/(8 VT\u00b2)"
+    assert (
+        use_plots.formula("2/pi x gm R A^2/(8 VT^2)") == "2/\u03c0 \u00d7 gm R A\u00b2/(8 VT\u00b2)"
+    )
 
 
 @pytest.mark.parametrize("use", USE_KEYS)
@@ -299,8 +314,10 @@ def test_names_in_the_spectrum_do_not_overlap(scale):
     page.spectrum._fit(700, 260, scale)
     names = page.spectrum.names.data
     low, high = page.spectrum.figure.x_range.start, page.spectrum.figure.x_range.end
-    spots = [(700 * (x - low) / (high - low), y, scale * 6.0 * len(t) / 2)
-             for x, y, t in zip(names["x"], names["y"], names["text"])]
+    spots = [
+        (700 * (x - low) / (high - low), y, scale * 6.0 * len(t) / 2)
+        for x, y, t in zip(names["x"], names["y"], names["text"])
+    ]
     assert len(spots) >= 3
     for k, (x, y, half) in enumerate(spots):
         for a, b, other in spots[:k]:
