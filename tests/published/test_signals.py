@@ -5,6 +5,7 @@ import pytest
 import scipy.integrate
 import scipy.signal
 
+from forktail.core import path
 from forktail.core.waves import drives as signals
 from forktail.core.waves import spectrum
 from forktail.core.waves.drives import Drive
@@ -66,9 +67,9 @@ def test_limits_of_the_switched_tone():
 
 def test_corners():
     # 1/(2 pi R C), -3.01 dB, 45 degrees: any circuits text
-    corner = signals.corner_frequency(10e3, 100e-9)
+    corner = path.corner_frequency(10e3, 100e-9)
     assert corner == pytest.approx(159.154943, rel=1e-8)
-    for response, angle in ((signals.coupling_response, 45.0), (signals.load_response, -45.0)):
+    for response, angle in ((path.coupling_response, 45.0), (path.load_response, -45.0)):
         h = response(corner, corner)
         assert 20 * np.log10(abs(h)) == pytest.approx(-3.0103, abs=1e-4)
         assert np.degrees(np.angle(h)) == pytest.approx(angle, abs=1e-9)
@@ -77,8 +78,8 @@ def test_corners():
 def test_corners_against_an_analog_filter_library():
     f = np.geomspace(1.0, 1e6, 50)
     for order_type, ours in (
-        ("highpass", signals.coupling_response),
-        ("lowpass", signals.load_response),
+        ("highpass", path.coupling_response),
+        ("lowpass", path.load_response),
     ):
         b, a = scipy.signal.butter(1, 2 * np.pi * 5e3, order_type, analog=True)
         _, h = scipy.signal.freqs(b, a, 2 * np.pi * f)
@@ -93,7 +94,7 @@ def test_corner_on_a_record_is_exact_against_the_differential_equation():
     def wave(t):
         return 1.0 * np.sin(2 * np.pi * f * t) + 0.3 * np.cos(6 * np.pi * f * t)
 
-    ours = signals.load_pole(wave(window.time), window.duration, corner)
+    ours = path.loaded(wave(window.time), window.duration / window.samples, corner)
     w = 2 * np.pi * corner
     sol = scipy.integrate.solve_ivp(
         lambda t, v: w * (wave(t) - v), (0, 8 / f), [0.0], rtol=1e-9, atol=1e-12, dense_output=True

@@ -15,7 +15,8 @@ PACKAGE = Path(forktail.__file__).parent
 #: from its own family. The core is cut by subject, the pages by page.
 LAYERS = (
     "core", "core.checks", "core.quantities", "core.thermal", "core.spec",
-    "core.cell", "core.waves", "core.built", "core.path", "core.uses", "core.bench", "core.capture",
+    "core.cell", "core.waves", "core.built", "core.models", "core.path",
+    "core.uses", "core.bench", "core.capture",
     "forktail", "resources", "limits", "circuits",
     "ui",
     "pages", "pages.steer", "pages.signals", "pages.uses", "pages.build", "pages.plan",

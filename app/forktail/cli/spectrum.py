@@ -7,6 +7,7 @@ from pathlib import Path
 from forktail.core.built.circuit import Circuit
 from forktail.core.built.file import MAX_SIZE, read_circuit
 from forktail.core.checks import QuantityError
+from forktail.core.models import BuiltCell
 from forktail.core.quantities import format_quantity, parse_quantity, parse_temperature
 from forktail.core.uses import USES, run_use, use_of
 from forktail.core.uses.result import TextbookCell, as_json, setting_fields, settings_from
@@ -57,11 +58,7 @@ def read_solver(args, default):
                 f"{', '.join(given)}: belongs to the textbook cell; the built "
                 "cell takes its parts from --circuit."
             )
-        from forktail.pages.uses.state import (
-            built_solver,  # only here, so that the rest starts quickly
-        )
-
-        return built_solver(_circuit(args.circuit) if args.circuit else Circuit())
+        return BuiltCell(_circuit(args.circuit) if args.circuit else Circuit())
     if args.circuit:
         raise QuantityError("--circuit: belongs to --model built.")
     fields = {f.name: f for f in setting_fields(TextbookCell)}

@@ -42,6 +42,7 @@ UNITS = {
     "W": (("W",), "a power", "250mW"),
     "K": (("K",), "a temperature", "298K"),
     "deg": (("deg", "\u00b0"), "an angle", "90deg"),
+    "S": (("S", "siemens"), "a conductance", "1e-13"),
     "dB": (("dB",), "a level", "-3dB"),
     "%": (("%",), "a percentage", "5%"),
     "": ((), "a plain number", "100"),

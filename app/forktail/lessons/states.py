@@ -16,10 +16,10 @@ from forktail.core.built import network
 from forktail.core.built.circuit import Circuit, single_faults
 from forktail.core.capture import fit as capture_fit
 from forktail.core.checks import QuantityError
+from forktail.core.path import loaded
 from forktail.core.thermal import T_NOMINAL, thermal_voltage
 from forktail.core.uses import USES, run_use
 from forktail.core.uses.result import TextbookCell, setting_fields
-from forktail.core.waves import drives as signals
 from forktail.pages.build.state import BuildScene, shipped, textbook
 from forktail.pages.uses.state import TIME_VIEWS, UsesScene, setting_parameters
 from forktail.ui.state import PageState, Quantity
@@ -401,7 +401,7 @@ def _output(circuit, peak_upper, peak_lower):
     reaches = 0.0 if "open:drive_lower" in circuit.faults else 1.0
     point = network.solve_built(circuit, upper, reaches * lower, gains=False)
     pole = network.corners(circuit)["load_pole"]
-    left, right = (signals.load_pole(v, DURATION, pole) for v in (point.v_left, point.v_right))
+    left, right = (loaded(v, DURATION / v.size, pole) for v in (point.v_left, point.v_right))
     return time, upper, lower, left, right
 
 
@@ -416,7 +416,7 @@ def _captured(board, size, prediction, peak_upper, peak_lower, noise, seed):
     pole = network.corners(board_circuit())["load_pole"]
 
     def memory(record):
-        return signals.load_pole(record, DURATION, pole)
+        return loaded(record, DURATION / record.size, pole)
 
     found = capture_fit.fit_product(upper, lower, measured, memory)
     expected = capture_fit.fit_product(upper, lower, predicted, memory)

@@ -29,8 +29,8 @@ from forktail.core.built.preferred import (
 )
 from forktail.core.built.references import part_reference, references, round_circuit
 from forktail.core.checks import QuantityError, as_quantity
+from forktail.core.path import loaded
 from forktail.core.quantities import format_quantity
-from forktail.core.waves.drives import load_pole
 
 #: Share of the builds that a printed band holds.
 COVERAGE = 0.98
@@ -376,7 +376,7 @@ def _drives(circuit, a, b, figures):
     point = network.solve_built(circuit, upper, lower, gains=False)
     corner = figures.load_pole if math.isfinite(figures.load_pole) else None
     if point.converged.all():
-        left, right = (load_pole(v, duration, corner) for v in (point.v_left, point.v_right))
+        left, right = (loaded(v, duration / v.size, corner) for v in (point.v_left, point.v_right))
     else:
         left, right = point.v_left, point.v_right
     lines = {

@@ -11,8 +11,9 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from forktail.core.capture.fit import delayed, find_delay, first_order_lag
+from forktail.core.capture.fit import find_delay
 from forktail.core.checks import QuantityError
+from forktail.core.path import delayed, loaded
 from forktail.core.quantities import format_quantity, format_temperature
 from forktail.core.thermal import BOLTZMANN, ELEMENTARY_CHARGE
 
@@ -194,6 +195,10 @@ def _try_delay(s, q):
     }
 
 
+def _lagged(record, step, tau):
+    return loaded(record, step, 1.0 / (2.0 * math.pi * tau), periodic=False)
+
+
 def _try_pole(s, q):
     whole = np.where(np.isfinite(q), q, 0.0)
     skip = np.zeros(len(q), dtype=bool)
@@ -201,11 +206,11 @@ def _try_pole(s, q):
     use = _good(s, q) & skip
 
     def cost(log_tau):
-        return _shape_energy(s, first_order_lag(whole, 1.0, 10.0**log_tau), use)
+        return _shape_energy(s, _lagged(whole, 1.0, 10.0**log_tau), use)
 
     place = _golden(cost, -2.0, math.log10(len(q) / 25.0))
     tau = 10.0**place * s.sample_interval
-    lagged = first_order_lag(whole, s.sample_interval, tau)
+    lagged = _lagged(whole, s.sample_interval, tau)
     lagged[~np.isfinite(q)] = np.nan
     return lagged, {"time_constant": tau, "pole": 1.0 / (2.0 * math.pi * tau)}
 

@@ -8,8 +8,8 @@ import numpy as np
 from forktail.core.built import network
 from forktail.core.built.circuit import Circuit
 from forktail.core.capture.compare import MOST_SAMPLES, compare
-from forktail.core.capture.fit import first_order_lag
 from forktail.core.checks import QuantityError, as_quantity
+from forktail.core.path import loaded
 from forktail.core.quantities import format_quantity
 from forktail.core.thermal import thermal_voltage
 
@@ -17,7 +17,7 @@ from forktail.core.thermal import thermal_voltage
 BUILT_SAMPLES = 2**14
 #: A load pole this many times above the fastest step of a capture is left out.
 _FAST = 100.0
-#: Time constants that a lag needs to settle, as in `capture_fit.first_order_lag`.
+#: Time constants that a lag needs to settle, as in `path.loaded`.
 _SETTLE = 6.0
 
 
@@ -27,7 +27,7 @@ def memory_of(circuit, sample_interval):
     tau = 1.0 / (2.0 * math.pi * pole) if math.isfinite(pole) and pole > 0 else 0.0
     if not (math.isfinite(sample_interval) and tau > sample_interval / _FAST):
         return None
-    return lambda record: first_order_lag(record, sample_interval, tau)
+    return lambda record: loaded(record, sample_interval, pole, periodic=False)
 
 
 def predictor(circuit, sample_interval):
@@ -288,8 +288,8 @@ def invented_board_capture(circuit=None, rows=3000, seed=20, **changes):
     lower = p["peak_lower"] * np.sin(math.pi * inside / length) ** 2 * np.sin(phase)
     board = board_of(circuit, changes)
     point = network.solve_built(board, upper, lower, gains=False)
-    tau = 1.0 / (2.0 * math.pi * network.corners(board)["load_pole"])
-    left, right = (first_order_lag(v, step, tau) for v in (point.v_left, point.v_right))
+    pole = network.corners(board)["load_pole"]
+    left, right = (loaded(v, step, pole, periodic=False) for v in (point.v_left, point.v_right))
     noise = np.random.default_rng(seed).normal(size=(2, rows)) * p["noise"] / math.sqrt(2.0)
     keep = slice(extra, None)
     # the last samples wrap round in the lag; the call has faded there, so the wave goes on

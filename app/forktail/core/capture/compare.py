@@ -17,10 +17,8 @@ from forktail.core.capture.fit import (
     Rails,
     TanhFit,
     Term,
-    delayed,
     find_delay,
     find_rails,
-    first_order_lag,
     fit_product,
     fit_tanh,
     noise_of,
@@ -41,6 +39,7 @@ from forktail.core.capture.read import (
 from forktail.core.capture.shape import ShapeFit, fit_shape, offset_curves
 from forktail.core.cell.law import CellSettings, solve_cell
 from forktail.core.checks import QuantityError, as_quantity
+from forktail.core.path import delayed
 from forktail.core.quantities import format_quantity
 
 __all__ = [
@@ -61,11 +60,9 @@ __all__ = [
     "Term",
     "as_plain",
     "compare",
-    "delayed",
     "explain",
     "find_delay",
     "find_rails",
-    "first_order_lag",
     "fit_product",
     "fit_tanh",
     "invented_capture",

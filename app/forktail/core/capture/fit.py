@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from forktail.core.checks import QuantityError, as_quantity
+from forktail.core.path import delayed
 from forktail.core.quantities import format_quantity
 from forktail.core.thermal import T_NOMINAL, thermal_voltage
 
@@ -458,60 +459,6 @@ def fit_tanh(v_upper, v_lower, v_out, full_scale, v_t=None, memory=None, use=Non
         converged=bool(converged),
         samples=len(y),
     )
-
-
-def delayed(values, samples):
-    """The record as it would be `samples` steps later, between samples too.
-
-    Parameters
-    ----------
-    values : array_like, shape (n,)
-        Equal steps.
-    samples : float
-        Steps; negative is earlier.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,)
-        NaN where the record does not reach.
-
-    Notes
-    -----
-    Eight-point Lagrange interpolation; about 1e-6 of a wave with 20 samples a cycle.
-    """
-    values = np.asarray(values, dtype=float)
-    whole = math.floor(samples)
-    part = samples - whole
-    out = np.full(values.shape, np.nan)
-    taps = np.arange(-3, 5) if part else np.array([0])
-    weights = [math.prod((part - m) / (k - m) for m in taps if m != k) for k in taps]
-    first, last = (
-        max(0, whole + int(taps[-1])),
-        min(len(values), len(values) + whole + int(taps[0])),
-    )
-    if last <= first:
-        return out
-    total = np.zeros(last - first)
-    for k, weight in zip(taps, weights):
-        total += weight * values[first - whole - k : last - whole - k]
-    out[first:last] = total
-    return out
-
-
-def first_order_lag(values, sample_interval, tau):
-    """The record after one pole of time constant `tau` (same unit as `sample_interval`).
-
-    Computed over the spectrum, so the first samples hold what wraps round: NaN for six time
-    constants there.
-    """
-    values = np.asarray(values, dtype=float)
-    if tau <= 0:
-        return values.copy()
-    f = np.fft.rfftfreq(len(values), sample_interval)
-    out = np.fft.irfft(np.fft.rfft(values) / (1 + 2j * math.pi * f * tau), len(values))
-    out[: min(len(values), 4 + math.ceil(6 * tau / sample_interval))] = np.nan
-    out[-4:] = np.nan
-    return out
 
 
 def find_delay(reference, measured, sample_interval, largest=None):

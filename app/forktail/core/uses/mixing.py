@@ -11,6 +11,7 @@ import numpy as np
 from numpy.polynomial import chebyshev
 
 from forktail.core.checks import QuantityError, as_quantity
+from forktail.core.path import filtered, loaded
 from forktail.core.quantities import format_quantity as text_of
 from forktail.core.uses.result import (
     LOUD,
@@ -388,9 +389,9 @@ def run_mixer(settings=None, solve=None, detail=True):
             "output": time_trace(t, v_out, "output"),
             "wanted": time_trace(
                 t,
-                signals.filter_periodic(
+                filtered(
                     v_out,
-                    window.duration,
+                    window.duration / window.samples,
                     lambda f: (np.abs(f - f_wanted) < 0.25 * min(used, used_lo)) * 1.0,
                 ),
                 "wanted product alone",
@@ -529,7 +530,7 @@ def hear_call(call="flat_end", settings=None, solve=None, corner=6e3, repeats=8,
     out = answer(solve, oscillator, v).v_out
     out = out - out.mean()
     duration = len(t) / rate
-    heard = signals.load_pole(signals.load_pole(out, duration, corner), duration, corner)
+    heard = loaded(loaded(out, 1.0 / rate, corner), 1.0 / rate, corner)
     full = max(b.gain * s.signal_amplitude, 1e-6)
     repeats = int(as_quantity("repeats", repeats, "", 1, 20))
     interval = float(as_quantity("interval", interval, "s", duration, 1.0))

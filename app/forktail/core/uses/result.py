@@ -13,8 +13,8 @@ import numpy as np
 from forktail.core.cell import pair
 from forktail.core.cell.law import CellSettings, solve_cell
 from forktail.core.checks import QuantityError, as_quantity
+from forktail.core.models import TextbookCell
 from forktail.core.quantities import format_quantity, parse_quantity
-from forktail.core.thermal import T_NOMINAL
 from forktail.core.waves.sound import sound_from_record
 from forktail.core.waves.spectrum import LabelledSpectrum, hard_drive_limit, small_drive_limit
 
@@ -70,10 +70,16 @@ class SettingField:
 def setting_fields(cls):
     """The settings of a class (or of one of its instances), in order: tuple of SettingField."""
     return tuple(
-        SettingField(f.name, f.default, **f.metadata)
+        _of_spec(f.metadata["spec"], f)
+        if "spec" in f.metadata
+        else SettingField(f.name, f.default, **f.metadata)
         for f in fields(cls)
-        if f.default is not MISSING and "label" in f.metadata
+        if f.default is not MISSING and {"label", "spec"} & set(f.metadata)
     )
+
+
+def _of_spec(s, f):
+    return SettingField(f.name, f.default, s.label, s.unit, s.low, s.high, s.step, s.doc, None)
 
 
 @dataclass(frozen=True)
@@ -137,43 +143,6 @@ def settings_from(cls, entries):
 
 
 # ---------------------------------------------------------------- the cell in use
-
-
-@dataclass(frozen=True)
-class TextbookCell(Settings):
-    """The textbook cell as a solver: calling it with two inputs gives an OperatingPoint.
-
-    It also carries the label, unit and bounds of each of its quantities, as `Settings` do.
-    """
-
-    i_tail: float = setting(2e-3, "Tail current", "A", 1e-5, 2e-2, 1e-5)
-    r_load: float = setting(1e3, "Load resistor", "ohm", 10.0, 1e5, 10.0)
-    temperature: float = setting(T_NOMINAL, "Temperature", "K", 233.15, 398.15, 1.0)
-    v_supply: float = setting(12.0, "Supply", "V", 1.0, 60.0, 0.5)
-    offset_left: float = setting(0.0, "Offset of the left upper pair", "V", -0.02, 0.02, 1e-4)
-    offset_right: float = setting(0.0, "Offset of the right upper pair", "V", -0.02, 0.02, 1e-4)
-    offset_lower: float = setting(0.0, "Offset of the lower pair", "V", -0.02, 0.02, 1e-4)
-    r_emitter_upper: float = setting(0.0, "Emitter resistors, upper", "ohm", 0.0, 1e4, 1.0)
-    r_emitter_lower: float = setting(0.0, "Emitter resistors, lower", "ohm", 0.0, 1e4, 1.0)
-
-    def __call__(self, v_upper, v_lower):
-        """`cell.solve_cell` with the quantities of this cell."""
-        c = self.checked()
-        return solve_cell(
-            v_upper,
-            v_lower,
-            c.i_tail,
-            CellSettings(
-                r_load=c.r_load,
-                temperature=c.temperature,
-                v_supply=c.v_supply,
-                offset_left=c.offset_left,
-                offset_right=c.offset_right,
-                offset_lower=c.offset_lower,
-                r_emitter_upper=c.r_emitter_upper,
-                r_emitter_lower=c.r_emitter_lower,
-            ),
-        )
 
 
 @dataclass(frozen=True)

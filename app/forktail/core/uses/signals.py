@@ -8,9 +8,10 @@ import numpy as np
 
 from forktail.core.cell.law import OperatingPoint
 from forktail.core.checks import as_quantity
+from forktail.core.path import path_for, run_path
 from forktail.core.quantities import format_quantity as text_of
 from forktail.core.uses.result import Merit, TextbookCell, bench
-from forktail.core.waves import drives as signals
+from forktail.core.waves import drives
 from forktail.core.waves.spectrum import (
     LabelledSpectrum,
     Tone,
@@ -30,8 +31,8 @@ class SignalRun:
 
     Attributes
     ----------
-    window : signals.Window
-    upper, lower : signals.Drive
+    window : drives.Window
+    upper, lower : drives.Drive
         As used: with the frequencies of the window.
     time : s. v_upper, v_lower : V at the cell, after the coupling corners.
     point : OperatingPoint
@@ -47,9 +48,9 @@ class SignalRun:
     full_scale : V, i_tail r_load.
     """
 
-    window: signals.Window
-    upper: signals.Drive
-    lower: signals.Drive
+    window: drives.Window
+    upper: drives.Drive
+    lower: drives.Drive
     time: np.ndarray
     v_upper: np.ndarray
     v_lower: np.ndarray
@@ -108,29 +109,46 @@ def unevenness(v_out, v_in):
     return (more - less) / (more + less) if more + less > 0 else 0.0
 
 
+def _with_corners(path, coupling_upper, coupling_lower, load_corner):
+    """The path with those corners, Hz, that are given."""
+    for side, corner in (("upper", coupling_upper), ("lower", coupling_lower)):
+        if corner is not None:
+            corner = float(as_quantity(f"coupling_{side}", corner, "Hz", 0.0))
+            path = replace(path, **{side: replace(path.feed(side), corner=corner)})
+    return path if load_corner is None else replace(path, load_pole=float(load_corner))
+
+
 def run_signals(
     upper,
     lower,
     solve=None,
-    coupling_upper=0.0,
-    coupling_lower=0.0,
+    coupling_upper=None,
+    coupling_lower=None,
     load_corner=None,
     min_cycles=1,
     max_samples=16384,
+    path=None,
+    at="generator",
 ):
-    """Send two drives through the cell over one coherent window.
+    """Send two drives through the path and the cell over one coherent window.
 
     Parameters
     ----------
-    upper, lower : signals.Drive
+    upper, lower : drives.Drive
     solve : callable, optional
         (v_upper, v_lower) -> OperatingPoint; the textbook cell if left out.
-    coupling_upper, coupling_lower : float
-        Hz, corner of the coupling capacitor of each input; 0 couples DC too.
+    coupling_upper, coupling_lower : float, optional
+        Hz, corner of the coupling capacitor of each input in the place of that of the path; 0
+        couples DC too.
     load_corner : float, optional
-        Hz, load pole at both collectors; None leaves it out.
+        Hz, load pole at both collectors in the place of that of the path.
     min_cycles, max_samples : int
-        As `signals.coherent_window`.
+        As `drives.coherent_window`.
+    path : path.Path, optional
+        What lies before and behind the cell; that of the solver if left out: the corners and
+        the load pole of a built circuit, nothing for the textbook cell.
+    at : str
+        Where the drives enter, `generator` or `base lines` (see `path`).
 
     Returns
     -------
@@ -144,41 +162,21 @@ def run_signals(
     """
     solve = solve or TextbookCell()
     b = bench(solve)
-    window, (upper, lower) = signals.window_for(
+    window, (upper, lower) = drives.window_for(
         upper, lower, min_cycles=min_cycles, max_samples=max_samples
     )
     t = window.time
-    corners = [
-        float(as_quantity(n, c, "Hz", 0.0))
-        for n, c in (("coupling_upper", coupling_upper), ("coupling_lower", coupling_lower))
-    ]
-    v_upper, v_lower = (
-        signals.couple(signals.sample(d, t), window.duration, c)
-        for d, c in zip((upper, lower), corners)
-    )
-    point = solve(v_upper, v_lower)
+    path = _with_corners(path or path_for(solve), coupling_upper, coupling_lower, load_corner)
+    waves = (drives.sample(d, t) for d in (upper, lower))
+    passed = run_path(solve, *waves, window.duration / window.samples, at, path)
+    (v_upper, v_lower), point = passed.fed, passed.loads
     good = np.broadcast_to(np.asarray(point.converged), v_upper.shape)
     whole = bool(good.all())
     notes = [] if window.exact else [window.text]
-    if whole:
-        point = replace(
-            point,
-            **{
-                name: signals.load_pole(getattr(point, name), window.duration, load_corner)
-                for name in ("v_left", "v_right", "v_out")
-            },
-        )
-    else:
+    if not whole:
         notes.append(
             f"The cell has no solution at {int(np.sum(~good))} of {good.size} samples: "
             "they are left out, and so are the spectrum and the load pole."
-        )
-        point = replace(
-            point,
-            **{
-                name: np.where(good, getattr(point, name), np.nan)
-                for name in ("v_left", "v_right", "v_out")
-            },
         )
     shape = v_upper * v_lower
     product = product_slope(solve) * shape

@@ -1,8 +1,7 @@
-"""Drives, the coherent window that holds them, the two corners, invented bat calls.
+"""Drives, the coherent window that holds them, invented bat calls.
 
 A drive is a recipe; `sample` turns it into volts on any time axis. A window holds whole periods
-of every drive, so that its spectrum has lines and no leakage between them. The coupling corner
-and the load pole act on such a periodic record line by line, which is exact in steady state.
+of every drive, so that its spectrum has lines and no leakage between them.
 """
 
 import math
@@ -446,101 +445,6 @@ def window_for(*drives, min_cycles=1, min_samples=1024, max_samples=16384):
         )
         for d in drives
     )
-
-
-# ---------------------------------------------------------------- corners
-
-
-def corner_frequency(resistance, capacitance):
-    """Corner of one resistor and one capacitor, 1/(2 pi R C), Hz.
-
-    Parameters
-    ----------
-    resistance, capacitance : array_like
-        ohm and F, above 0.
-
-    Raises
-    ------
-    QuantityError
-        For values out of range.
-    """
-    r = as_quantity("resistance", resistance, "ohm", 0.0, low_open=True)
-    c = as_quantity("capacitance", capacitance, "F", 0.0, low_open=True)
-    return 1.0 / (2.0 * np.pi * r * c)
-
-
-def coupling_response(frequency, corner):
-    """Response of a coupling capacitor, jf/fc / (1 + jf/fc): a single-pole high-pass.
-
-    Parameters
-    ----------
-    frequency : array_like
-        Hz.
-    corner : float
-        Hz, at least 0; 0 lets everything pass, DC included.
-
-    Returns
-    -------
-    numpy.ndarray
-        Complex; 1/sqrt(2) (-3.01 dB) and +45 degrees at the corner (any circuits text).
-    """
-    f = as_quantity("frequency", frequency, "Hz")
-    corner = float(as_quantity("corner", corner, "Hz", 0.0))
-    if corner == 0.0:
-        return np.ones(f.shape, dtype=complex)
-    return 1j * f / (corner + 1j * f)
-
-
-def load_response(frequency, corner):
-    """Response of a load with its capacitance, 1/(1 + jf/fc): a single-pole low-pass.
-
-    Parameters as `coupling_response`, `corner` above 0 (infinity lets everything pass).
-    1/sqrt(2) (-3.01 dB) and -45 degrees at the corner (any circuits text).
-    """
-    f = as_quantity("frequency", frequency, "Hz")
-    if np.isscalar(corner) and corner == math.inf:
-        return np.ones(f.shape, dtype=complex)
-    corner = float(as_quantity("corner", corner, "Hz", 0.0, low_open=True))
-    return 1.0 / (1.0 + 1j * f / corner)
-
-
-def filter_periodic(record, duration, response):
-    """Apply a response to a periodic record, line by line.
-
-    Exact in steady state for every line below half the sample rate: the record is one period
-    of a wave that has gone on for ever, so nothing starts and nothing settles.
-
-    Parameters
-    ----------
-    record : array_like, shape (..., n)
-        V, whole periods.
-    duration : float
-        s, of the record.
-    response : callable
-        Frequency in Hz (array) to a complex factor.
-
-    Returns
-    -------
-    numpy.ndarray, shape (..., n)
-    """
-    record = as_quantity("record", record, "V")
-    n = record.shape[-1]
-    frequency = np.arange(n // 2 + 1) / duration
-    return np.fft.irfft(np.fft.rfft(record) * response(frequency), n)
-
-
-def couple(record, duration, corner):
-    """A periodic record after a coupling capacitor of the given corner, Hz (0 passes all)."""
-    if corner == 0:
-        return as_quantity("record", record, "V")
-    return filter_periodic(record, duration, lambda f: coupling_response(f, corner))
-
-
-def load_pole(record, duration, corner):
-    """A periodic record after a load pole of the given corner, Hz (None or inf passes all)."""
-    if corner is None or corner == math.inf:
-        return as_quantity("record", record, "V")
-    return filter_periodic(record, duration, lambda f: load_response(f, corner))
 
 
 # ---------------------------------------------------------------- invented bat calls

@@ -9,12 +9,12 @@ import param
 
 from forktail.circuits import shipped, shipped_titles
 from forktail.core.built import network
-from forktail.core.built.circuit import Circuit
 from forktail.core.cell import law as cell
 from forktail.core.checks import QuantityError
+from forktail.core.models import BuiltCell, TextbookCell
+from forktail.core.path import loaded
 from forktail.core.quantities import format_quantity
 from forktail.core.thermal import thermal_voltage
-from forktail.core.uses.result import TextbookCell
 from forktail.core.uses.signals import SignalRun, run_signals
 from forktail.core.waves import drives as signals
 from forktail.core.waves import sound
@@ -83,18 +83,6 @@ def _round_values(low, high):
     first, last = math.floor(math.log10(low)), math.ceil(math.log10(high))
     values = [float(f"{m * 10.0 ** (k - 2):.6g}") for k in range(first, last + 1) for m in decade]
     return tuple(v for v in values if low * (1 - 1e-9) <= v <= high * (1 + 1e-9))
-
-
-@dataclass(frozen=True)
-class BuiltCell:
-    """The built cell as a solver; slopes only where few samples are asked for."""
-
-    circuit: Circuit
-
-    def __call__(self, v_upper, v_lower):
-        """`network.solve_built` of this circuit."""
-        few = max(np.size(v_upper), np.size(v_lower)) <= 4
-        return network.solve_built(self.circuit, v_upper, v_lower, gains=few)
 
 
 @lru_cache(maxsize=16)
@@ -544,7 +532,7 @@ class SignalsState(PageState):
             r_emitter_upper=solve.circuit.r_emitter_upper,
             r_emitter_lower=solve.circuit.r_emitter_lower,
         )(run.v_upper, run.v_lower)
-        return run, signals.load_pole(point.v_out, run.window.duration, pole)
+        return run, loaded(point.v_out, run.window.duration / run.window.samples, pole)
 
     def scene(self):
         """Everything that the views show; only what changed is computed."""

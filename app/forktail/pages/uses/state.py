@@ -3,7 +3,6 @@
 import difflib
 import tomllib
 from dataclasses import dataclass, replace
-from functools import partial
 
 import numpy as np
 import param
@@ -11,8 +10,8 @@ import param
 from forktail.circuits import shipped, shipped_titles
 from forktail.core.built.circuit import Circuit
 from forktail.core.built.file import read_circuit, write_circuit
-from forktail.core.built.network import solve_built
 from forktail.core.checks import QuantityError
+from forktail.core.models import BuiltCell
 from forktail.core.uses import USES, run_use
 from forktail.core.uses.mixing import hear_call
 from forktail.core.uses.result import TextbookCell, UseResult, setting_fields
@@ -193,17 +192,6 @@ def stored_circuits():
 def stored_circuit(key):
     """One of `stored_circuits`."""
     return Circuit() if key == DEFAULT_CIRCUIT else shipped()[key][0]
-
-
-def built_solver(circuit):
-    """(v_upper, v_lower) -> OperatingPoint of a built cell, as the uses want it.
-
-    It tells its emitter resistors, which the limits of the uses count.
-    """
-    solve = partial(solve_built, circuit)
-    solve.r_emitter_upper = circuit.r_emitter_upper
-    solve.r_emitter_lower = circuit.r_emitter_lower
-    return solve
 
 
 def difference(merit):
@@ -509,7 +497,7 @@ class UsesState(_Base):
     def solver(self):
         """(v_upper, v_lower) -> OperatingPoint of the model chosen."""
         if self.model == "built":
-            return built_solver(self.built_circuit())
+            return BuiltCell(self.built_circuit())
         return TextbookCell(**{n: getattr(self, f"cell__{n}") for n in CELL_MAIN + CELL_PARTS})
 
     def scene(self, detail=True):

@@ -10,9 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from forktail.core.capture import compare as cap
-from forktail.core.capture.fit import delayed, first_order_lag
 from forktail.core.cell.law import CellSettings, solve_cell
 from forktail.core.checks import QuantityError
+from forktail.core.path import delayed, loaded
 
 PERFECT = {"scale": 1.0, "offset_upper": 0.0, "offset_lower": 0.0, "offset_output": 0.0}
 
@@ -115,9 +115,7 @@ CASES = {
         lambda: replace(
             CLEAN,
             v_out=normal(2)
-            + np.nan_to_num(
-                first_order_lag(CLEAN.v_out, CLEAN.sample_interval, 1 / (2 * np.pi * 60e3))
-            ),
+            + np.nan_to_num(loaded(CLEAN.v_out, CLEAN.sample_interval, 60e3, periodic=False)),
         ),
         "load_pole",
         0.99,

@@ -249,17 +249,6 @@ def test_delayed_against_a_shifted_wave_and_scipy(samples):
     np.testing.assert_allclose(moved[middle][good], spline[middle][good], atol=2e-4)
 
 
-def test_first_order_lag_against_its_transfer_function():
-    # 1/(1 + j w tau): -3.01 dB and 45 degrees at the corner; any circuits text
-    corner = 25e3
-    wave = np.sin(2 * np.pi * corner * TIME)
-    lagged = fit.first_order_lag(wave, DT, 1 / (2 * np.pi * corner))
-    expected = np.sin(2 * np.pi * corner * TIME - np.pi / 4) / np.sqrt(2)
-    good = np.isfinite(lagged)
-    np.testing.assert_allclose(lagged[good], expected[good], atol=1e-6)
-    assert np.array_equal(fit.first_order_lag(wave, DT, 0.0), wave)
-
-
 def test_noise_is_told_from_a_wave():
     wave = np.sin(2 * np.pi * 5e3 * TIME)
     assert fit.noise_of(wave + noise(1, 0.02)) == pytest.approx(0.02, rel=0.08)

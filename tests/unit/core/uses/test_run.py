@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from forktail.core.built.circuit import Circuit
 from forktail.core.cell import pair
 from forktail.core.checks import QuantityError
+from forktail.core.models import BuiltCell
 from forktail.core.quantities import UNITS
 from forktail.core.quantities import format_quantity as text_of
 from forktail.core.uses import USES, run_use, use_of
@@ -26,7 +27,6 @@ from forktail.core.uses.result import (
 )
 from forktail.core.waves.drives import DRIVE_KINDS, Drive
 from forktail.core.waves.spectrum import Line
-from forktail.pages.uses.state import built_solver
 
 
 def finite(*arrays):
@@ -403,7 +403,7 @@ def test_a_pair_with_resistors_is_driven_hard_where_the_bench_says(ohms):
 
 
 def test_built_cells_tell_their_emitter_resistors():
-    b = bench(built_solver(Circuit(r_emitter_upper=33.0, r_emitter_lower=68.0)))
+    b = bench(BuiltCell(Circuit(r_emitter_upper=33.0, r_emitter_lower=68.0)))
     assert (b.r_emitter_upper, b.r_emitter_lower) == (33.0, 68.0)
 
 
@@ -505,11 +505,11 @@ def test_a_line_is_told_in_words(label, frequency, words):
     ],
 )
 def test_built_cell_far_from_its_relation_says_so(circuit, key, figure):
-    merit = run_use(key, solve=built_solver(circuit), detail=False).merit(figure)
+    merit = run_use(key, solve=BuiltCell(circuit), detail=False).merit(figure)
     off = abs(merit.value / merit.relation_value - 1.0)
     assert off > 0.05 and not merit.holds and "this built cell has" in merit.stops
     for side in ("upper", "lower"):
         named = f"{side} emitter resistors of 220 \u03a9" in merit.stops
         assert named == (getattr(circuit, f"r_emitter_{side}") > 0)
-    near = run_use(key, solve=built_solver(Circuit()), detail=False).merit(figure)
+    near = run_use(key, solve=BuiltCell(Circuit()), detail=False).merit(figure)
     assert near.holds and "this built cell has" not in near.stops

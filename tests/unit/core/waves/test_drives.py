@@ -137,38 +137,6 @@ def test_any_window_holds_whole_cycles(tones):
     assert len(set(window.cycles)) == len(set(window.requested))
 
 
-# ---------------------------------------------------------------- corners
-
-
-def test_coupling_takes_away_dc_and_zero_corner_changes_nothing():
-    v = 1.0 + np.sin(2 * np.pi * np.arange(64) / 64)
-    assert abs(signals.couple(v, 1e-3, 10.0).mean()) < 1e-12
-    np.testing.assert_array_equal(signals.couple(v, 1e-3, 0.0), v)
-    np.testing.assert_array_equal(signals.load_pole(v, 1e-3, None), v)
-
-
-def test_load_pole_keeps_dc_and_works_on_rows():
-    rows = np.stack([np.ones(32), np.cos(2 * np.pi * np.arange(32) / 32)])
-    out = signals.load_pole(rows, 1e-3, 1e3)
-    np.testing.assert_allclose(out[0], 1.0)
-    assert np.max(out[1]) == pytest.approx(1 / np.sqrt(2), rel=1e-2)
-
-
-@pytest.mark.parametrize(
-    "call",
-    [
-        lambda: signals.corner_frequency(0.0, 1e-9),
-        lambda: signals.corner_frequency(1e3, -1e-9),
-        lambda: signals.coupling_response(1e3, -1.0),
-        lambda: signals.load_response(1e3, 0.0),
-        lambda: signals.load_pole(np.ones(8), 1e-3, float("nan")),
-    ],
-)
-def test_bad_corners_are_refused(call):
-    with pytest.raises(QuantityError):
-        call()
-
-
 # ---------------------------------------------------------------- calls and sound
 
 

@@ -1,0 +1,101 @@
+"""The two models as solvers: called with both inputs, either answers with an OperatingPoint.
+
+Whoever uses a solver asks for no more than `solve(v_upper, v_lower)`; `path.run_path` also asks
+what lies between generator and base lines, which is no part of the law of the cell.
+"""
+
+from dataclasses import dataclass, replace
+from functools import cached_property, lru_cache
+
+import numpy as np
+
+from forktail.core.built.circuit import Circuit
+from forktail.core.built.network import solve_built
+from forktail.core.cell.law import CellSettings, solve_cell
+from forktail.core.spec import checked, setting, spec
+
+#: Most samples for which the built cell works its gains out too.
+_FEW = 4
+
+
+@dataclass(frozen=True)
+class TextbookCell:
+    """The textbook cell: matched pairs of infinite current gain, in closed form.
+
+    Its fields carry their specs. Making one checks nothing; using it raises `QuantityError`.
+    """
+
+    i_tail: float = setting(spec("i_tail"))
+    r_load: float = setting(spec("r_load"))
+    temperature: float = setting(spec("temperature"))
+    v_supply: float = setting(spec("v_supply"))
+    offset_left: float = setting(spec("offset", label="Offset of the left upper pair"))
+    offset_right: float = setting(spec("offset", label="Offset of the right upper pair"))
+    offset_lower: float = setting(spec("offset", label="Offset of the lower pair"))
+    r_emitter_upper: float = setting(spec("r_emitter", label="Emitter resistors, upper"))
+    r_emitter_lower: float = setting(spec("r_emitter", label="Emitter resistors, lower"))
+
+    @cached_property
+    def _ready(self):
+        c = checked(self)
+        return c.i_tail, CellSettings(
+            r_load=c.r_load,
+            temperature=c.temperature,
+            v_supply=c.v_supply,
+            offset_left=c.offset_left,
+            offset_right=c.offset_right,
+            offset_lower=c.offset_lower,
+            r_emitter_upper=c.r_emitter_upper,
+            r_emitter_lower=c.r_emitter_lower,
+        )
+
+    def __call__(self, v_upper, v_lower):
+        """`cell.law.solve_cell` with the quantities of this cell."""
+        i_tail, settings = self._ready
+        return solve_cell(v_upper, v_lower, i_tail, settings)
+
+
+@lru_cache(maxsize=64)
+def _stiff(circuit):
+    """The circuit with both drives straight at the base lines."""
+    gone = tuple(f for f in circuit.faults if not _is_of_a_drive(f))
+    stiff = {f"r_source_{side}": 0.0 for side in ("upper", "lower")}
+    stiff |= {f"r_termination_{side}": float("inf") for side in ("upper", "lower")}
+    return replace(circuit, faults=gone, **stiff)
+
+
+def _is_of_a_drive(fault):
+    part = fault.partition(":")[2]
+    return part.startswith(("drive_", "r_termination_", "c_coupling_"))
+
+
+@dataclass(frozen=True)
+class BuiltCell:
+    """The built cell of a circuit; slopes only where few samples are asked for.
+
+    `stiff` puts the drives straight at the base lines: there is no source resistance, and no
+    coupling capacitor that could be open.
+    """
+
+    circuit: Circuit
+    stiff: bool = False
+
+    def __call__(self, v_upper, v_lower):
+        """`built.network.solve_built` of this circuit."""
+        few = max(np.size(v_upper), np.size(v_lower)) <= _FEW
+        circuit = _stiff(self.circuit) if self.stiff else self.circuit
+        return solve_built(circuit, v_upper, v_lower, gains=few)
+
+    @property
+    def r_emitter_upper(self):
+        """Resistor in each upper emitter, ohm."""
+        return self.circuit.r_emitter_upper
+
+    @property
+    def r_emitter_lower(self):
+        """Resistor in each lower emitter, ohm."""
+        return self.circuit.r_emitter_lower
+
+    def at(self, place):
+        """The same cell driven `at="generator"` or `at="base lines"`."""
+        return replace(self, stiff=place == "base lines")

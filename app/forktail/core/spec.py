@@ -1,0 +1,447 @@
+"""One declaration of every quantity that a person can set.
+
+A `Spec` says what a quantity is called, its unit, what is allowed and how it is read and written.
+The params of pages, the settings of uses, the columns of a circuit file, the options of commands,
+the keys of links and the sentences about what is out of range are made from it. So a value that
+is valid in one place is valid in all, and what is refused is refused with one sentence.
+
+`SPECS` holds the quantities that stand in more than one place. A place takes one with `spec(...)`,
+which may change what belongs to the place (default, label, slider, part of the scene) and nothing
+of what is allowed:
+
+    >>> r_load = spec("r_load", default=2200.0)
+    >>> r_load.read("2k2")
+    2200.0
+    >>> r_load.read("5 V")
+    Traceback (most recent call last):
+      ...
+    forktail.core.checks.QuantityError: Load resistors: '5 V' is a voltage; wanted is a resistance \
+in ohm, such as 2k2.
+    >>> r_load.write(2200.0), r_load.show(2200.0)
+    ('2.2kohm', '2.20 kΩ')
+"""
+
+import math
+from dataclasses import dataclass, field, fields, replace
+from functools import cached_property, lru_cache
+
+import numpy as np
+
+from forktail.core.checks import QuantityError
+from forktail.core.quantities import (
+    format_quantity,
+    format_temperature,
+    parse_quantity,
+    parse_temperature,
+)
+from forktail.core.thermal import T_NOMINAL
+
+#: Longest text that a message quotes, characters.
+_QUOTED = 40
+_YES, _NO = ("yes", "true", "1"), ("no", "false", "0")
+
+
+@dataclass(frozen=True)
+class Spec:
+    """What one quantity is and what it may be.
+
+    Attributes
+    ----------
+    name : str
+        Key in links, files and messages of the core.
+    kind : str
+        `number`, `choice` (one key of `choices`), `flag` (yes or no) or `text`.
+    default : object
+        SI for a number.
+    unit : str
+        A key of `quantities.UNITS`.
+    low, high : float or None
+        Inclusive bounds, SI. `low_open` refuses `low` itself.
+    infinite : str
+        How an infinite value is written; "" if it may not be infinite.
+    choices : tuple of (key, title)
+    label, symbol, doc : str
+        On the screen: name of the control, symbol in sums, one sentence on what it is.
+    slider, step : (float, float), float
+        Range and step of a slider, SI.
+    even : str
+        What equal distances on the slider are: `steps` or `ratios` (over round values).
+    most_digits : int
+        A value is shown with three digits, or as many as it has up to this number.
+    whole : bool
+        Whether the number counts something.
+    part : str
+        Which part of a scene it belongs to: `cell`, `upper`, `lower`, `path`, ... or `view`, on
+        which no result depends. Caches ask for the values of parts (`PageState.key`).
+    """
+
+    name: str
+    kind: str = "number"
+    default: object = 0.0
+    unit: str = ""
+    low: float | None = None
+    high: float | None = None
+    low_open: bool = False
+    infinite: str = ""
+    choices: tuple = ()
+    label: str = ""
+    symbol: str = ""
+    doc: str = ""
+    slider: tuple = ()
+    step: float | None = None
+    even: str = "steps"
+    most_digits: int = 3
+    whole: bool = False
+    part: str = "cell"
+
+    # ---- what a place may change
+
+    def at(self, name=None, **changes):
+        """The same quantity at another place.
+
+        Parameters
+        ----------
+        name : str, optional
+            Its key there.
+        **changes
+            Any of default, label, symbol, doc, slider, step, even, most_digits, part.
+
+        Raises
+        ------
+        TypeError
+            For anything that says what is allowed: that is declared once.
+        """
+        for change in changes:
+            if change not in _OF_A_PLACE:
+                raise TypeError(f"{change} is declared once, by the quantity {self.name}")
+        return replace(self, **changes, **({"name": name} if name else {}))
+
+    # ---- reading and checking
+
+    @property
+    def title(self):
+        """Label, or the name where there is none."""
+        return self.label or self.name
+
+    @cached_property
+    def allowed(self):
+        """What is allowed, in words: `allowed is 1 ohm to 1 Mohm`."""
+        if self.kind == "choice":
+            return f"allowed are {', '.join(map(str, self.keys))}"
+        if self.kind == "flag":
+            return "allowed are yes and no"
+        if self.kind == "text":
+            return "allowed is text"
+        low, high = (None if b is None else self._bound(b) for b in (self.low, self.high))
+        above = "above " if self.low_open else ""
+        if low is not None and high is not None:
+            words = f"allowed is {above}{low} to {high}"
+        elif low is not None:
+            words = f"allowed is {above or 'at least '}{low}"
+        elif high is not None:
+            words = f"allowed is at most {high}"
+        else:
+            words = "allowed is any finite number"
+        return words + (f", or {self.infinite}" if self.infinite else "")
+
+    def _bound(self, value):
+        if self.unit == "K":
+            return format_temperature(value, ascii_only=True)
+        return format_quantity(value, self.unit, 4 if self.whole else 3, ascii_only=True)
+
+    def read(self, text, where=None):
+        """Read what somebody typed, or what stands in a link or a file.
+
+        Parameters
+        ----------
+        text : str, float or bool
+        where : str, optional
+            What the message begins with: an option, a line of a file; the label if left out.
+
+        Returns
+        -------
+        float, str or bool
+            SI.
+
+        Raises
+        ------
+        QuantityError
+            One sentence: where, what stood there, and what would be right.
+        """
+        where = where or self.title
+        if self.kind == "choice":
+            key = str(text)
+            if key not in self.keys:
+                raise QuantityError(f"{where}: '{_short(text)}' is not known; {self.allowed}.")
+            return key
+        if self.kind == "flag":
+            if isinstance(text, (bool, np.bool_)):
+                return bool(text)
+            word = str(text).strip().lower()
+            if word not in _YES + _NO:
+                raise QuantityError(f"{where}: '{_short(text)}' is neither yes nor no.")
+            return word in _YES
+        if self.kind == "text":
+            return str(text)
+        if self.infinite and str(text).strip().lower() in ("none", "inf", "infinite"):
+            return math.inf
+        if self.unit == "K":
+            value = parse_temperature(text, where)
+        else:
+            value = parse_quantity(text, self.unit, where)
+        self._hold(value, text, where)
+        return value
+
+    def check(self, value, where=None):
+        """Return a value of the right type, or raise the sentence that `read` would.
+
+        Raises
+        ------
+        QuantityError
+            If it is no number, not finite where that is not allowed, or out of bounds.
+        """
+        where = where or self.title
+        if self.kind != "number":
+            return self.read(value, where)
+        try:
+            number = np.asarray(value, dtype=float)
+        except (TypeError, ValueError):
+            raise QuantityError(
+                f"{where}: {_short(repr(value))} is not a number; {self.allowed}."
+            ) from None
+        if number.ndim:
+            raise QuantityError(f"{where} has the shape {number.shape}; wanted is one number.")
+        number = float(number)
+        if self.infinite and number == math.inf:
+            return number
+        if not math.isfinite(number):
+            raise QuantityError(f"{where}: '{number:g}' is not a finite number; {self.allowed}.")
+        self._hold(number, None, where)
+        return number
+
+    def _hold(self, value, text, where):
+        low = self.low is None or value > self.low or (value == self.low and not self.low_open)
+        if not (low and (self.high is None or value <= self.high)):
+            text = self.write(value) if text is None else _short(text)
+            raise QuantityError(f"{where}: '{text}' is out of range; {self.allowed}.")
+        if self.whole and value != round(value):
+            text = self.write(value) if text is None else _short(text)
+            raise QuantityError(f"{where}: '{text}' is not a whole number; {self.allowed}.")
+
+    @cached_property
+    def keys(self):
+        """Keys of the choices, in order."""
+        return tuple(key for key, _ in self.choices)
+
+    # ---- writing
+
+    def write(self, value):
+        """Shortest plain text that `read` turns back into exactly this value."""
+        if self.kind == "flag":
+            return "yes" if value else "no"
+        if self.kind != "number":
+            return str(value)
+        if self.infinite and value == math.inf:
+            return self.infinite
+        return exact_text(float(value), self.unit)
+
+    def show(self, value, digits=3):
+        """Text of a value for the screen."""
+        if self.kind == "choice":
+            return dict(self.choices).get(value, str(value))
+        if self.kind != "number":
+            return self.write(value)
+        if self.infinite and value == math.inf:
+            return self.infinite
+        if self.unit == "K":
+            return format_temperature(value)
+        most = max(digits, self.most_digits)
+        while digits < most and float(f"{value:.{digits - 1}e}") != value:
+            digits += 1
+        return format_quantity(value, self.unit, digits)
+
+    # ---- the slider
+
+    def steps(self):
+        """Number of steps of the slider."""
+        if self.even == "ratios":
+            return len(round_values(*self.slider)) - 1
+        low, high = self.slider
+        return int(round((high - low) / self.step))
+
+    def at_step(self, index):
+        """Value at a slider position; rounding keeps 0.1 mV steps free of float dust."""
+        if self.even == "ratios":
+            return round_values(*self.slider)[index]
+        return float(f"{self.slider[0] + index * self.step:.9g}")
+
+    def position(self, value):
+        """Slider position nearest to `value`, held at the ends."""
+        if self.even == "ratios":
+            stops = np.array(round_values(*self.slider))
+            return int(np.argmin(np.abs(np.log(stops / max(value, stops[0])))))
+        return int(min(max(round((value - self.slider[0]) / self.step), 0), self.steps()))
+
+
+#: What a place may say for itself.
+_OF_A_PLACE = frozenset(
+    ("default", "label", "symbol", "doc", "slider", "step", "even", "most_digits", "part")
+)
+
+
+def _short(text):
+    text = str(text)
+    return text if len(text) <= _QUOTED else text[: _QUOTED - 1] + "\u2026"
+
+
+@lru_cache(maxsize=4096)
+def exact_text(value, unit):
+    """Shortest text without spaces that reads back to the same float: `2.2kohm`, `25degC`."""
+    if math.isinf(value) or math.isnan(value):
+        return repr(value)
+    if unit == "K":
+        for text in (f"{value - 273.15:.6g}degC", f"{value!r}K"):
+            if parse_temperature(text) == value:
+                return text
+    for digits in range(1, 18):
+        text = format_quantity(value, unit, digits, ascii_only=True).replace(" ", "")
+        if parse_quantity(text, unit) == value:
+            return text
+    return repr(value)
+
+
+@lru_cache(maxsize=64)
+def round_values(low, high):
+    """Values 1 to 10 in steps that grow with them, in every decade from `low` to `high`."""
+    decade = [*range(100, 200, 2), *range(200, 500, 5), *range(500, 1000, 10)]
+    first, last = math.floor(math.log10(low)), math.ceil(math.log10(high))
+    values = [float(f"{m * 10.0 ** (k - 2):.6g}") for k in range(first, last + 1) for m in decade]
+    return tuple(v for v in values if low * (1 - 1e-9) <= v <= high * (1 + 1e-9))
+
+
+# ---------------------------------------------------------------- dataclasses of specs
+
+
+def setting(spec):
+    """A dataclass field that carries its spec; `specs_of` finds it again."""
+    return field(default=spec.default, metadata={"spec": spec})
+
+
+@lru_cache(maxsize=256)
+def _specs_of(cls):
+    found = {f.name: f.metadata["spec"] for f in fields(cls) if "spec" in f.metadata}
+    return {n: s if s.name == n else replace(s, name=n) for n, s in found.items()}
+
+
+def specs_of(cls):
+    """Specs of a dataclass (or of one of its instances) by field: dict in order."""
+    return _specs_of(cls if isinstance(cls, type) else type(cls))
+
+
+def checked(settings):
+    """The same settings, every value held against its spec.
+
+    Raises
+    ------
+    QuantityError
+        The sentence of the first value that is not allowed.
+    """
+    return replace(
+        settings, **{n: s.check(getattr(settings, n)) for n, s in specs_of(settings).items()}
+    )
+
+
+def read_settings(cls, entries):
+    """Settings from typed entries (name -> text); what is not given keeps its default.
+
+    Raises
+    ------
+    QuantityError
+        For an unknown name, or an entry that its spec refuses.
+    """
+    specs = specs_of(cls)
+    values = {}
+    for name, text in dict(entries).items():
+        if name not in specs:
+            raise QuantityError(f"'{name}' is not a setting here; there are {', '.join(specs)}.")
+        values[name] = specs[name].read(text, name)
+    return cls(**values)
+
+
+# ---------------------------------------------------------------- the quantities
+
+
+def _number(name, default, unit, low, high, label="", slider=(), step=None, **more):
+    return Spec(
+        name, "number", default, unit, low, high, label=label, slider=slider, step=step, **more
+    )
+
+
+def choice(name, default, choices, label="", doc="", part="cell"):
+    """A spec that takes one of a few keys; `choices` maps key -> title."""
+    return Spec(
+        name, "choice", default, choices=tuple(dict(choices).items()), label=label,
+        doc=doc or label, part=part,
+    )  # fmt: skip
+
+
+def flag(name, default, label="", doc="", part="cell"):
+    """A spec that is yes or no."""
+    return Spec(name, "flag", default, label=label, doc=doc or label, part=part)
+
+
+def text(name, default="", label="", doc="", part="cell"):
+    """A spec that takes any text."""
+    return Spec(name, "text", default, label=label, doc=doc or label, part=part)
+
+
+def number(name, default, unit="", low=None, high=None, **more):
+    """A spec of a quantity that stands in one place only; `more` as the fields of `Spec`."""
+    return Spec(name, "number", default, unit, low, high, **more)
+
+
+#: Quantities that stand in more than one place, by name.
+SPECS = {
+    s.name: s
+    for s in (
+        # inputs
+        _number("v_upper", 0.02, "V", -10.0, 10.0, "Upper input", (-0.1, 0.1), 1e-3,
+                symbol="v_upper", doc="Differential input of the upper pairs, V.", part="inputs"),
+        _number("v_lower", 0.02, "V", -10.0, 10.0, "Lower input", (-0.1, 0.1), 1e-3,
+                symbol="v_lower", doc="Differential input of the lower pair, V.", part="inputs"),
+        # the cell
+        _number("i_tail", 2e-3, "A", 0.0, 10.0, "Tail current", (0.0, 4e-3), 5e-5,
+                symbol="i_tail", doc="Tail current, A."),
+        _number("r_load", 1e3, "ohm", 0.0, 1e9, "Load resistors", (100.0, 10e3), 100.0,
+                symbol="r_load", doc="Each load, ohm."),
+        _number("temperature", T_NOMINAL, "K", 200.0, 450.0, "Temperature", (233.15, 398.15), 1.0,
+                symbol="T", doc="Junctions, K."),
+        _number("v_supply", 12.0, "V", 0.0, 1000.0, "Supply", (3.0, 24.0), 0.5,
+                symbol="v_supply", doc="Supply, V."),
+        _number("offset", 0.0, "V", -1.0, 1.0, "Offset", (-0.01, 0.01), 1e-4,
+                doc="Offset voltage of a pair, V."),
+        _number("r_emitter", 0.0, "ohm", 0.0, 1e6, "Emitter resistors", (0.0, 500.0), 5.0,
+                doc="In each emitter, ohm."),
+        # waves
+        _number("amplitude", 0.01, "V", 0.0, 10.0, "Amplitude", (0.0, 0.2), 1e-3, doc="V peak."),
+        _number("frequency", 45e3, "Hz", 0.0, 1e7, "Frequency", (100.0, 200e3), 100.0,
+                low_open=True, doc="Hz.", even="ratios", most_digits=5),
+        _number("phase", 0.0, "deg", -360.0, 360.0, "Phase", (-180.0, 180.0), 5.0,
+                doc="Degrees."),
+        _number("dc", 0.0, "V", -10.0, 10.0, "DC", (-0.1, 0.1), 1e-3, doc="V added to a wave."),
+        _number("time", 0.0, "s", 0.0, 1e4, "Time", (0.0, 250e-6), 5e-7, most_digits=5,
+                doc="s.", part="view"),
+        # parts of a board
+        _number("resistance", 1e3, "ohm", 0.0, 1e9, "Resistor", doc="ohm."),
+        _number("capacitance", 1e-9, "F", 0.0, 1.0, "Capacitor", doc="F."),
+        _number("trim", 0.0, "V", -1.0, 1.0, "Trim", (-0.01, 0.01), 5e-5,
+                doc="Offset added between the two base lines, V."),
+        _number("balance", 0.0, "", -1.9, 1.9, "Load balance", (-0.1, 0.1), 5e-4,
+                doc="The left load is multiplied by 1 + b/2, the right one by 1 - b/2."),
+    )
+}  # fmt: skip
+
+
+def spec(quantity, name=None, **changes):
+    """A quantity of `SPECS` for one place; `changes` as `Spec.at`."""
+    return SPECS[quantity].at(name, **changes)
