@@ -40,7 +40,7 @@ MAY_COMPUTE = ("state", "states", "kinds", "figures", "run", "check", "scenes")
 THIRD_PARTY = {
     "core": {"numpy"}, "forktail": {"numpy"}, "resources": set(), "limits": set(),
     "circuits": set(), "cli": {"numpy"}, "__main__": set(),
-    "ui": {"numpy", "param", "panel", "bokeh"},
+    "ui": {"numpy", "param", "panel", "bokeh", "jinja2"},
     "pages": {"numpy", "param", "panel", "bokeh", "tornado"},
     "lessons": {"numpy", "param", "panel", "bokeh", "markdown_it", "mdit_py_plugins"},
     "classroom": {"panel", "tornado", "segno"},
