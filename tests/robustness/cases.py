@@ -403,7 +403,7 @@ def links(draw):
                     )
                 )
             )
-        elif isinstance(spec, param.Boolean) and fair:
+        elif fair and (isinstance(spec, param.Boolean) or isinstance(getattr(state, key), bool)):
             value = draw(st.sampled_from(("yes", "no")))
         elif hasattr(spec, "objects") and fair:
             value = str(draw(st.sampled_from(list(spec.objects))))

@@ -275,6 +275,13 @@ class Spec:
             return round_values(*self.slider)[index]
         return float(f"{self.slider[0] + index * self.step:.9g}")
 
+    def stepped(self, value, by):
+        """The value `by` steps on, held at the bounds; as it was where there is no such value."""
+        on = float(f"{value + by * self.step:.9g}")
+        on = on if self.low is None else max(on, self.low)
+        on = on if self.high is None else min(on, self.high)
+        return value if self.low_open and on == self.low else on
+
     def position(self, value):
         """Slider position nearest to `value`, held at the ends."""
         if self.even == "ratios":

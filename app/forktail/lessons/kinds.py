@@ -13,7 +13,7 @@ import param
 from forktail.core.checks import QuantityError
 from forktail.lessons.grammar import figure
 from forktail.pages.steer.state import SteerState
-from forktail.ui.state import Quantity
+from forktail.ui.state import Quantity, Setting
 
 
 @dataclass(frozen=True)
@@ -73,7 +73,7 @@ def settings_figures(state):
         spec, value = state.param[name], getattr(state, name)
         if isinstance(spec, Quantity):
             out[name] = figure(value, spec.unit)
-        elif isinstance(spec, (param.Boolean, param.Selector, param.String)):
+        elif isinstance(spec, (Setting, param.Boolean, param.Selector, param.String)):
             out[name] = value if isinstance(value, bool) else str(value)
     return out
 

@@ -10,7 +10,7 @@ from forktail.limits import Bucket
 from forktail.resources import assets_dir
 from forktail.ui.component import Component
 from forktail.ui.messages import checked
-from forktail.ui.state import Quantity
+from forktail.ui.state import Quantity, Setting
 
 log = logging.getLogger("forktail")
 
@@ -146,10 +146,8 @@ class Controls(Component):
             elif kind == "slide":
                 value = spec.at_step(min(max(int(message["pos"]), 0), spec.steps()))
             else:
-                low, high = spec.bounds
                 by = min(max(int(message["by"]), -10), 10)
-                value = float(f"{getattr(state, name) + by * spec.step:.9g}")
-                value = min(max(value, low), high)
+                value = spec.spec.stepped(getattr(state, name), by)
             if kind == "entry" and getattr(state, name) == value:
                 self.patch = {"values": {name: shown(state, name)}}
             state.param.update(**{name: value})
@@ -191,9 +189,13 @@ def row(state, name, look="", short=""):
             "steps": spec.steps(),
             "short": short,
         }
-    if isinstance(spec, param.Boolean):
+    kind = spec.spec.kind if isinstance(spec, Setting) else ""
+    if kind == "flag" or isinstance(spec, param.Boolean):
         return {"kind": "flag", "name": name, "label": label}
-    names = getattr(spec, "names", None) or {str(o): o for o in spec.objects}
+    if kind == "choice":
+        names = {title: key for key, title in spec.spec.choices}
+    else:
+        names = getattr(spec, "names", None) or {str(o): o for o in spec.objects}
     return {
         "kind": "choice",
         "name": name,

@@ -2,90 +2,139 @@
 
 import difflib
 import tomllib
-from functools import cached_property, lru_cache
+from functools import cached_property
 from urllib.parse import parse_qsl, quote, urlencode
 
 import param
 
 from forktail.core.checks import QuantityError
-from forktail.core.quantities import (
-    format_quantity,
-    format_temperature,
-    parse_quantity,
-    parse_temperature,
-)
+from forktail.core.spec import Spec, number
 
 #: Longest query or file read, characters; a longer one is refused with a sentence.
 MAX_QUERY = 4_000
 MAX_FILE = 200_000
 
 
-class Quantity(param.Number):
-    """A number with a unit, hard `bounds`, and the range and step of its slider."""
+class Setting(param.Parameter):
+    """A parameter made from a `Spec`, which says what it is called, reads, holds and writes.
 
-    __slots__ = ["unit", "slider", "symbol"]
-    _slot_defaults = dict(param.Number._slot_defaults, unit="", slider=(0.0, 1.0), symbol="")
+    `spec` is that of this parameter: of `state.param[name]` it is that of one session, so a page
+    may move a slider with `parameter.spec = parameter.spec.at(slider=..., step=...)`.
+    """
 
-    def __init__(self, default=0.0, *, unit="", slider=(0.0, 1.0), symbol="", **params):
-        super().__init__(default=default, **params)
-        self.unit, self.slider, self.symbol = unit, slider, symbol
+    __slots__ = ["spec"]
+    _slot_defaults = dict(param.Parameter._slot_defaults, spec=None)
 
-    def __get__(self, obj, objtype=None):
-        # a quantity is a plain number: no look for a generator, on the way of every event
-        return param.Parameter.__get__(self, obj, objtype)
+    def __init__(self, spec, **params):
+        super().__init__(default=spec.default, label=spec.label or None, doc=spec.doc, **params)
+        self.spec = spec
+
+    def _set_names(self, attrib_name):
+        super()._set_names(attrib_name)
+        self.spec = self.spec.at(attrib_name)
+
+    def _validate(self, val):
+        self.spec.check(val)
 
     def read(self, text):
-        """Parse an entry for this quantity; QuantityError says what is wrong."""
-        label = self.label or self.name
-        if self.unit == "K":
-            value = parse_temperature(text, label)
-            low, high = self.bounds
-            if not low <= value <= high:
-                raise QuantityError(
-                    f"{label}: '{text}' is out of range; allowed is "
-                    f"{format_temperature(low)} to {format_temperature(high)}."
-                )
-            return value
-        low, high = self.bounds
-        return parse_quantity(text, self.unit, label, low, high)
+        """Value of an entry; QuantityError says what is wrong."""
+        return self.spec.read(text)
 
     def show(self, value, digits=3):
         """Text of a value for the screen."""
-        if self.unit == "K":
-            return format_temperature(value)
-        return format_quantity(value, self.unit, digits)
+        return self.spec.show(value, digits)
 
     def exact(self, value):
-        """Shortest plain text that reads back to the same float (for links and files)."""
-        return _exact(float(value), self.unit)
+        """Shortest plain text that reads back to the same value (for links and files)."""
+        return self.spec.write(value)
+
+
+class Choice(Setting):
+    """A parameter that is one key of a few."""
+
+    __slots__ = []
+
+    @property
+    def objects(self):
+        """The keys, in order."""
+        return list(self.spec.keys)
+
+
+class Quantity(Setting):
+    """A number with a unit."""
+
+    __slots__ = []
+
+    def __init__(self, spec, bounds=(None, None), unit="", **params):
+        if not isinstance(spec, Spec):  # a page that declares its own quantities still
+            own = {n: params.pop(n) for n in _OWN if n in params}
+            spec = number("", spec, unit, *bounds, **own)
+        super().__init__(spec, **params)
+
+    @property
+    def unit(self):
+        """Unit, a key of `quantities.UNITS`."""
+        return self.spec.unit
+
+    @property
+    def symbol(self):
+        """Symbol in sums."""
+        return self.spec.symbol
+
+    @property
+    def bounds(self):
+        """Lowest and highest value, SI; None where there is no such bound."""
+        return self.spec.low, self.spec.high
+
+    @property
+    def slider(self):
+        """Ends of the slider, SI."""
+        return self.spec.slider
+
+    @slider.setter
+    def slider(self, ends):
+        self.spec = self.spec.at(slider=ends)
+
+    @property
+    def step(self):
+        """Step of the slider and of the arrow keys, SI."""
+        return self.spec.step
+
+    @step.setter
+    def step(self, step):
+        self.spec = self.spec.at(step=step)
 
     def steps(self):
         """Number of steps of the slider."""
-        low, high = self.slider
-        return int(round((high - low) / self.step))
+        return self.spec.steps()
 
     def at_step(self, index):
-        """Value at a slider position; rounding keeps 0.1 mV steps free of float dust."""
-        low, _ = self.slider
-        return float(f"{low + index * self.step:.9g}")
+        """Value at a slider position."""
+        return self.spec.at_step(index)
 
     def position(self, value):
         """Slider position nearest to `value`, held at the ends."""
-        low, _ = self.slider
-        return int(min(max(round((value - low) / self.step), 0), self.steps()))
+        return self.spec.position(value)
 
 
-@lru_cache(maxsize=4096)
-def _exact(value, unit):
-    if unit == "K":
-        for text in (f"{value - 273.15:.6g}degC", f"{value!r}K"):
-            if parse_temperature(text) == value:
-                return text
-    for digits in range(1, 18):
-        text = format_quantity(value, unit, digits, ascii_only=True).replace(" ", "")
-        if parse_quantity(text, unit) == value:
-            return text
-    return repr(value)
+_OWN = ("label", "symbol", "doc", "slider", "step")
+_KINDS = {"number": Quantity, "choice": Choice}
+
+
+def param_of(spec):
+    """The parameter of a page that a spec makes.
+
+    Parameters
+    ----------
+    spec : Spec
+
+    Returns
+    -------
+    Setting
+        A `Quantity` of a number, a `Choice` of a choice; its name on the page becomes that of
+        its spec.
+    """
+    return _KINDS.get(spec.kind, Setting)(spec)
 
 
 class PageState(param.Parameterized):
@@ -111,6 +160,29 @@ class PageState(param.Parameterized):
         """Names of the parameters whose change redraws the page; all that a link may carry."""
         return self.fields()
 
+    def key(self, *parts):
+        """Values that a result depends on, to compare or to keep a result under.
+
+        Parameters
+        ----------
+        *parts : str
+            Parts of a scene as specs name them; all but `view` if none is given.
+
+        Returns
+        -------
+        tuple
+            Of all settings of a link that belong there, in order.
+        """
+        return tuple(getattr(self, n) for n in self._of_parts(parts))
+
+    def _of_parts(self, parts):
+        def part(name):
+            spec = getattr(self.specs[name], "spec", None)
+            return spec.part if spec is not None else ""
+
+        names = ((n, part(n)) for n in self.fields())
+        return [n for n, p in names if (p in parts if parts else p != "view")]
+
     def texts(self, changed_only=True):
         """Mapping of parameter name to text; only those off their default unless told."""
         out = {}
@@ -118,7 +190,7 @@ class PageState(param.Parameterized):
             spec, value = self.specs[name], getattr(self, name)
             if changed_only and value == spec.default:
                 continue
-            if isinstance(spec, Quantity):
+            if isinstance(spec, Setting):
                 out[name] = spec.exact(value)
             elif isinstance(spec, param.Boolean):
                 out[name] = "yes" if value else "no"
@@ -155,7 +227,7 @@ class PageState(param.Parameterized):
         return problems
 
     def _read(self, spec, text):
-        if isinstance(spec, Quantity):
+        if isinstance(spec, Setting):
             return spec.read(text)
         text = str(text)
         if isinstance(spec, param.Boolean):

@@ -14,6 +14,7 @@ from forktail.core.checks import QuantityError
 from forktail.core.models import BuiltCell, TextbookCell
 from forktail.core.path import loaded
 from forktail.core.quantities import format_quantity
+from forktail.core.spec import number
 from forktail.core.thermal import thermal_voltage
 from forktail.core.uses.signals import SignalRun, run_signals
 from forktail.core.waves import drives as signals
@@ -40,49 +41,6 @@ SOUND_SECONDS = 2.0
 SOUND_LINES = 24
 MAX_SOUND_SAMPLES = 1_000_000
 _TIME_STEPS = 500
-
-
-class FineQuantity(Quantity):
-    """A quantity that is shown with as many digits as it has, three to five."""
-
-    __slots__ = []
-
-    def show(self, value, digits=3):
-        """Text of a value for the screen."""
-        while digits < 5 and float(f"{value:.{digits - 1}e}") != value:
-            digits += 1
-        return super().show(value, digits)
-
-
-class RoundQuantity(FineQuantity):
-    """A quantity whose slider moves over round values, about evenly in ratio."""
-
-    __slots__ = []
-
-    def _stops(self):
-        return _round_values(*self.slider)
-
-    def steps(self):
-        """Number of steps of the slider."""
-        return len(self._stops()) - 1
-
-    def at_step(self, index):
-        """Round value at a slider position."""
-        return self._stops()[index]
-
-    def position(self, value):
-        """Slider position nearest to `value`."""
-        stops = self._stops()
-        return int(np.argmin(np.abs(np.log(np.array(stops) / max(value, stops[0])))))
-
-
-@lru_cache(maxsize=32)
-def _round_values(low, high):
-    """Values 1 to 10 in steps that grow with them, in every decade from `low` to `high`."""
-    decade = [*range(100, 200, 2), *range(200, 500, 5), *range(500, 1000, 10)]
-    first, last = math.floor(math.log10(low)), math.ceil(math.log10(high))
-    values = [float(f"{m * 10.0 ** (k - 2):.6g}") for k in range(first, last + 1) for m in decade]
-    return tuple(v for v in values if low * (1 - 1e-9) <= v <= high * (1 + 1e-9))
 
 
 @lru_cache(maxsize=16)
@@ -131,6 +89,14 @@ class SignalScene:
         return low + (place - k) * (high - low)
 
 
+def _fine(default, bounds, unit, **more):
+    return Quantity(number("", default, unit, *bounds, most_digits=5, **more))
+
+
+def _round(default, bounds, unit, **more):
+    return Quantity(number("", default, unit, *bounds, most_digits=5, even="ratios", **more))
+
+
 def _kind(side, default):
     return param.Selector(
         default=default,
@@ -153,7 +119,7 @@ def _amplitude(side, default, what="amplitude"):
 
 
 def _frequency(side, default, what="frequency", low=100.0, high=200e3):
-    return RoundQuantity(
+    return _round(
         default,
         bounds=(1.0, signals.MAX_FREQUENCY),
         slider=(low, high),
@@ -241,7 +207,7 @@ class SignalsState(PageState):
     lower_on_fraction = _percent(30.0, 1.0, 100.0, "Lower on-time")
     lower_depth = _percent(50.0, 0.0, 200.0, "Lower depth")
 
-    cursor = FineQuantity(
+    cursor = _fine(
         30e-6,
         bounds=(0.0, 1e4),
         slider=(0.0, 250e-6),
@@ -252,7 +218,7 @@ class SignalsState(PageState):
         doc="Time of the cursor, s.",
     )
     span = _choice("window", SPANS, "Time shown")
-    start = FineQuantity(
+    start = _fine(
         0.0,
         bounds=(0.0, 1e4),
         slider=(0.0, 250e-6),

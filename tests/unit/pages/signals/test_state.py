@@ -7,10 +7,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from forktail.core.spec import round_values
 from forktail.core.waves.drives import DRIVE_KINDS
 from forktail.core.waves.sound import SOUND_PEAK
 from forktail.pages.signals.spectrum import place_labels, short_label
-from forktail.pages.signals.state import MODELS, PRESETS, SPANS, SignalsState, _round_values
+from forktail.pages.signals.state import MODELS, PRESETS, SPANS, SignalsState
 from forktail.pages.signals.waveforms import POINTS, round_up, thinned
 from forktail.ui.state import Quantity
 
@@ -287,8 +288,8 @@ def test_short_labels():
     assert {"u+l", "u+l2"} <= {short_label(line) for line in two}
 
 
-def test_slider_of_a_frequency_moves_over_round_values():
-    values = _round_values(100.0, 200e3)
+def test_slider_of_a_frequency_moves_overround_values():
+    values = round_values(100.0, 200e3)
     ratios = np.diff(np.log(values))
     assert values[0] == 100.0 and values[-1] == 200e3 and 45e3 in values and 43e3 in values
     assert 0.005 < ratios.min() and ratios.max() < 0.026

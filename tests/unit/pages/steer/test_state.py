@@ -122,7 +122,7 @@ def test_link_sets_what_it_does_not_name_to_default():
         ("stage=five", ["stage", "'five' is not known", "pair, shared, crossed, cell"]),
         ("hold_scale=maybe", ["hold_scale", "'maybe' is neither yes nor no"]),
         ("temperature=-400", ["Temperature", "-400", "not above zero kelvin"]),
-        ("temperature=900", ["Temperature", "900", "\u2212150.0 \u00b0C to 200.0 \u00b0C"]),
+        ("temperature=900", ["Temperature", "900", "-150.0 degC to 200.0 degC"]),
         ("v_upper=", ["Upper input", "not a value"]),
         ("x" * 300 + "=1", ["\u2026", "is not a setting"]),
     ],
