@@ -68,7 +68,7 @@ def predictor(circuit, sample_interval):
     return solve
 
 
-def compare_circuit(capture, circuit, drive=None, most=BUILT_SAMPLES):
+def compare_capture(capture, circuit, drive=None, most=BUILT_SAMPLES):
     """`capture.compare` with the prediction of a built circuit.
 
     Parameters

@@ -8,7 +8,7 @@ import param
 
 from forktail.core.built.circuit import Circuit
 from forktail.core.built.file import read_file, write_circuit
-from forktail.core.capture.circuit import compare_circuit, fill_inputs
+from forktail.core.capture.circuit import compare_capture, fill_inputs
 from forktail.core.capture.compare import ROLES, map_columns, read_table
 from forktail.core.checks import QuantityError
 from forktail.pages.build.state import LABELS, BuildState, first_shipped, shipped
@@ -107,7 +107,7 @@ def answer(table, question, tell=None):
         )
     tell(0.3, "solving, aligning and fitting")
     capture = fill_inputs(capture, question.circuit, question.upper, question.lower)
-    return compare_circuit(capture, question.circuit), capture.notes
+    return compare_capture(capture, question.circuit), capture.notes
 
 
 def example_bytes():

@@ -9,7 +9,7 @@ import pytest
 from forktail.core.built import network
 from forktail.core.built.file import read_circuit
 from forktail.core.capture.circuit import (
-    compare_circuit,
+    compare_capture,
     fill_inputs,
     invented_board_capture,
     memory_of,
@@ -26,7 +26,7 @@ ASSET = assets_dir() / "captures/bat-call-mixer-board-invented.csv"
 
 @pytest.fixture(scope="module")
 def example():
-    return compare_circuit(read_capture(ASSET.read_bytes(), "example"), MIXER)
+    return compare_capture(read_capture(ASSET.read_bytes(), "example"), MIXER)
 
 
 def test_shipped_file_is_what_its_generator_makes():
@@ -55,15 +55,15 @@ def test_trim_of_the_lower_input_is_found_as_its_offset():
         "offset_output": 0.0,
         "noise": 1e-4,
     }
-    plain = compare_circuit(read_capture(invented_board_capture(MIXER, **quiet)), MIXER)
+    plain = compare_capture(read_capture(invented_board_capture(MIXER, **quiet)), MIXER)
     assert plain.offset_lower.value == pytest.approx(0.0, abs=2e-5)
     assert plain.scale_error.value == pytest.approx(0.0, abs=2e-3)
-    found = compare_circuit(
+    found = compare_capture(
         read_capture(invented_board_capture(MIXER, **{**quiet, "offset_output": 3e-3})), MIXER
     )
     assert found.offset.value == pytest.approx(3e-3, abs=5e-5)
     trimmed = replace(MIXER, trim_lower=1e-3)
-    found = compare_circuit(read_capture(invented_board_capture(trimmed, **quiet)), MIXER)
+    found = compare_capture(read_capture(invented_board_capture(trimmed, **quiet)), MIXER)
     # what the capacitors hold stands at the bases; v_lower is divided on its way there
     driven = network.solve_built(MIXER, 0.0, 0.01).nodes
     reaches = float(driven["base_lower_pos"] - driven["base_lower_neg"]) / 0.01
@@ -109,7 +109,7 @@ def test_a_wave_that_repeats_is_not_shifted_by_a_whole_period():
     clean = predictor(MIXER, 5e-7)(u, low).v_out
     v_out = np.where(np.isfinite(clean), clean, 0.0)
     v_out = v_out + np.random.default_rng(1).normal(0, 1e-4, len(t))
-    found = compare_circuit(Capture(time=t, v_out=v_out, v_upper=u, v_lower=low), MIXER)
+    found = compare_capture(Capture(time=t, v_out=v_out, v_upper=u, v_lower=low), MIXER)
     assert abs(found.delay.seconds) < 1e-7
     assert found.fit_rms < 2e-4
 
@@ -117,7 +117,7 @@ def test_a_wave_that_repeats_is_not_shifted_by_a_whole_period():
 def test_too_short_for_the_load_pole():
     slow = replace(MIXER, c_load=1e-6)
     with pytest.raises(QuantityError, match="load pole.*twice as long"):
-        compare_circuit(read_capture(ASSET.read_bytes(), "example"), slow)
+        compare_capture(read_capture(ASSET.read_bytes(), "example"), slow)
 
 
 def test_unknown_change_is_named():
