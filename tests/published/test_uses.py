@@ -8,6 +8,7 @@ import pytest
 import scipy.integrate
 import scipy.optimize
 
+from forktail.core.models import TextbookCell
 from forktail.core.uses import mixing as uses_mixing
 from forktail.core.uses import run_use
 from forktail.core.uses import signals as uses_signals
@@ -20,7 +21,6 @@ from forktail.core.uses.modulation import (
     best_trim,
 )
 from forktail.core.uses.phase import PhaseDetector, Squarer
-from forktail.core.uses.result import TextbookCell
 from forktail.core.waves.drives import Drive
 
 V_T = 0.025692579121085843  # exact k and q (SI Brochure, 9th edition, 2019), 298.15 K

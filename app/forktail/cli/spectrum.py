@@ -7,10 +7,11 @@ from pathlib import Path
 from forktail.core.built.circuit import Circuit
 from forktail.core.built.file import MAX_SIZE, read_circuit
 from forktail.core.checks import QuantityError
-from forktail.core.models import BuiltCell
-from forktail.core.quantities import format_quantity, parse_quantity, parse_temperature
+from forktail.core.models import BuiltCell, TextbookCell
+from forktail.core.quantities import format_quantity
+from forktail.core.spec import read_settings, specs_of
 from forktail.core.uses import USES, run_use, use_of
-from forktail.core.uses.result import TextbookCell, as_json, setting_fields, settings_from
+from forktail.core.uses.result import as_json
 
 #: Option -> field of TextbookCell.
 _CELL = {
@@ -27,7 +28,7 @@ _CELL = {
 _SIGNS = {"\u2212": "-", "\u00b5": "u", "\u03a9": "ohm", "\u00b0": "deg", "\u00a0": " "}
 
 
-def read_settings(use, words):
+def settings_of(use, words):
     """Settings of a use from `name=value` words.
 
     Raises
@@ -45,7 +46,7 @@ def read_settings(use, words):
         if name.strip() in entries:
             raise QuantityError(f"--set: '{name.strip()}' is given twice.")
         entries[name.strip()] = text.strip()
-    return settings_from(use_of(use).settings, entries)
+    return read_settings(use_of(use).settings, entries)
 
 
 def read_solver(args, default):
@@ -61,13 +62,11 @@ def read_solver(args, default):
         return BuiltCell(_circuit(args.circuit) if args.circuit else Circuit())
     if args.circuit:
         raise QuantityError("--circuit: belongs to --model built.")
-    fields = {f.name: f for f in setting_fields(TextbookCell)}
-    values = {}
-    for option, name in _CELL.items():
-        text, where, f = getattr(args, option), f"--{option.replace('_', '-')}", fields[name]
-        if f.unit == "K":
-            text, where = parse_temperature(text, where), "--temp, in kelvin"
-        values[name] = parse_quantity(text, f.unit, where, f.low, f.high)
+    specs = specs_of(TextbookCell)
+    values = {
+        name: specs[name].read(getattr(args, option), f"--{option.replace('_', '-')}")
+        for option, name in _CELL.items()
+    }
     return TextbookCell(**values)
 
 
@@ -147,7 +146,7 @@ def _print(result, most):
 
 def command_spectrum(args, default):
     """One use: figures of merit and labelled lines."""
-    settings = read_settings(args.use, args.set)
+    settings = settings_of(args.use, args.set)
     result = run_use(args.use, settings, read_solver(args, default), detail=args.arrays)
     if args.json or args.arrays:
         print(json.dumps(as_json(result, arrays=args.arrays), indent=2))
@@ -159,7 +158,7 @@ def command_spectrum(args, default):
 def _names():
     out = []
     for key, use in USES.items():
-        names = ", ".join(f.name for f in setting_fields(use.settings))
+        names = ", ".join(specs_of(use.settings))
         out.append(f"  {key}: {use.title}\n      {names}")
     return "\n".join(out)
 

@@ -16,10 +16,11 @@ from forktail.core.built import network
 from forktail.core.built.circuit import Circuit, single_faults
 from forktail.core.capture import fit as capture_fit
 from forktail.core.checks import QuantityError
+from forktail.core.models import TextbookCell
 from forktail.core.path import loaded
+from forktail.core.spec import specs_of
 from forktail.core.thermal import T_NOMINAL, thermal_voltage
 from forktail.core.uses import USES, run_use
-from forktail.core.uses.result import TextbookCell, setting_fields
 from forktail.pages.build.state import BuildScene, shipped, textbook
 from forktail.pages.uses.state import TIME_VIEWS, UsesScene, setting_parameters
 from forktail.ui.state import PageState, Quantity
@@ -66,12 +67,12 @@ class _UseLook(PageState):
     def settings(self):
         """Settings of the use as the core wants them."""
         cls = USES[self.use].settings
-        return cls(**{f.name: getattr(self, f.name) for f in setting_fields(cls)})
+        return cls(**{name: getattr(self, name) for name in specs_of(cls)})
 
     def solver(self):
         """The textbook cell of the scene."""
         return TextbookCell(
-            **{f.name: getattr(self, f"cell_{f.name}") for f in setting_fields(TextbookCell)}
+            **{name: getattr(self, f"cell_{name}") for name in specs_of(TextbookCell)}
         )
 
     def scene(self, detail=False):

@@ -9,8 +9,8 @@ from forktail.cli import main
 from forktail.core.built.circuit import Circuit
 from forktail.core.built.file import write_circuit
 from forktail.core.built.network import solve_built
+from forktail.core.models import TextbookCell
 from forktail.core.uses import USES, run_use
-from forktail.core.uses.result import TextbookCell
 
 VT_25 = 1.380649e-23 * 298.15 / 1.602176634e-19  # exact constants, SI Brochure 9th edition
 
@@ -114,7 +114,7 @@ def test_arrays_hold_records_and_curves(capsys):
         (["--use", "mixer", "--set", "loudness"], "NAME=VALUE"),
         (["--use", "mixer", "--set", "loudness=3"], "signal_frequency"),
         (["--use", "mixer", "--set", "signal_frequency=3V"], "voltage"),
-        (["--use", "mixer", "--set", "signal_frequency=3MHz"], "out of range"),
+        (["--use", "mixer", "--set", "signal_frequency=30MHz"], "out of range"),
         (["--use", "mixer", "--set", "wanted=left"], "down"),
         (["--use", "am", "--set", "offset=1mV", "--set", "offset=2mV"], "twice"),
         (["--use", "mixer", "--circuit", "/no/such/file"], "cannot be read"),

@@ -5,21 +5,22 @@ Each runs on any solver `solve(v_upper, v_lower) -> OperatingPoint`; the textboo
 default. All examples belong to an invented workshop for bat-call receivers.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from forktail.core.checks import QuantityError
+from forktail.core.spec import read_settings
 from forktail.core.uses import gain as uses_gain
 from forktail.core.uses import mixing as uses_mixing
 from forktail.core.uses import modulation as uses_modulation
 from forktail.core.uses import phase as uses_phase
-from forktail.core.uses.result import Settings, held_against_matched, settings_from
+from forktail.core.uses.result import held_against_matched
 
 
 @dataclass(frozen=True)
 class Use:
-    """One use: `settings` is its Settings class, `run(settings, solve, detail)` its function,
-    `summary` one sentence on what it is for."""
+    """One use: `settings` is the dataclass of its settings, `run(settings, solve, detail)` what
+    runs it, `summary` one sentence on what it is for."""
 
     key: str
     title: str
@@ -109,8 +110,8 @@ def run_use(key, settings=None, solve=None, detail=True):
     ----------
     key : str
         A key of `USES`.
-    settings : Settings or mapping, optional
-        An instance of the settings of this use, or typed entries (see `settings_from`).
+    settings : dataclass or mapping, optional
+        The settings of this use, or typed entries (see `spec.read_settings`).
     solve : callable, optional
         (v_upper, v_lower) -> OperatingPoint; the textbook cell if left out.
     detail : bool
@@ -126,9 +127,9 @@ def run_use(key, settings=None, solve=None, detail=True):
         For an unknown use, settings that cannot be used, or a cell without an answer.
     """
     use = use_of(key)
-    if settings is not None and not isinstance(settings, Settings):
-        settings = settings_from(use.settings, settings)
-    if settings is not None and not isinstance(settings, use.settings):
+    if isinstance(settings, Mapping):
+        settings = read_settings(use.settings, settings)
+    elif settings is not None and not isinstance(settings, use.settings):
         raise QuantityError(
             f"settings are {type(settings).__name__}; allowed is {use.settings.__name__} for {key}."
         )

@@ -8,23 +8,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from forktail.core.models import TextbookCell
 from forktail.core.quantities import format_quantity as text_of
-from forktail.core.uses.result import (
-    LOUD,
-    Curve,
-    Listen,
-    Merit,
-    Settings,
-    TextbookCell,
-    Trace,
-    UseResult,
-    answer,
-    bench,
-    first_departure,
-    setting,
-    show,
-    time_trace,
-)
+from forktail.core.spec import checked, number, setting, spec
+from forktail.core.uses.reference import CALL, answer, bench, first_departure, follows, needs
+from forktail.core.uses.result import LOUD, Curve, Listen, Merit, Trace, UseResult, show, time_trace
 from forktail.core.waves import drives as signals
 from forktail.core.waves.spectrum import (
     Tone,
@@ -41,36 +29,44 @@ SETTLED = 0.05
 
 
 @dataclass(frozen=True)
-class VariableGain(Settings):
+class VariableGain:
     """Variable gain. Scenario: the volume of a bat call ahead of the mixer."""
 
     amplitude: float = setting(
-        2e-3,
-        "Signal amplitude",
-        "V",
-        1e-5,
-        0.2,
-        1e-4,
-        "Peak voltage of the signal on the upper input.",
+        spec(
+            "amplitude",
+            default=2e-3,
+            label="Signal amplitude",
+            slider=(1e-4, 0.05),
+            step=1e-4,
+            doc="Peak voltage of the signal on the upper input.",
+            part="use",
+        )
     )
-    frequency: float = setting(45e3, "Signal frequency", "Hz", 20e3, 110e3, 1e3)
+    frequency: float = setting(CALL.at(label="Signal frequency"))
     control: float = setting(
-        30e-3,
-        "Control voltage",
-        "V",
-        -0.15,
-        0.15,
-        1e-3,
-        "Voltage on the lower input; its sign is the sign of the gain.",
+        spec(
+            "dc",
+            default=30e-3,
+            label="Control voltage",
+            slider=(-0.15, 0.15),
+            part="use",
+            doc="Voltage on the lower input; its sign is the sign of the gain.",
+        )
     )
     drift: float = setting(
-        5e-4,
-        "Drift of the control voltage",
-        "V",
-        1e-5,
-        1e-2,
-        1e-5,
-        "How far the control voltage may wander by itself.",
+        number(
+            "drift",
+            5e-4,
+            "V",
+            1e-5,
+            1e-2,
+            label="Drift of the control voltage",
+            part="use",
+            slider=(1e-5, 1e-2),
+            step=1e-5,
+            doc="How far the control voltage may wander by itself.",
+        )
     )
 
 
@@ -121,7 +117,9 @@ def run_variable_gain(settings=None, solve=None, detail=True):
     QuantityError
         For settings out of bounds, or a cell without an answer.
     """
-    s = (settings or VariableGain()).checked()
+    s = checked(settings or VariableGain())
+    needs(s, "amplitude")
+    follows(s, amplitude=0.2, control=1.0)
     solve = solve or TextbookCell()
     b = bench(solve)
     window = signals.coherent_window((s.frequency,), min_cycles=4, min_samples=512)
@@ -356,49 +354,84 @@ def _gain_curves(s, solve, b, gain):
 
 
 @dataclass(frozen=True)
-class GainControlLoop(Settings):
+class GainControlLoop:
     """Gain control loop. Scenario: a bat flies past, and the receiver keeps its volume."""
 
     level: float = setting(
-        2e-3,
-        "Signal before the step",
-        "V",
-        1e-4,
-        0.05,
-        1e-4,
-        "Peak voltage of the signal on the upper input.",
+        spec(
+            "amplitude",
+            default=2e-3,
+            label="Signal before the step",
+            slider=(1e-4, 0.05),
+            step=1e-4,
+            doc="Peak voltage of the signal on the upper input.",
+            part="use",
+        )
     )
-    step: float = setting(12.0, "Step of the signal", "dB", -20.0, 20.0, 0.5)
-    frequency: float = setting(45e3, "Signal frequency", "Hz", 20e3, 110e3, 1e3)
+    step: float = setting(
+        number(
+            "step",
+            12.0,
+            "dB",
+            -60.0,
+            60.0,
+            label="Step of the signal",
+            slider=(-20.0, 20.0),
+            step=0.5,
+            part="use",
+            doc="How much the signal grows, and falls again.",
+        )
+    )
+    frequency: float = setting(CALL.at(label="Signal frequency"))
     wanted: float = setting(
-        40e-3, "Wanted output level", "V", 1e-3, 2.0, 1e-3, "Peak voltage that the loop holds."
+        spec(
+            "amplitude",
+            default=40e-3,
+            label="Wanted output level",
+            slider=(1e-3, 0.2),
+            step=1e-3,
+            doc="Peak voltage that the loop holds.",
+            part="use",
+        )
     )
     integrator_time: float = setting(
-        5e-3,
-        "Integrator time",
-        "s",
-        1e-5,
-        0.2,
-        1e-4,
-        "The control moves by the error, divided by this time, each second.",
+        number(
+            "integrator_time",
+            5e-3,
+            "s",
+            1e-5,
+            0.2,
+            label="Integrator time",
+            part="use",
+            slider=(2e-4, 20e-3),
+            step=1e-4,
+            doc="The control moves by the error, divided by this time, each second.",
+        )
     )
     detector_time: float = setting(
-        1e-4,
-        "Detector time constant",
-        "s",
-        1e-6,
-        1e-2,
-        1e-5,
-        "Of the single pole that smooths the rectified output.",
+        number(
+            "detector_time",
+            1e-4,
+            "s",
+            1e-6,
+            1e-2,
+            label="Detector time constant",
+            part="use",
+            slider=(1e-5, 1e-3),
+            step=1e-5,
+            doc="Of the single pole that smooths the rectified output.",
+        )
     )
     control_limit: float = setting(
-        0.15,
-        "Largest control voltage",
-        "V",
-        0.02,
-        0.3,
-        5e-3,
-        "The integrator stops here, and at 0 V.",
+        spec(
+            "dc",
+            default=0.15,
+            label="Largest control voltage",
+            slider=(0.02, 0.3),
+            step=5e-3,
+            part="use",
+            doc="The integrator stops here, and at 0 V.",
+        )
     )
 
 
@@ -475,7 +508,9 @@ def run_gain_control_loop(settings=None, solve=None, detail=True):
     Parameters, returns and errors as `run_variable_gain`, with GainControlLoop settings.
     Merits: attack, release, damping, overshoot, held, least_input, ripple, hd3.
     """
-    s = (settings or GainControlLoop()).checked()
+    s = checked(settings or GainControlLoop())
+    needs(s, "level", "wanted", "control_limit")
+    follows(s, level=0.2, wanted=2.0, control_limit=0.3)
     solve = solve or TextbookCell()
     b = bench(solve)
     stepped = s.level * 10.0 ** (s.step / 20.0)

@@ -11,25 +11,20 @@ import numpy as np
 from numpy.polynomial import chebyshev
 
 from forktail.core.checks import QuantityError, as_quantity
+from forktail.core.models import TextbookCell
 from forktail.core.path import filtered, loaded
 from forktail.core.quantities import format_quantity as text_of
-from forktail.core.uses.result import (
-    LOUD,
+from forktail.core.spec import checked, choice, setting, spec
+from forktail.core.uses.reference import (
+    CALL,
     ONE_DB,
-    Curve,
-    Listen,
-    Merit,
-    Settings,
-    TextbookCell,
-    Trace,
-    UseResult,
     answer,
     bench,
     first_departure,
-    setting,
-    show,
-    time_trace,
+    follows,
+    needs,
 )
+from forktail.core.uses.result import LOUD, Curve, Listen, Merit, Trace, UseResult, show, time_trace
 from forktail.core.waves import drives as signals
 from forktail.core.waves import sound
 from forktail.core.waves.spectrum import (
@@ -44,37 +39,61 @@ from forktail.core.waves.spectrum import (
 
 
 @dataclass(frozen=True)
-class Mixer(Settings):
+class Mixer:
     """Mixer. Scenario: a 45 kHz bat call brought down to 2 kHz, where it is heard."""
 
-    signal_frequency: float = setting(45e3, "Signal frequency", "Hz", 20e3, 110e3, 500.0)
+    signal_frequency: float = setting(CALL.at(label="Signal frequency", step=500.0))
     signal_amplitude: float = setting(
-        2e-3,
-        "Signal amplitude",
-        "V",
-        1e-5,
-        0.1,
-        1e-4,
-        "Peak voltage of the call on the lower input.",
+        spec(
+            "amplitude",
+            default=2e-3,
+            label="Signal amplitude",
+            slider=(1e-4, 0.05),
+            step=1e-4,
+            part="use",
+            doc="Peak voltage of the call on the lower input.",
+        )
     )
     second_frequency: float = setting(
-        45.5e3,
-        "Second tone",
-        "Hz",
-        20e3,
-        110e3,
-        500.0,
-        "A second call close by, for the two-tone test.",
+        CALL.at(
+            default=45.5e3,
+            label="Second tone",
+            step=500.0,
+            doc="A second call close by, for the two-tone test.",
+        )
     )
-    second_amplitude: float = setting(2e-3, "Second tone amplitude", "V", 0.0, 0.1, 1e-4)
+    second_amplitude: float = setting(
+        spec(
+            "amplitude",
+            default=2e-3,
+            label="Second tone amplitude",
+            slider=(0.0, 0.05),
+            step=1e-4,
+            part="use",
+            doc="Peak voltage of the second call; 0 for none.",
+        )
+    )
     oscillator_frequency: float = setting(
-        43e3, "Local oscillator frequency", "Hz", 10e3, 150e3, 500.0
+        CALL.at(default=43e3, label="Local oscillator frequency", slider=(10e3, 150e3), step=500.0)
     )
     oscillator_amplitude: float = setting(
-        0.15, "Local oscillator amplitude", "V", 1e-3, 1.0, 1e-3, "Peak voltage on the upper input."
+        spec(
+            "amplitude",
+            default=0.15,
+            label="Local oscillator amplitude",
+            slider=(1e-3, 0.3),
+            part="use",
+            doc="Peak voltage on the upper input.",
+        )
     )
     wanted: str = setting(
-        "down", "Wanted product", choices={"down": "down: difference", "up": "up: sum"}
+        choice(
+            "wanted",
+            "down",
+            {"down": "down: difference", "up": "up: sum"},
+            "Wanted product",
+            part="use",
+        )
     )
 
 
@@ -170,7 +189,9 @@ def run_mixer(settings=None, solve=None, detail=True):
     Merits: conversion_gain, conversion_gain_db, hard_limit, other_product, image, compression,
     third_order, intercept, oscillator_leak, signal_leak.
     """
-    s = (settings or Mixer()).checked()
+    s = checked(settings or Mixer())
+    needs(s, "signal_amplitude", "oscillator_amplitude")
+    follows(s, signal_amplitude=0.1, second_amplitude=0.1, oscillator_amplitude=1.0)
     solve = solve or TextbookCell()
     b = bench(solve)
     f, f2, lo = s.signal_frequency, s.second_frequency, s.oscillator_frequency
@@ -516,7 +537,7 @@ def hear_call(call="flat_end", settings=None, solve=None, corner=6e3, repeats=8,
     QuantityError
         For values out of range, or an unknown call.
     """
-    s = (settings or Mixer()).checked()
+    s = checked(settings or Mixer())
     solve = solve or TextbookCell()
     if isinstance(call, str):
         if call not in signals.CALLS:

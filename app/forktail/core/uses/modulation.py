@@ -9,22 +9,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from forktail.core.checks import QuantityError
+from forktail.core.models import TextbookCell
 from forktail.core.quantities import format_quantity as text_of
-from forktail.core.uses.result import (
-    LOUD,
-    Curve,
-    Listen,
-    Merit,
-    Settings,
-    TextbookCell,
-    Trace,
-    UseResult,
-    answer,
-    bench,
-    setting,
-    show,
-    time_trace,
-)
+from forktail.core.spec import checked, choice, number, setting, spec
+from forktail.core.uses.reference import CALL, answer, bench, follows, needs
+from forktail.core.uses.result import LOUD, Curve, Listen, Merit, Trace, UseResult, show, time_trace
 from forktail.core.waves import drives as signals
 from forktail.core.waves.spectrum import (
     Tone,
@@ -35,24 +25,45 @@ from forktail.core.waves.spectrum import (
     small_drive_limit,
 )
 
-
-def _carrier_fields():
-    return (
-        setting(
-            8e-3,
-            "Carrier amplitude",
-            "V",
-            1e-4,
-            1.0,
-            1e-3,
-            "Peak voltage of the carrier on the upper input.",
-        ),
-        setting(45e3, "Carrier frequency", "Hz", 20e3, 110e3, 1e3),
-    )
+#: What the three uses share.
+_CARRIER = spec(
+    "amplitude",
+    default=8e-3,
+    label="Carrier amplitude",
+    slider=(1e-3, 0.2),
+    part="use",
+    doc="Peak voltage of the carrier on the upper input.",
+)
+_CARRIER_FREQUENCY = CALL.at(label="Carrier frequency")
+_TONE = spec(
+    "amplitude",
+    default=5e-3,
+    label="Modulating amplitude",
+    slider=(1e-4, 0.05),
+    step=1e-4,
+    part="use",
+    doc="Peak voltage of the tone on the lower input.",
+)
+_TONE_FREQUENCY = spec(
+    "frequency",
+    default=2e3,
+    label="Modulating frequency",
+    slider=(100.0, 10e3),
+    step=100.0,
+    even="steps",
+    part="use",
+    doc="Of the tone on the lower input, Hz.",
+)
 
 
 def _carrier_and_tone(s):
     """Window of whole cycles of carrier and tone, both as Tone, and the phase of each, rad."""
+    if 2.0 * s.tone_frequency >= s.carrier_frequency:
+        raise QuantityError(
+            f"The tone is at {text_of(s.tone_frequency, 'Hz')} and the carrier at "
+            f"{text_of(s.carrier_frequency, 'Hz')}; wanted is a tone below half the carrier, or "
+            "the sidebands run into each other."
+        )
     window = signals.coherent_window((s.carrier_frequency, s.tone_frequency), min_cycles=2)
     tones = (
         Tone("f_carrier", "upper", window.cycles_of(s.carrier_frequency)),
@@ -93,29 +104,23 @@ def _torus_lines(v_out, c, m):
 
 
 @dataclass(frozen=True)
-class AmplitudeModulation(Settings):
+class AmplitudeModulation:
     """AM. Scenario: a beacon that a roost receiver listens for, tone on a 45 kHz carrier."""
 
-    carrier_amplitude: float = _carrier_fields()[0]
-    carrier_frequency: float = _carrier_fields()[1]
-    tone_amplitude: float = setting(
-        2e-3,
-        "Modulating amplitude",
-        "V",
-        0.0,
-        0.2,
-        1e-4,
-        "Peak voltage of the tone on the lower input.",
-    )
-    tone_frequency: float = setting(2e3, "Modulating frequency", "Hz", 100.0, 10e3, 100.0)
+    carrier_amplitude: float = setting(_CARRIER)
+    carrier_frequency: float = setting(_CARRIER_FREQUENCY)
+    tone_amplitude: float = setting(_TONE.at(default=2e-3, slider=(0.0, 0.05)))
+    tone_frequency: float = setting(_TONE_FREQUENCY)
     offset: float = setting(
-        4e-3,
-        "DC on the modulating input",
-        "V",
-        -0.1,
-        0.1,
-        1e-4,
-        "It lets the carrier through; without it there are sidebands only.",
+        spec(
+            "dc",
+            default=4e-3,
+            label="DC on the modulating input",
+            slider=(-0.05, 0.05),
+            step=1e-4,
+            part="use",
+            doc="It lets the carrier through; without it there are sidebands only.",
+        )
     )
 
 
@@ -130,7 +135,9 @@ def run_am(settings=None, solve=None, detail=True):
     Parameters, returns and errors as `uses_gain.run_variable_gain`.
     Merits: depth, sideband, sideband_share, total_power, envelope_distortion, edge.
     """
-    s = (settings or AmplitudeModulation()).checked()
+    s = checked(settings or AmplitudeModulation())
+    needs(s, "carrier_amplitude")
+    follows(s, carrier_amplitude=1.0, tone_amplitude=0.2, offset=0.1)
     solve = solve or TextbookCell()
     b = bench(solve)
     window, tones, (carrier_phase, tone_phase) = _carrier_and_tone(s)
@@ -332,38 +339,33 @@ def _am_curves(s, solve, depth):
 
 
 @dataclass(frozen=True)
-class DoubleSideband(Settings):
+class DoubleSideband:
     """Double sideband. Scenario: the beacon again, its carrier taken away to save power."""
 
-    carrier_amplitude: float = _carrier_fields()[0]
-    carrier_frequency: float = _carrier_fields()[1]
-    tone_amplitude: float = setting(
-        5e-3,
-        "Modulating amplitude",
-        "V",
-        1e-5,
-        0.2,
-        1e-4,
-        "Peak voltage of the tone on the lower input.",
-    )
-    tone_frequency: float = setting(2e3, "Modulating frequency", "Hz", 100.0, 10e3, 100.0)
+    carrier_amplitude: float = setting(_CARRIER)
+    carrier_frequency: float = setting(_CARRIER_FREQUENCY)
+    tone_amplitude: float = setting(_TONE)
+    tone_frequency: float = setting(_TONE_FREQUENCY)
     offset: float = setting(
-        5e-4,
-        "DC left on the modulating input",
-        "V",
-        -0.02,
-        0.02,
-        1e-5,
-        "What the builder did not want there.",
+        spec(
+            "dc",
+            default=5e-4,
+            label="DC left on the modulating input",
+            slider=(-0.02, 0.02),
+            step=1e-5,
+            part="use",
+            doc="What the builder did not want there.",
+        )
     )
     trim: float = setting(
-        0.0,
-        "Trim voltage",
-        "V",
-        -0.02,
-        0.02,
-        1e-5,
-        "Added to the modulating input to null the carrier.",
+        spec(
+            "trim",
+            label="Trim voltage",
+            slider=(-0.02, 0.02),
+            step=1e-5,
+            part="use",
+            doc="Added to the modulating input to null the carrier.",
+        )
     )
 
 
@@ -377,7 +379,9 @@ def best_trim(settings=None, solve=None):
     QuantityError
         As `run_dsb`.
     """
-    s = (settings or DoubleSideband()).checked()
+    s = checked(settings or DoubleSideband())
+    needs(s, "carrier_amplitude", "tone_amplitude")
+    follows(s, carrier_amplitude=1.0, tone_amplitude=0.2, offset=0.1, trim=0.1)
     solve = solve or TextbookCell()
     c, m = _torus()
     upper = s.carrier_amplitude * np.cos(c)
@@ -404,7 +408,9 @@ def run_dsb(settings=None, solve=None, detail=True):
     Parameters, returns and errors as `uses_gain.run_variable_gain`.
     Merits: suppression, best_trim, after_trim, tone_leak, sideband, third_order.
     """
-    s = (settings or DoubleSideband()).checked()
+    s = checked(settings or DoubleSideband())
+    needs(s, "carrier_amplitude", "tone_amplitude")
+    follows(s, carrier_amplitude=1.0, tone_amplitude=0.2, offset=0.1, trim=0.1)
     solve = solve or TextbookCell()
     b = bench(solve)
     window, tones, (carrier_phase, tone_phase) = _carrier_and_tone(s)
@@ -588,44 +594,56 @@ def _dsb_curves(s, solve, suppression, trim):
 
 
 @dataclass(frozen=True)
-class SingleSideband(Settings):
+class SingleSideband:
     """SSB by phasing two cells. Scenario: two beacons that share a narrow band."""
 
-    carrier_amplitude: float = _carrier_fields()[0]
-    carrier_frequency: float = _carrier_fields()[1]
-    tone_amplitude: float = setting(5e-3, "Modulating amplitude", "V", 1e-5, 0.2, 1e-4)
-    tone_frequency: float = setting(2e3, "Modulating frequency", "Hz", 100.0, 10e3, 100.0)
+    carrier_amplitude: float = setting(_CARRIER)
+    carrier_frequency: float = setting(_CARRIER_FREQUENCY)
+    tone_amplitude: float = setting(_TONE)
+    tone_frequency: float = setting(_TONE_FREQUENCY)
     sideband: str = setting(
-        "upper",
-        "Wanted sideband",
-        choices={"upper": "upper: outputs subtracted", "lower": "lower: outputs added"},
+        choice(
+            "sideband",
+            "upper",
+            {"upper": "upper: outputs subtracted", "lower": "lower: outputs added"},
+            "Wanted sideband",
+            part="use",
+        )
     )
     tone_phase_error: float = setting(
-        2.0,
-        "Phase error of the tone shift",
-        "deg",
-        -45.0,
-        45.0,
-        0.1,
-        "How far its 90 degrees are off.",
+        spec(
+            "phase",
+            default=2.0,
+            label="Phase error of the tone shift",
+            slider=(-45.0, 45.0),
+            step=0.1,
+            part="use",
+            doc="How far its 90 degrees are off.",
+        )
     )
     carrier_phase_error: float = setting(
-        0.0,
-        "Phase error of the carrier shift",
-        "deg",
-        -45.0,
-        45.0,
-        0.1,
-        "How far its 90 degrees are off.",
+        spec(
+            "phase",
+            label="Phase error of the carrier shift",
+            slider=(-45.0, 45.0),
+            step=0.1,
+            part="use",
+            doc="How far its 90 degrees are off.",
+        )
     )
     amplitude_error: float = setting(
-        1.0,
-        "Gain difference of the two cells",
-        "%",
-        -50.0,
-        50.0,
-        0.1,
-        "The second cell against the first.",
+        number(
+            "amplitude_error",
+            1.0,
+            "%",
+            -50.0,
+            50.0,
+            slider=(-50.0, 50.0),
+            step=0.1,
+            label="Gain difference of the two cells",
+            part="use",
+            doc="The second cell against the first.",
+        )
     )
 
 
@@ -663,7 +681,9 @@ def run_ssb(settings=None, solve=None, detail=True):
     Parameters, returns and errors as `uses_gain.run_variable_gain`.
     Merits: rejection, wanted, image, carrier, allowed_phase, allowed_amplitude.
     """
-    s = (settings or SingleSideband()).checked()
+    s = checked(settings or SingleSideband())
+    needs(s, "carrier_amplitude", "tone_amplitude")
+    follows(s, carrier_amplitude=1.0, tone_amplitude=0.2)
     solve = solve or TextbookCell()
     b = bench(solve)
     window, tones, (carrier, tone) = _carrier_and_tone(s)

@@ -9,48 +9,66 @@ from functools import lru_cache
 
 import numpy as np
 
+from forktail.core.models import TextbookCell
 from forktail.core.quantities import format_quantity as text_of
-from forktail.core.uses.result import (
-    LOUD,
+from forktail.core.spec import checked, choice, number, setting, spec
+from forktail.core.uses.reference import (
+    CALL,
     ONE_DB,
-    Curve,
-    Listen,
-    Merit,
-    Settings,
-    TextbookCell,
-    Trace,
-    UseResult,
     answer,
     bench,
     first_departure,
-    setting,
-    show,
-    time_trace,
+    follows,
+    needs,
 )
+from forktail.core.uses.result import LOUD, Curve, Listen, Merit, Trace, UseResult, show, time_trace
 from forktail.core.waves.spectrum import Tone, carrier_suppression, decibel, labelled_spectrum
 
 # ---------------------------------------------------------------- phase detector
 
 
 @dataclass(frozen=True)
-class PhaseDetector(Settings):
+class PhaseDetector:
     """Phase detector. Scenario: a range-finder compares a 40 kHz echo with what it sent."""
 
-    frequency: float = setting(40e3, "Frequency of both inputs", "Hz", 10e3, 110e3, 1e3)
-    upper_amplitude: float = setting(0.3, "Amplitude, upper input", "V", 1e-3, 1.0, 1e-3)
-    lower_amplitude: float = setting(0.3, "Amplitude, lower input", "V", 1e-3, 1.0, 1e-3)
-    phase: float = setting(60.0, "Phase between the inputs", "deg", -180.0, 180.0, 1.0)
+    frequency: float = setting(
+        CALL.at(default=40e3, label="Frequency of both inputs", slider=(10e3, 110e3))
+    )
+    upper_amplitude: float = setting(
+        spec(
+            "amplitude", default=0.3, label="Amplitude, upper input", slider=(1e-3, 1.0), part="use"
+        )
+    )
+    lower_amplitude: float = setting(
+        spec(
+            "amplitude", default=0.3, label="Amplitude, lower input", slider=(1e-3, 1.0), part="use"
+        )
+    )
+    phase: float = setting(
+        spec("phase", default=60.0, label="Phase between the inputs", step=1.0, part="use")
+    )
     shape: str = setting(
-        "sine", "Wave of both inputs", choices={"sine": "sine", "square": "square"}
+        choice(
+            "shape",
+            "sine",
+            {"sine": "sine", "square": "square"},
+            "Wave of both inputs",
+            part="use",
+        )
     )
     oscillator_pull: float = setting(
-        1e3,
-        "Pull of a controlled oscillator, per volt",
-        "Hz",
-        1.0,
-        1e5,
-        10.0,
-        "For the lock-range hint: how far one volt moves the oscillator that follows.",
+        number(
+            "oscillator_pull",
+            1e3,
+            "Hz",
+            1.0,
+            1e5,
+            slider=(100.0, 10e3),
+            step=100.0,
+            label="Pull of a controlled oscillator, per volt",
+            part="use",
+            doc="For the lock-range hint: how far one volt moves the oscillator that follows.",
+        )
     )
 
 
@@ -66,7 +84,9 @@ def run_phase_detector(settings=None, solve=None, detail=True):
     Parameters, returns and errors as `uses_gain.run_variable_gain`.
     Merits: output, slope, zero, swing, straightness, lock_range.
     """
-    s = (settings or PhaseDetector()).checked()
+    s = checked(settings or PhaseDetector())
+    needs(s, "upper_amplitude", "lower_amplitude")
+    follows(s, upper_amplitude=1.0, lower_amplitude=1.0)
     solve = solve or TextbookCell()
     b = bench(solve)
     x_u, x_l = s.upper_amplitude / (2.0 * b.v_t), s.lower_amplitude / (2.0 * b.v_t)
@@ -340,22 +360,50 @@ def _detector_curves(s, solve, b, phases, means, height, hard, mean, middle):
 
 
 @dataclass(frozen=True)
-class Squarer(Settings):
+class Squarer:
     """Squarer, frequency doubler. Scenario: a 22.5 kHz clock makes the 45 kHz test call."""
 
-    amplitude: float = setting(15e-3, "Amplitude on both inputs", "V", 1e-4, 1.0, 1e-3)
-    frequency: float = setting(22.5e3, "Frequency", "Hz", 10e3, 110e3, 500.0)
-    phase: float = setting(
-        0.0,
-        "Phase between the inputs",
-        "deg",
-        -180.0,
-        180.0,
-        1.0,
-        "At 90 degrees the DC of the output vanishes.",
+    amplitude: float = setting(
+        spec(
+            "amplitude",
+            default=15e-3,
+            label="Amplitude on both inputs",
+            slider=(1e-3, 0.2),
+            part="use",
+        )
     )
-    offset_upper: float = setting(3e-4, "DC left on the upper input", "V", -0.02, 0.02, 1e-5)
-    offset_lower: float = setting(3e-4, "DC left on the lower input", "V", -0.02, 0.02, 1e-5)
+    frequency: float = setting(
+        CALL.at(default=22.5e3, label="Frequency", slider=(10e3, 110e3), step=500.0)
+    )
+    phase: float = setting(
+        spec(
+            "phase",
+            label="Phase between the inputs",
+            step=1.0,
+            part="use",
+            doc="At 90 degrees the DC of the output vanishes.",
+        )
+    )
+    offset_upper: float = setting(
+        spec(
+            "dc",
+            default=3e-4,
+            label="DC left on the upper input",
+            slider=(-0.02, 0.02),
+            step=1e-5,
+            part="use",
+        )
+    )
+    offset_lower: float = setting(
+        spec(
+            "dc",
+            default=3e-4,
+            label="DC left on the lower input",
+            slider=(-0.02, 0.02),
+            step=1e-5,
+            part="use",
+        )
+    )
 
 
 @lru_cache(maxsize=1)
@@ -386,7 +434,9 @@ def run_squarer(settings=None, solve=None, detail=True):
     Parameters, returns and errors as `uses_gain.run_variable_gain`.
     Merits: second, residual, dc, fourth, purity.
     """
-    s = (settings or Squarer()).checked()
+    s = checked(settings or Squarer())
+    needs(s, "amplitude")
+    follows(s, amplitude=1.0, offset_upper=0.1, offset_lower=0.1)
     solve = solve or TextbookCell()
     b = bench(solve)
     n, cycles = 1024, 4

@@ -1,256 +1,22 @@
-"""What every use has in common: settings that describe themselves, the cell, and the answer.
+"""What every use answers with: records, curves, figures of merit with their relations.
 
-A page or a command can build its controls from `setting_fields`, read typed entries with
-`settings_from`, and draw any `UseResult` without knowing which use it came from.
+A page or a command can draw any `UseResult` without knowing which use it came from.
 """
 
 import math
-from dataclasses import MISSING, dataclass, field, fields, replace
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
 
-from forktail.core.cell import pair
 from forktail.core.cell.law import CellSettings, solve_cell
-from forktail.core.checks import QuantityError, as_quantity
+from forktail.core.checks import QuantityError
 from forktail.core.models import TextbookCell
-from forktail.core.quantities import format_quantity, parse_quantity
+from forktail.core.quantities import format_quantity
+from forktail.core.spec import specs_of
+from forktail.core.uses.reference import bench
 from forktail.core.waves.sound import sound_from_record
-from forktail.core.waves.spectrum import LabelledSpectrum, hard_drive_limit, small_drive_limit
-
-# ---------------------------------------------------------------- settings
-
-
-def setting(default, label, unit="", low=None, high=None, step=None, help="", choices=None):
-    """A dataclass field of a `Settings` class with what a control needs to know about it.
-
-    Parameters
-    ----------
-    default : float or str
-    label : str
-        As shown beside the control.
-    unit : str
-        A key of `quantities.UNITS`.
-    low, high, step : float
-        Bounds (inclusive, enforced) and step of a slider, in `unit`.
-    help : str
-        One sentence.
-    choices : dict, optional
-        Key -> what is shown, for a setting that is one of a few.
-    """
-    return field(
-        default=default,
-        metadata={
-            "label": label,
-            "unit": unit,
-            "low": low,
-            "high": high,
-            "step": step,
-            "help": help,
-            "choices": dict(choices) if choices else None,
-        },
-    )
-
-
-@dataclass(frozen=True)
-class SettingField:
-    """One setting as a control needs it; see `setting`."""
-
-    name: str
-    default: object
-    label: str
-    unit: str
-    low: float
-    high: float
-    step: float
-    help: str
-    choices: dict
-
-
-def setting_fields(cls):
-    """The settings of a class (or of one of its instances), in order: tuple of SettingField."""
-    return tuple(
-        _of_spec(f.metadata["spec"], f)
-        if "spec" in f.metadata
-        else SettingField(f.name, f.default, **f.metadata)
-        for f in fields(cls)
-        if f.default is not MISSING and {"label", "spec"} & set(f.metadata)
-    )
-
-
-def _of_spec(s, f):
-    return SettingField(f.name, f.default, s.label, s.unit, s.low, s.high, s.step, s.doc, None)
-
-
-@dataclass(frozen=True)
-class Settings:
-    """Base of all settings: `checked` holds every value against its own bounds."""
-
-    def checked(self):
-        """Return the same settings with plain floats, or raise QuantityError."""
-        values = {}
-        for f in setting_fields(self):
-            value = getattr(self, f.name)
-            if f.choices is not None:
-                if value not in f.choices:
-                    raise QuantityError(
-                        f"{f.name} is {value!r}; allowed are {', '.join(f.choices)}."
-                    )
-                values[f.name] = value
-            else:
-                number = as_quantity(f.name, value, f.unit, f.low, f.high)
-                if number.ndim:
-                    raise QuantityError(
-                        f"{f.name} has the shape {number.shape}; allowed is one number."
-                    )
-                values[f.name] = float(number)
-        return type(self)(**values)
-
-
-def settings_from(cls, entries):
-    """Settings from typed entries.
-
-    Parameters
-    ----------
-    cls : type
-        A `Settings` class.
-    entries : mapping
-        Name -> engineering value (`10mV`, `45kHz`), a number, or the key of a choice. What is
-        not given keeps its default.
-
-    Returns
-    -------
-    cls
-
-    Raises
-    ------
-    QuantityError
-        For an unknown name, or a value that cannot be read, has the wrong unit or is out of
-        bounds.
-    """
-    known = {f.name: f for f in setting_fields(cls)}
-    values = {}
-    for name, text in dict(entries).items():
-        if name not in known:
-            raise QuantityError(f"'{name}' is not a setting here; there are {', '.join(known)}.")
-        f = known[name]
-        values[name] = (
-            str(text).strip()
-            if f.choices is not None
-            else parse_quantity(text, f.unit, name, f.low, f.high)
-        )
-    return cls(**values).checked()
-
-
-# ---------------------------------------------------------------- the cell in use
-
-
-@dataclass(frozen=True)
-class Bench:
-    """The quantities of a cell that the textbook relations need, read off its answer at rest.
-
-    `i_tail` A, `r_load` ohm, `temperature` K, `v_t` V, `full_scale` = i_tail r_load V,
-    `gain` = gm r_load = full_scale/(2 v_t), `model`; `r_emitter_upper` and `r_emitter_lower`
-    ohm, as far as the solver tells them.
-    """
-
-    i_tail: float
-    r_load: float
-    temperature: float
-    v_t: float
-    full_scale: float
-    gain: float
-    model: str
-    r_emitter_upper: float = 0.0
-    r_emitter_lower: float = 0.0
-
-    def emitter_drop(self, side, share=0.5):
-        """Voltage over one emitter resistor of a pair that is fully steered, V.
-
-        An upper pair carries `share` of the tail current: a half at balance.
-        """
-        upper = side == "upper"
-        return self.i_tail * (share * self.r_emitter_upper if upper else self.r_emitter_lower)
-
-    def plain(self, side):
-        """Whether the laws in gm and kT/q hold to 1 % in spite of the emitter resistors."""
-        return self.emitter_drop(side) <= 0.02 * self.v_t
-
-    def linear(self, side, error=0.01):
-        """Input at which a pair is short of its tangent by `error`, V (`pair.linear_range`)."""
-        drop = self.emitter_drop(side)
-        return float(pair.linear_range(error, drop, self.temperature, 1.0))
-
-    def stretch(self, side, error=0.01):
-        """How many times emitter resistors widen that range; 1 without them."""
-        return self.linear(side, error) / float(
-            pair.linear_range(error, temperature=self.temperature)
-        )
-
-    def soft_end(self, side, shortfall):
-        """Peak of a sine up to which the small-drive law holds, V.
-
-        The limit without resistors, widened as the linear range is: exact for small shortfalls
-        and drops, and up to an eighth too large for drops of many volts.
-        """
-        return 2.0 * self.v_t * small_drive_limit(shortfall) * self.stretch(side, shortfall)
-
-    def hard_start(self, side, share=0.5):
-        """Peak of a sine from which a pair switches hard, to 1 dB, V.
-
-        What the junctions need and, added to it, 1.31 times the drop in a resistor: a sine
-        clipped at 1/1.31 of its peak has a fundamental 1 dB under that of a square wave. The sum
-        is within 1 % of the exact value.
-        """
-        return 2.0 * self.v_t * hard_drive_limit(ONE_DB) + 1.31 * self.emitter_drop(side, share)
-
-
-#: One decibel as a part of the whole.
-ONE_DB = 1.0 - 10.0**-0.05
-
-
-def bench(solve):
-    """Read tail current, load and thermal voltage off a solver: returns Bench.
-
-    Raises
-    ------
-    QuantityError
-        If the cell carries no current or has no load: no use works then.
-    """
-    point = answer(solve, 0.0, 0.0)
-    i, r, kelvin, v_t = (
-        float(np.ravel(a)[0])
-        for a in (point.i_tail, point.r_load, point.temperature, point.thermal_voltage)
-    )
-    if not i * r > 0.0:
-        raise QuantityError(
-            f"the cell has a tail current of {i:g} A and a load of {r:g} ohm; "
-            "allowed is above 0 for both, or there is no gain to speak of."
-        )
-    resistors = (float(getattr(solve, f"r_emitter_{side}", 0.0)) for side in ("upper", "lower"))
-    return Bench(i, r, kelvin, v_t, i * r, i * r / (2.0 * v_t), point.model, *resistors)
-
-
-def answer(solve, v_upper, v_lower):
-    """Solve, and refuse an answer that did not converge.
-
-    Raises
-    ------
-    QuantityError
-        If the solver reports samples without a solution.
-    """
-    point = solve(v_upper, v_lower)
-    converged = np.asarray(point.converged)
-    if not converged.all():
-        missed = int(np.sum(~converged))
-        raise QuantityError(
-            f"the cell has no solution at {missed} of {converged.size} samples; "
-            "allowed are drives for which every sample has one: try a smaller drive."
-        )
-    return point
-
-
-# ---------------------------------------------------------------- the answer
+from forktail.core.waves.spectrum import LabelledSpectrum
 
 #: Full level of a sound is the full scale of the cell divided by this; what is louder is limited.
 LOUD = 10.0
@@ -360,7 +126,7 @@ class UseResult:
     Attributes
     ----------
     key, title, model : str
-    settings : Settings
+    settings : dataclass of specs
     sentence : str
         What is happening now, from the numbers.
     records : dict of str to Trace
@@ -379,7 +145,7 @@ class UseResult:
     key: str
     title: str
     model: str
-    settings: Settings
+    settings: object
     sentence: str
     records: dict
     spectrum: LabelledSpectrum
@@ -399,32 +165,14 @@ class UseResult:
         )
 
 
-def first_departure(x, y, part):
-    """The first x at which y is off its first value by `part` of it; the last x if it never is.
-
-    Between samples by the square of x, with which a gain begins to bend.
-
-    Parameters
-    ----------
-    x, y : numpy.ndarray, shape (n,)
-    part : float
-    """
-    off, allowed = np.abs(y - y[0]), part * abs(y[0])
-    past = np.flatnonzero(off > allowed)
-    if not past.size:
-        return float(x[-1])
-    k = past[0]
-    return float(np.sqrt(np.interp(allowed, off[k - 1 : k + 1], x[k - 1 : k + 1] ** 2)))
-
-
 def departures(solve):
     """The offsets and emitter resistors of a `TextbookCell` that are not zero: name -> value."""
     if not isinstance(solve, TextbookCell):
         return {}
     return {
-        f.name: getattr(solve, f.name)
-        for f in setting_fields(solve)
-        if f.name.startswith(("offset", "r_emitter")) and getattr(solve, f.name) != 0.0
+        name: getattr(solve, name)
+        for name in specs_of(solve)
+        if name.startswith(("offset", "r_emitter")) and getattr(solve, name) != 0.0
     }
 
 
@@ -447,7 +195,7 @@ def held_against_matched(run, settings, solve, detail=True):
     ----------
     run : callable
         (settings, solve, detail) -> UseResult.
-    settings : Settings or None
+    settings : dataclass or None
     solve : callable or None
     detail : bool
 
@@ -513,8 +261,8 @@ def _in_a_sentence(solve, names):
     """Settings of a cell as words: `upper emitter resistors 100 ohm and ...`."""
     # "Emitter resistors, upper" is read in a sentence as "upper emitter resistors"
     labels = {
-        f.name: (" ".join(reversed(f.label.lower().split(", "))), f.unit)
-        for f in setting_fields(solve)
+        name: (" ".join(reversed(s.label.lower().split(", "))), s.unit)
+        for name, s in specs_of(solve).items()
     }
     *most, last = (f"{labels[n][0]} {format_quantity(v, labels[n][1])}" for n, v in names.items())
     return f"{', '.join(most)} and {last}" if most else last
@@ -586,7 +334,7 @@ def as_json(result, arrays=False):
         "title": result.title,
         "model": result.model,
         "settings": {
-            f.name: plain(getattr(result.settings, f.name)) for f in setting_fields(result.settings)
+            name: plain(getattr(result.settings, name)) for name in specs_of(result.settings)
         },
         "sentence": result.sentence,
         "window": result.window,

@@ -8,9 +8,11 @@ import numpy as np
 
 from forktail.core.cell.law import OperatingPoint
 from forktail.core.checks import as_quantity
+from forktail.core.models import TextbookCell
 from forktail.core.path import path_for, run_path
 from forktail.core.quantities import format_quantity as text_of
-from forktail.core.uses.result import Merit, TextbookCell, bench
+from forktail.core.uses.reference import bench
+from forktail.core.uses.result import Merit
 from forktail.core.waves import drives
 from forktail.core.waves.spectrum import (
     LabelledSpectrum,

@@ -11,12 +11,13 @@ from forktail.circuits import shipped, shipped_titles
 from forktail.core.built.circuit import Circuit
 from forktail.core.built.file import read_circuit, write_circuit
 from forktail.core.checks import QuantityError
-from forktail.core.models import BuiltCell
+from forktail.core.models import BuiltCell, TextbookCell
+from forktail.core.spec import choice, specs_of, text
 from forktail.core.uses import USES, run_use
 from forktail.core.uses.mixing import hear_call
-from forktail.core.uses.result import TextbookCell, UseResult, setting_fields
+from forktail.core.uses.result import UseResult
 from forktail.core.waves import drives as signals
-from forktail.ui.state import MAX_FILE, PageState, Quantity
+from forktail.ui.state import MAX_FILE, PageState, param_of
 
 MODELS = {"textbook": "textbook, closed form", "built": "built, part by part"}
 DEFAULT_CIRCUIT = "default"
@@ -34,30 +35,6 @@ SHORT_TITLES = {
     "squarer": "Squarer",
 }
 
-#: Slider ranges (low, high, step) where the full bounds would make a slider too coarse.
-_SLIDERS = {
-    "gain_control_loop.integrator_time": (2e-4, 20e-3, 1e-4),
-    "gain_control_loop.detector_time": (1e-5, 1e-3, 1e-5),
-    "gain_control_loop.wanted": (1e-3, 0.2, 1e-3),
-    "variable_gain.amplitude": (1e-4, 0.05, 1e-4),
-    "mixer.signal_amplitude": (1e-4, 0.05, 1e-4),
-    "mixer.second_amplitude": (0.0, 0.05, 1e-4),
-    "mixer.oscillator_amplitude": (1e-3, 0.3, 1e-3),
-    "phase_detector.oscillator_pull": (100.0, 10e3, 100.0),
-    "am.carrier_amplitude": (1e-3, 0.2, 1e-3),
-    "dsb.carrier_amplitude": (1e-3, 0.2, 1e-3),
-    "ssb.carrier_amplitude": (1e-3, 0.2, 1e-3),
-    "am.tone_amplitude": (0.0, 0.05, 1e-4),
-    "dsb.tone_amplitude": (1e-4, 0.05, 1e-4),
-    "ssb.tone_amplitude": (1e-4, 0.05, 1e-4),
-    "am.offset": (-0.05, 0.05, 1e-4),
-    "squarer.amplitude": (1e-3, 0.2, 1e-3),
-    "cell.i_tail": (1e-4, 4e-3, 5e-5),
-    "cell.r_load": (100.0, 10e3, 100.0),
-    "cell.v_supply": (3.0, 24.0, 0.5),
-    "cell.r_emitter_upper": (0.0, 500.0, 5.0),
-    "cell.r_emitter_lower": (0.0, 500.0, 5.0),
-}
 #: Quantities of the cell: always shown, and folded away.
 CELL_MAIN = ("i_tail", "r_load")
 CELL_PARTS = (
@@ -236,46 +213,13 @@ def difference_text(merit, ascii_only=False):
 
 
 def settings_rows(settings):
-    """Settings as rows: tuple of (name, label, value, unit); of a choice, its key and None."""
-    return tuple(
-        (f.name, f.label, getattr(settings, f.name), None if f.choices else f.unit)
-        for f in setting_fields(settings)
-    )
-
-
-def _slider(key, f):
-    """Slider range and step of a setting: on whole steps, inside the bounds."""
-    if key in _SLIDERS:
-        low, high, step = _SLIDERS[key]
-        return (low, high), step
-    low = np.ceil(f.low / f.step - 1e-9) * f.step
-    return (float(f"{low:.9g}"), f.high), f.step
+    """Settings as rows: tuple of (Spec, value)."""
+    return tuple((s, getattr(settings, name)) for name, s in specs_of(settings).items())
 
 
 def setting_parameters(prefix, cls):
-    """One parameter for each setting of a Settings class, named PREFIX__NAME."""
-    out = {}
-    for f in setting_fields(cls):
-        if f.choices is not None:
-            spec = param.Selector(
-                default=f.default,
-                label=f.label,
-                doc=f.help,
-                objects={text: key for key, text in f.choices.items()},
-            )
-        else:
-            span, step = _slider(f"{prefix}.{f.name}", f)
-            spec = Quantity(
-                f.default,
-                bounds=(f.low, f.high),
-                slider=span,
-                step=step,
-                unit=f.unit,
-                label=f.label,
-                doc=f.help,
-            )
-        out[f"{prefix}__{f.name}"] = spec
-    return out
+    """One parameter for each setting of a dataclass of specs, named PREFIX__NAME."""
+    return {f"{prefix}__{name}": param_of(s) for name, s in specs_of(cls).items()}
 
 
 @dataclass(frozen=True)
@@ -299,52 +243,39 @@ class UsesScene:
     circuit: str
 
 
+def _look(name, label, *keys):
+    """What one plot shows."""
+    return choice(name, keys[0], {k: k for k in keys}, label, part="view")
+
+
 class _Views(PageState):
     """The part of the state that is no physics: which use, which model, what is looked at."""
 
-    use = param.Selector(
-        default="mixer",
-        objects={u.title: k for k, u in USES.items()},
-        label="Use",
-        doc="Which use is shown.",
+    use = param_of(
+        choice("use", "mixer", {k: u.title for k, u in USES.items()}, "Use", part="view")
     )
-    model = param.Selector(
-        default="textbook",
-        objects={t: k for k, t in MODELS.items()},
-        label="Model",
-        doc="Which cell answers.",
-    )
+    model = param_of(choice("model", "textbook", MODELS, "Model"))
     circuit = param.Selector(
         default=DEFAULT_CIRCUIT,
         objects={t: k for k, t in stored_circuits().items()},
         label="Circuit",
         doc="Which built cell.",
     )
-    time = param.Selector(
-        default="whole",
-        objects=["whole", "start", "settled", "call"],
-        label="Time plot",
-        doc="What the time plot shows.",
+    time = param_of(_look("time", "Time plot", "whole", "start", "settled", "call"))
+    band = param_of(_look("band", "Spectrum", "near", "all"))
+    curve = param_of(_look("curve", "Curve", "1", "2", "3"))
+    figure = param_of(
+        text("figure", "", "Figure of merit", "Which one is on top; the first if empty.", "view")
     )
-    band = param.Selector(
-        default="near",
-        objects=["near", "all"],
-        label="Spectrum",
-        doc="How much of the spectrum is shown.",
-    )
-    curve = param.Selector(
-        default="1", objects=["1", "2", "3"], label="Curve", doc="Which characteristic is shown."
-    )
-    figure = param.String(
-        default="",
-        label="Figure of merit",
-        doc="Which figure stands on top; the first one if empty.",
-    )
-    call = param.Selector(
-        default="flat_end",
-        label="Invented call",
-        objects={c.title: k for k, c in signals.CALLS.items()},
-        doc="The call that is sent through the mixer.",
+    call = param_of(
+        choice(
+            "call",
+            "flat_end",
+            {k: c.title for k, c in signals.CALLS.items()},
+            "Invented call",
+            "The call that is sent through the mixer.",
+            "call",
+        )
     )
 
 
@@ -380,7 +311,7 @@ class UsesState(_Base):
     def settings_names(self, use=None):
         """Parameters of the settings of a use, in order."""
         use = use or self.use
-        return [f"{use}__{f.name}" for f in setting_fields(USES[use].settings)]
+        return [f"{use}__{name}" for name in specs_of(USES[use].settings)]
 
     def fields(self):
         """What a link carries: the view, the present use, the cell."""
@@ -488,7 +419,7 @@ class UsesState(_Base):
     def settings(self):
         """Settings of the present use as the core wants them."""
         cls = USES[self.use].settings
-        return cls(**{f.name: getattr(self, f"{self.use}__{f.name}") for f in setting_fields(cls)})
+        return cls(**{name: getattr(self, f"{self.use}__{name}") for name in specs_of(cls)})
 
     def built_circuit(self):
         """The circuit that the built model solves."""

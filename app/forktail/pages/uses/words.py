@@ -322,9 +322,9 @@ class NumbersView(MarkupView):
 
     def _values(self, result, lines):
         out = {}
-        for n, (_, label, value, unit) in enumerate(settings_rows(result.settings)):
-            out[f"s{n}-0"] = {"#": label}
-            out[f"s{n}-1"] = {"#": value if unit is None else format_quantity(value, unit, 4)}
+        for n, (spec, value) in enumerate(settings_rows(result.settings)):
+            out[f"s{n}-0"] = {"#": spec.title}
+            out[f"s{n}-1"] = {"#": spec.show(value, 4)}
         for n, m in enumerate(result.merits):
             for c, text in enumerate(
                 (
@@ -364,9 +364,9 @@ def numbers_csv(result):
         return '"' + str(t).replace('"', '""') + '"'
 
     out = ["kind,name,value,unit,textbook,holds"]
-    for name, _, value, unit in settings_rows(result.settings):
-        value = value if unit is None else repr(float(value))
-        out.append(f"setting,{quote(name)},{value},{unit or ''},,")
+    for spec, value in settings_rows(result.settings):
+        value = repr(float(value)) if spec.kind == "number" else value
+        out.append(f"setting,{quote(spec.name)},{value},{spec.unit},,")
     for m in result.merits:
         law = "" if m.relation_value is None else repr(float(m.relation_value))
         out.append(

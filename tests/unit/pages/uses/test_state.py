@@ -8,8 +8,9 @@ import pytest
 from forktail.core.built.circuit import Circuit
 from forktail.core.built.file import write_circuit
 from forktail.core.checks import QuantityError
+from forktail.core.spec import specs_of
 from forktail.core.uses import USES, run_use
-from forktail.core.uses.result import Merit, setting_fields
+from forktail.core.uses.result import Merit
 from forktail.core.waves import drives as signals
 from forktail.pages.uses import diagram as use_diagram
 from forktail.pages.uses import plots as use_plots
@@ -42,16 +43,17 @@ def test_every_use_has_tabs_presets_and_lanes():
 
 @pytest.mark.parametrize("use", USE_KEYS)
 def test_parameters_carry_what_the_core_says(state, use):
-    for f in setting_fields(USES[use].settings):
-        spec = state.param[f"{use}__{f.name}"]
-        assert spec.default == f.default and spec.label == f.label
-        if isinstance(spec, Quantity):
-            assert spec.bounds == (f.low, f.high) and spec.unit == f.unit
+    for name, spec in specs_of(USES[use].settings).items():
+        parameter = state.specs[f"{use}__{name}"]
+        assert parameter.spec == spec.at(f"{use}__{name}") and spec.label and spec.doc
+        assert spec.part == "use"
+        if isinstance(parameter, Quantity):
             low, high = spec.slider
-            assert f.low <= low < high <= f.high
-            assert low <= f.default <= high and spec.at_step(
-                spec.position(f.default)
-            ) == pytest.approx(f.default, rel=1e-9, abs=1e-12)
+            assert spec.low <= low < high <= spec.high
+            assert low <= spec.default <= high
+            assert spec.at_step(spec.position(spec.default)) == pytest.approx(
+                spec.default, rel=1e-9, abs=1e-12
+            )
 
 
 @pytest.mark.parametrize("use", USE_KEYS)
