@@ -2,22 +2,10 @@
 // specification and kept by patches. One message is under way at a time: while the server
 // answers, only the newest value of a drag is kept, so slow links lag but never pile up.
 export function render({ model, el }) {
-  const host = document.createElement("div");
-  host.className = "controls";
-  el.append(host);
+  const { make, button, options, hostOf, patchOf, save } = window.forktailDom;
+  const host = hostOf(el, "controls");
   const rows = new Map();
   let waiting = 0, waitingSince = 0, seq = 0, next = null, playing = null, urlTimer = 0;
-
-  const make = (tag, attributes = {}, ...children) => {
-    const node = document.createElement(tag);
-    for (const [k, v] of Object.entries(attributes)) {
-      if (k === "text") node.textContent = v;
-      else if (k === "class") node.className = v;
-      else if (v !== false && v !== null && v !== undefined) node.setAttribute(k, v === true ? "" : v);
-    }
-    node.append(...children);
-    return node;
-  };
 
   // the class room hears that somebody moved something here, and so no longer follows
   const QUIET = ["theme", "csv", "save"];
@@ -135,7 +123,7 @@ export function render({ model, el }) {
       return box;
     }
     const select = make("select", { id: `q-${row.name}`, "data-name": row.name, "aria-label": row.label },
-      ...row.options.map(([key, label]) => make("option", { value: key, text: label })));
+      ...options(row.options));
     select.addEventListener("change", () => { stop(); now({ kind: "choose", name: row.name, value: select.value }); });
     rows.set(row.name, { set(v) { select.value = v.value; }, fail() {} });
     return make("div", { class: "row" }, make("label", { for: `q-${row.name}`, text: row.short || row.label }), select);
@@ -148,16 +136,9 @@ export function render({ model, el }) {
     return make("label", { class: "flag" }, box, make("span", { text: row.label }));
   };
 
-  const button = (label, onClick, attributes = {}) => {
-    const b = make("button", { type: "button", text: label, ...attributes });
-    b.addEventListener("click", onClick);
-    return b;
-  };
-
-  const menu = (label, options, onPick) => {
+  const menu = (label, choices, onPick) => {
     const select = make("select", { "aria-label": label },
-      make("option", { value: "", text: label }),
-      ...options.map((o) => make("option", { value: o, text: o })));
+      ...options([["", label], ...choices.map((text) => [text, text])]));
     select.addEventListener("change", () => {
       if (select.value) { stop(); onPick(select.value); }
       select.value = "";
@@ -189,13 +170,6 @@ export function render({ model, el }) {
     playing = state;
     b.textContent = "Stop"; b.setAttribute("aria-pressed", "true");
     state.frame = requestAnimationFrame(tick);
-  };
-
-  const save = (name, text, type = "text/plain") => saveBlob(name, new Blob([text], { type }));
-  const saveBlob = (name, blob) => {
-    const a = make("a", { href: URL.createObjectURL(blob), download: name });
-    document.body.append(a); a.click(); a.remove();
-    setTimeout(() => URL.revokeObjectURL(a.href), 10000);
   };
 
   const note = make("div", { class: "notice", role: "status", hidden: true });
@@ -247,7 +221,7 @@ export function render({ model, el }) {
     if (spec.presets.length) tools.append(menu("Presets\u2026", spec.presets, (v) => now({ kind: "preset", name: v })));
     if (spec.play.length) {
       const which = make("select", { "aria-label": "What Play moves" },
-        ...spec.play.map(([name, label]) => make("option", { value: name, text: label })));
+        ...options(spec.play));
       const b = button("Play", () => { if (playing) stop(); else play(which.value, b); }, { "aria-pressed": "false", class: "play" });
       which.addEventListener("change", stop);
       tools.append(make("span", { class: "pair" }, b, which));
@@ -281,7 +255,7 @@ export function render({ model, el }) {
   };
 
   const patch = () => {
-    const p = JSON.parse(model.wire)[1];
+    const p = patchOf(model);
     unanswered = [];
     for (const [name, v] of Object.entries(p.values || {})) rows.get(name)?.set(v);
     for (const [name, text] of Object.entries(p.errors || {})) rows.get(name)?.fail(text);

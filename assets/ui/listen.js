@@ -1,21 +1,9 @@
 // Lets a result be heard. Off until asked for; the samples come limited from the server, the
 // volume starts low, and leaving or hiding the page stops the sound.
 export function render({ model, el }) {
-  const host = document.createElement("div");
-  host.className = "hearing";
-  el.append(host);
+  const { make, options, hostOf } = window.forktailDom;
+  const host = hostOf(el, "hearing");
   let context = null, gain = null, source = null, playing = false;
-
-  const make = (tag, attributes = {}, ...children) => {
-    const node = document.createElement(tag);
-    for (const [k, v] of Object.entries(attributes)) {
-      if (k === "text") node.textContent = v;
-      else if (k === "class") node.className = v;
-      else if (v !== false) node.setAttribute(k, v === true ? "" : v);
-    }
-    node.append(...children);
-    return node;
-  };
 
   const button = make("button", { type: "button", "aria-pressed": "false", text: "Listen", class: "listen-button" });
   const volume = make("input", { type: "range", min: 0, max: 100, step: 1, value: 25, "aria-label": "Volume" });
@@ -92,11 +80,11 @@ export function render({ model, el }) {
   const describe = () => {
     const { spec } = model;
     caution.textContent = spec.caution || "";
-    const options = spec.options || [];
-    pick.hidden = options.length < 2;
-    pick.replaceChildren(...options.map(([value, text]) => make("option", { value, text })));
+    const heard = spec.options || [];
+    pick.hidden = heard.length < 2;
+    pick.replaceChildren(...options(heard));
     pick.value = spec.chosen || "";
-    const none = !options.length;
+    const none = !heard.length;
     host.classList.toggle("nothing", none);
     button.disabled = none;
     if (none) { stop(); status.textContent = spec.reason || ""; }

@@ -1,11 +1,9 @@
 // Shows markup made on the server and applies small patches to it by id, so that an event sends
 // a few numbers and never a picture. Entries named "#" set text; null removes an attribute.
 export function render({ model, el }) {
-  const host = document.createElement("div");
-  host.className = "markup";
-  el.append(host);
+  const { hostOf, patchOf } = window.forktailDom;
+  const host = hostOf(el, "markup");
   const live = new Map();
-  const patch = () => JSON.parse(model.wire)[1];
 
   const setText = (node, text) => {
     if (!node.hasAttribute("data-polite")) {
@@ -41,7 +39,7 @@ export function render({ model, el }) {
   const rebuild = () => {
     // what the user had opened stays open in the new markup
     const opened = new Set([...host.querySelectorAll("details[open] > summary")].map((n) => n.textContent));
-    host.innerHTML = model.markup; apply(patch());
+    host.innerHTML = model.markup; apply(patchOf(model));
     for (const summary of host.querySelectorAll("details > summary")) {
       if (opened.has(summary.textContent)) summary.parentElement.open = true;
     }
@@ -67,5 +65,5 @@ export function render({ model, el }) {
   });
   rebuild();
   model.on("markup", rebuild);
-  model.on("wire", () => apply(patch()));
+  model.on("wire", () => apply(patchOf(model)));
 }

@@ -1,25 +1,17 @@
 // What every page does in the browser: theme, exports of plots, word of a lost connection.
 (() => {
+  const { make, save, deep, browser, tab } = window.forktailDom;
   const root = document.documentElement;
   const assets = new URL("../", document.currentScript.src);
-  let stored = null;
-  try { stored = localStorage.getItem("forktail-theme"); } catch { /* storage may be barred */ }
-  try { root.toggleAttribute("data-been", localStorage.getItem("forktail-been") !== null); } catch { /* as above */ }
+  root.toggleAttribute("data-been", browser.text("forktail-been") !== null);
   // whoever has moved a control is told where to begin no more
-  addEventListener("input", () => { try { localStorage.setItem("forktail-been", "1"); } catch { /* as above */ } }, { once: true });
-  root.dataset.theme = stored || (matchMedia("(prefers-color-scheme: dark)").matches ? "dark" : "light");
+  addEventListener("input", () => { browser.write("forktail-been", "1"); }, { once: true });
+  root.dataset.theme = browser.text("forktail-theme") || (matchMedia("(prefers-color-scheme: dark)").matches ? "dark" : "light");
 
   // Panel loads the code of views through this name
   window.importShim = Object.assign((url) => import(new URL(url, document.baseURI)), { addImportMap() {} });
 
   const request = (detail) => window.dispatchEvent(new CustomEvent("forktail-request", { detail }));
-
-  const save = (name, blob) => {
-    const a = document.createElement("a");
-    a.href = URL.createObjectURL(blob); a.download = name;
-    document.body.append(a); a.click(); a.remove();
-    setTimeout(() => URL.revokeObjectURL(a.href), 10000);
-  };
 
   const plotView = (name) => findPlot((view) => view.model.name === name);
   const findPlot = (wanted) => {
@@ -29,18 +21,6 @@
         const view = stack.pop();
         if (view.model.type === "Figure" && wanted(view)) return view;
         stack.push(...(view.child_views || []));
-      }
-    }
-    return null;
-  };
-
-  const deepQuery = (selector, scope = document) => {
-    const found = scope.querySelector(selector);
-    if (found) return found;
-    for (const node of scope.querySelectorAll("*")) {
-      if (node.shadowRoot) {
-        const inner = deepQuery(selector, node.shadowRoot);
-        if (inner) return inner;
       }
     }
     return null;
@@ -67,14 +47,13 @@
   };
 
   const exportDrawing = (name, kind) => {
-    const svg = deepQuery(`svg.${name}`);
+    const svg = deep(`svg.${name}`);
     const text = standalone(svg);
     const blob = new Blob([text], { type: "image/svg+xml" });
     if (kind === "svg") return save(`forktail-${name}.svg`, blob);
     const image = new Image(), url = URL.createObjectURL(blob), box = svg.viewBox.baseVal;
     image.onload = () => {
-      const canvas = document.createElement("canvas");
-      canvas.width = 2 * box.width; canvas.height = 2 * box.height;
+      const canvas = make("canvas", { width: 2 * box.width, height: 2 * box.height });
       canvas.getContext("2d").drawImage(image, 0, 0, canvas.width, canvas.height);
       canvas.toBlob((png) => save(`forktail-${name}.png`, png));
       URL.revokeObjectURL(url);
@@ -91,8 +70,7 @@
       return new Blob([text.replace(/(<svg[^>]*>)/, `$1${ground}`)], { type: "image/svg+xml" });
     }
     const picture = await createImageBitmap(blob);
-    const canvas = document.createElement("canvas");
-    [canvas.width, canvas.height] = [picture.width, picture.height];
+    const canvas = make("canvas", { width: picture.width, height: picture.height });
     const pen = canvas.getContext("2d");
     pen.fillStyle = colour;
     pen.fillRect(0, 0, canvas.width, canvas.height);
@@ -188,11 +166,11 @@
     const typed = keyed(fields()).filter(([, node]) => isOpen(node)).map(([key, node]) => [key, node.value]);
     const focus = keyed(fields()).find(([, node]) => node === active())?.[0] || null;
     const made = { at: here(), held: [...held.values()], typed, focus, inner: window.forktailScene?.inner || "" };
-    try { sessionStorage.setItem(KEPT, JSON.stringify(made)); } catch { /* full or barred */ }
+    tab.write(KEPT, made);
   };
   const restore = () => {
-    let made = null;
-    try { made = JSON.parse(sessionStorage.getItem(KEPT)); sessionStorage.removeItem(KEPT); } catch { /* none */ }
+    const made = tab.read(KEPT);
+    tab.write(KEPT, null);
     if (!made || made.at !== here()) return;
     if (made.inner) window.dispatchEvent(new CustomEvent("forktail-follow", { detail: { query: location.search.slice(1), inner: made.inner } }));
     // what was typed but not entered stands again as it stood, once its field is there; what was set is set
@@ -246,16 +224,11 @@
   // The class room is loaded by those who are in it, and by the pages where it is entered.
   const loadRoom = () => {
     const entry = document.querySelector("[data-room]");
-    let inRoom = false;
-    try { inRoom = !!sessionStorage.getItem("forktail-room"); } catch { /* as above */ }
-    if (!entry && !inRoom) return;
-    const style = document.createElement("link");
-    Object.assign(style, { rel: "stylesheet", href: new URL("pages/class/room.css", assets).href });
-    document.head.append(style);
+    if (!entry && !tab.text("forktail-room")) return;
+    document.head.append(make("link", { rel: "stylesheet", href: new URL("pages/class/room.css", assets) }));
     for (const name of entry ? ["room", "class"] : ["room"]) {
-      const script = document.createElement("script");
-      Object.assign(script, { src: new URL(`pages/class/${name}.js`, assets).href, async: false });
-      document.head.append(script);
+      // one after the other
+      document.head.append(Object.assign(make("script", { src: new URL(`pages/class/${name}.js`, assets) }), { async: false }));
     }
   };
 
@@ -292,7 +265,7 @@
     name();
     button.addEventListener("click", () => {
       root.dataset.theme = root.dataset.theme === "dark" ? "light" : "dark";
-      try { localStorage.setItem("forktail-theme", root.dataset.theme); } catch { /* as above */ }
+      browser.write("forktail-theme", root.dataset.theme);
       name();
       request({ kind: "theme", value: root.dataset.theme });
     });

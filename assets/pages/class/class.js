@@ -1,8 +1,7 @@
 // The presenter's desk and the learners' entry: what only these two pages do with the room.
 (() => {
-  const R = window.forktailRoom, { room } = R;
+  const { make, button, options } = window.forktailDom, R = window.forktailRoom, { room } = R;
   const at = (id) => document.getElementById(id);
-  const option = (value, text) => { const o = document.createElement("option"); o.value = value; o.textContent = text; return o; };
 
   // ---- the entry
 
@@ -41,12 +40,12 @@
     R.send({ kind: "code", address: full });
   };
   const fillOffer = () => {
-    at("desk-sets").replaceChildren(...offer.sets.map((s, n) => option(n, `${s.title} (${s.scenes.length})`)));
-    at("desk-questions").replaceChildren(...offer.questions.map(([lesson, step, title]) => option(JSON.stringify([lesson, step]), title)));
+    at("desk-sets").replaceChildren(...options(offer.sets.map((s, n) => [n, `${s.title} (${s.scenes.length})`])));
+    at("desk-questions").replaceChildren(...options(offer.questions.map(([lesson, step, title]) => [JSON.stringify([lesson, step]), title])));
     at("desk-put").disabled = !offer.questions.length;
     const outside = !LOCAL.test(location.hostname);
     const hosts = outside ? [location.hostname, ...offer.hosts.filter((h) => h !== location.hostname)] : offer.hosts.length ? offer.hosts : [location.hostname];
-    at("desk-hosts").replaceChildren(...hosts.map((h) => option(h, h)));
+    at("desk-hosts").replaceChildren(...options(hosts.map((h) => [h, h])));
     at("desk-hosts-row").hidden = hosts.length < 2;
     at("desk-local").hidden = outside || offer.hosts.length > 0;
     showAddress(addressFor(hosts[0]));
@@ -56,19 +55,10 @@
     const list = at("desk-list"), text = JSON.stringify([scenes, index]);
     if (list.dataset.drawn === text) return;
     list.dataset.drawn = text;
-    list.replaceChildren(...scenes.map((scene, n) => {
-      const row = document.createElement("li");
-      if (n === index) row.setAttribute("aria-current", "true");
-      const open = document.createElement("button");
-      open.type = "button"; open.className = "scene-row"; open.textContent = scene.title;
-      open.addEventListener("click", () => { R.send({ kind: "step", index: n }); R.go(scene); });
-      const drop = document.createElement("button");
-      drop.type = "button"; drop.textContent = "\u00d7"; drop.setAttribute("aria-label", `Take ${scene.title} off the list`);
-      drop.addEventListener("click", () => R.send({ kind: "prepare", scenes: scenes.filter((_, k) => k !== n) }));
-      row.append(open, drop);
-      return row;
-    }));
-    if (!scenes.length) list.innerHTML = '<li class="soft">No list yet. Choose one above, or go to a page and add its scene here.</li>';
+    list.replaceChildren(...scenes.map((scene, n) => make("li", { "aria-current": n === index && "true" },
+      button(scene.title, () => { R.send({ kind: "step", index: n }); R.go(scene); }, { class: "scene-row" }),
+      button("\u00d7", () => R.send({ kind: "prepare", scenes: scenes.filter((_, k) => k !== n) }), { "aria-label": `Take ${scene.title} off the list` }))));
+    if (!scenes.length) list.append(make("li", { class: "soft", text: "No list yet. Choose one above, or go to a page and add its scene here." }));
   };
 
   const note = (text) => { at("desk-note").textContent = text; at("desk-note").hidden = !text; };

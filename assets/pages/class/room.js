@@ -3,42 +3,27 @@
 // had been opened; the page's own session computes it. Loaded by page.js only by those in a room.
 (() => {
   if (window.forktailRoom) return;
+  const { make, button, options, save, deep, browser, tab } = window.forktailDom;
   const root = document.documentElement;
-  const base = new URL("../../", document.currentScript.src);
+  const base = new URL("../../../", document.currentScript.src);
   const here = location.pathname.startsWith(base.pathname) ? location.pathname.slice(base.pathname.length).replace(/\/$/, "") : "";
   const SHOWN = !["class", "join"].includes(here);
 
   // ---- what this tab remembers
 
-  const read = (store, key) => { try { return JSON.parse(store.getItem(key)); } catch { return null; } };
-  const write = (store, key, value) => {
-    try { if (value === null) store.removeItem(key); else store.setItem(key, JSON.stringify(value)); } catch { /* storage may be full or barred */ }
-  };
-  let me = read(sessionStorage, "forktail-room") || {};
-  const keep = (changes) => { me = { ...me, ...changes }; write(sessionStorage, "forktail-room", me); };
+  let me = tab.read("forktail-room") || {};
+  const keep = (changes) => { me = { ...me, ...changes }; tab.write("forktail-room", me); };
   // a choice, and the one asking of a question that it belongs to
   const about = (q, choice) => ({ question: q.id, asking: q.round, text: q.text, choice });
   const belongs = (one, q) => !!one && one.question === q.id && one.asking === q.round && one.text === q.text;
-  const forget = () => { me = {}; write(sessionStorage, "forktail-room", null); };
+  const forget = () => { me = {}; tab.write("forktail-room", null); };
   // the seat belongs to the browser, so that a second tab is no second vote; a day later it is a new one
   const SEAT = "forktail-seat", SEAT_AGE = 12 * 3600e3;
   const seat = () => {
-    const kept = read(localStorage, SEAT);
+    const kept = browser.read(SEAT);
     return me.token || (kept && Date.now() - kept.since < SEAT_AGE ? kept.token : "");
   };
 
-  const make = (tag, attributes = {}, ...children) => {
-    const node = document.createElement(tag);
-    for (const [k, v] of Object.entries(attributes)) {
-      if (k === "text") node.textContent = v;
-      else if (k === "class") node.className = v;
-      else if (k === "on") node.addEventListener("click", v);
-      else if (v !== false && v !== null && v !== undefined) node.setAttribute(k, v === true ? "" : v);
-    }
-    node.append(...children.filter((c) => c !== null && c !== undefined));
-    return node;
-  };
-  const button = (text, on, attributes = {}) => make("button", { type: "button", text, on, ...attributes });
 
   // ---- what the room says
 
@@ -81,7 +66,7 @@
     else if (me.role === "learner" || me.role === "screen") send({ kind: "join", token: seat(), follows: me.follows !== false, role: me.role });
   };
   const reopen = () => {
-    send({ kind: "open", code: me.code, snapshot: read(sessionStorage, "forktail-room-kept") });
+    send({ kind: "open", code: me.code, snapshot: tab.read("forktail-room-kept") });
   };
 
   const take = (m) => {
@@ -97,7 +82,7 @@
     } else if (m.kind === "you") {
       room.given = m;
       resend();
-      if (m.token) { keep({ token: m.token }); if (me.role === "learner") write(localStorage, SEAT, { token: m.token, since: read(localStorage, SEAT)?.since || Date.now() }); }
+      if (m.token) { keep({ token: m.token }); if (me.role === "learner") browser.write(SEAT, { token: m.token, since: browser.read(SEAT)?.since || Date.now() }); }
     } else if (m.kind === "key") {
       room.state = "driving"; room.said = m.recovered ? "The room was recovered from this window." : m.text;
       keep({ role: "presenter", key: m.key });
@@ -106,17 +91,15 @@
       room.state = m.state;
       if (m.state === "driving") showScene(true);
       else if (m.state === "closed" && me.code && !ending) { keep({ key: "" }); reopen(); }
-      else if (m.state === "closed") { forget(); write(sessionStorage, "forktail-room-kept", null); }
+      else if (m.state === "closed") { forget(); tab.write("forktail-room-kept", null); }
     } else if (m.kind === "snapshot") {
-      write(sessionStorage, "forktail-room-kept", m.snapshot);
+      tab.write("forktail-room-kept", m.snapshot);
     } else if (m.kind === "desk" || m.kind === "tally") {
       room[m.kind] = m;
     } else if (m.kind === "asked" && m.start) {
       if (here !== "lesson") go(m.start);
     } else if (m.kind === "results") {
-      const a = make("a", { href: URL.createObjectURL(new Blob([m.text], { type: "text/csv" })), download: "forktail-class-results.csv" });
-      document.body.append(a); a.click(); a.remove();
-      setTimeout(() => URL.revokeObjectURL(a.href), 10000);
+      save("forktail-class-results.csv", m.text, "text/csv");
     } else if (m.kind === "said") {
       refused = m.text;
       if (m.about === "open") { room.state = "locked"; keep({ code: "" }); }
@@ -239,15 +222,6 @@
 
   const dot = make("div", { class: "room-pointer", hidden: true, "aria-hidden": "true" });
   let spot = null, pointing = false, pointTimer = 0, pointNext = null;
-  const deep = (selector, scope = document) => {
-    const found = scope.querySelector(selector);
-    if (found) return found;
-    for (const node of scope.querySelectorAll("*")) {
-      const inner = node.shadowRoot && deep(selector, node.shadowRoot);
-      if (inner) return inner;
-    }
-    return null;
-  };
   const spotOf = (event) => {
     const path = event.composedPath();
     const svg = path.find((n) => n instanceof SVGSVGElement && n.viewBox.baseVal?.width && n.classList.length);
@@ -356,7 +330,7 @@
     make("span", { class: "room-state", text: !room.connected ? "Connection lost; joining again\u2026" : "Projector window: follows the presenter" }),
     toggle("Large type", me.large, () => { keep({ large: !me.large }); large(); changed("bar"); }),
     button("Leave", leave)];
-  const leave = () => { forget(); write(localStorage, SEAT, null); location.href = new URL("./", base); };
+  const leave = () => { forget(); browser.write(SEAT, null); location.href = new URL("./", base); };
   const barOfLearner = () => {
     const follows = me.follows !== false;
     const text = !room.connected ? "Connection lost; joining again\u2026"
@@ -532,8 +506,8 @@
       fail(text) { error.textContent = text; error.hidden = false; value.focus(); },
       fill(m) {
         if (m.kind === "said") { error.textContent = m.text; error.hidden = false; put.disabled = true; return; }
-        output.replaceChildren(...m.outputs.map(([k, t]) => make("option", { value: k, text: t })));
-        name.replaceChildren(...m.quantities.map(([k, t, now]) => make("option", { value: k, text: `${t} (now ${now})` })));
+        output.replaceChildren(...options(m.outputs));
+        name.replaceChildren(...options(m.quantities.map(([k, t, now]) => [k, `${t} (now ${now})`])));
         const hint = () => { value.placeholder = m.quantities.find(([k]) => k === name.value)?.[2] || ""; };
         name.addEventListener("change", hint); hint();
         output.disabled = name.disabled = false;
@@ -550,11 +524,11 @@
   window.forktailRoom = {
     room, send, go, base, keep, listen: (f) => { listeners.add(f); },
     get me() { return me; }, driving, changed,
-    open(code) { ending = false; refused = ""; keep({ code }); connect(); send({ kind: "open", code, snapshot: read(sessionStorage, "forktail-room-kept") }); },
+    open(code) { ending = false; refused = ""; keep({ code }); connect(); send({ kind: "open", code, snapshot: tab.read("forktail-room-kept") }); },
     get refused() { return refused; },
     join(role) { keep({ role, follows: true, ...(role === "screen" ? { large: true } : {}) }); connect(); if (room.connected) hello(); },
     leave,
-    end() { ending = true; keep({ code: "" }); write(sessionStorage, "forktail-room-kept", null); send({ kind: "end" }); },
+    end() { ending = true; keep({ code: "" }); tab.write("forktail-room-kept", null); send({ kind: "end" }); },
   };
   const start = () => {
     document.body.append(bar, card, dot);

@@ -1,21 +1,7 @@
 // Takes a capture by drag-and-drop or choice and sends it in pieces, each answered before the next
 // goes, so that no message is large and other sessions get their turn.
 export function render({ model, el }) {
-  const make = (tag, attributes = {}, ...children) => {
-    const node = document.createElement(tag);
-    for (const [k, v] of Object.entries(attributes)) {
-      if (k === "text") node.textContent = v;
-      else if (k === "class") node.className = v;
-      else if (v !== false && v !== null && v !== undefined) node.setAttribute(k, v === true ? "" : v);
-    }
-    node.append(...children);
-    return node;
-  };
-  const button = (label, onClick, attributes = {}) => {
-    const b = make("button", { type: "button", text: label, ...attributes });
-    b.addEventListener("click", onClick);
-    return b;
-  };
+  const { make, button, patchOf } = window.forktailDom;
   const PIECE = 384 * 1024;
   let file = null, sent = 0, ticket = 0;
 
@@ -98,7 +84,7 @@ export function render({ model, el }) {
   window.addEventListener("drop", strayDrop);
 
   const patch = () => {
-    const p = JSON.parse(model.wire)[1];
+    const p = patchOf(model);
     if (p.ack !== undefined && p.ack === ticket) next();
     if (p.text !== undefined) tell(p.text, !!p.bad);
     if (p.share !== undefined) {

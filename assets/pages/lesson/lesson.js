@@ -1,30 +1,12 @@
 // The text side of a lesson: one step at a time, its question or task, what the core said, and
 // progress. The right answer reaches the browser only after the learner has answered.
 export function render({ model, el }) {
-  const host = document.createElement("article");
-  host.className = "lesson-text";
-  el.append(host);
+  const { make, button, hostOf, patchOf } = window.forktailDom;
+  const host = hostOf(el, "lesson-text", "article");
   const store = window.forktailProgress;
   const MARK = { right: "\u2713", met: "\u2713", shown: "\u2013", read: "\u00b7" };
 
-  const make = (tag, attributes = {}, ...children) => {
-    const node = document.createElement(tag);
-    for (const [k, v] of Object.entries(attributes)) {
-      if (k === "text") node.textContent = v;
-      else if (k === "html") node.innerHTML = v;
-      else if (k === "class") node.className = v;
-      else if (v !== false && v !== null && v !== undefined) node.setAttribute(k, v === true ? "" : v);
-    }
-    node.append(...children.filter(Boolean));
-    return node;
-  };
   const send = (kind, more = {}) => model.send_msg({ kind, ...more });
-  const button = (text, onClick, attributes = {}) => {
-    const b = make("button", { type: "button", text, ...attributes });
-    b.addEventListener("click", onClick);
-    return b;
-  };
-
   const refusal = make("p", { class: "refusal", role: "alert", hidden: true });
   const refuse = (text) => {
     refusal.hidden = !text; refusal.textContent = text;
@@ -198,7 +180,7 @@ export function render({ model, el }) {
   };
 
   const patch = () => {
-    const p = JSON.parse(model.wire)[1];
+    const p = patchOf(model);
     patchLive(p.live);
     if ("holds" in p) taskBox?.setHolds(p.holds);
     if (p.refused) refuse(p.refused);

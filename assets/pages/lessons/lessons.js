@@ -1,26 +1,8 @@
 // The list of lessons, with the progress that this browser keeps, and the pages to read.
 export function render({ model, el }) {
-  const host = document.createElement("div");
-  host.className = "lessons";
-  el.append(host);
+  const { make, button, hostOf, patchOf, save: saveFile } = window.forktailDom;
+  const host = hostOf(el, "lessons");
   const store = window.forktailProgress;
-
-  const make = (tag, attributes = {}, ...children) => {
-    const node = document.createElement(tag);
-    for (const [k, v] of Object.entries(attributes)) {
-      if (k === "text") node.textContent = v;
-      else if (k === "html") node.innerHTML = v;
-      else if (k === "class") node.className = v;
-      else if (v !== false && v !== null && v !== undefined) node.setAttribute(k, v === true ? "" : v);
-    }
-    node.append(...children);
-    return node;
-  };
-  const button = (text, onClick) => {
-    const b = make("button", { type: "button", text });
-    b.addEventListener("click", onClick);
-    return b;
-  };
 
   const said = make("p", { class: "said", role: "status" });
   const reading = () => {
@@ -86,8 +68,7 @@ export function render({ model, el }) {
       } catch (error) { said.textContent = error.message; }
     });
     const save = () => {
-      const a = make("a", { href: URL.createObjectURL(new Blob([JSON.stringify(store.read(), null, 1)], { type: "application/json" })), download: "forktail-progress.json" });
-      document.body.append(a); a.click(); a.remove();
+      saveFile("forktail-progress.json", JSON.stringify(store.read(), null, 1), "application/json");
       said.textContent = "Saved as forktail-progress.json.";
     };
     const ask = make("span", { class: "sure", hidden: true }, "Forget all progress in this browser?",
@@ -110,7 +91,7 @@ export function render({ model, el }) {
   const build = () => { (model.spec.html ? reading : model.spec.lost ? lost : list)(); };
   build();
   model.on("spec", build);
-  model.on("wire", () => { if (JSON.parse(model.wire)[1].reload) location.reload(); });
+  model.on("wire", () => { if (patchOf(model).reload) location.reload(); });
   const back = (event) => { if (event.persisted && model.spec.lessons) list(); };
   window.addEventListener("pageshow", back);
   return () => window.removeEventListener("pageshow", back);

@@ -1,20 +1,19 @@
 // Progress of a learner, kept in this browser only. No account; nothing leaves the machine unless
 // the learner saves it to a file. A step is kept by its id, so a changed lesson does not lose it.
 window.forktailProgress = (() => {
-  const KEY = "forktail-progress";
+  const KEY = "forktail-progress", { browser } = window.forktailDom;
   let held = null; // what is known when storage is barred
   const fresh = () => ({ format: KEY, version: 1, seed: String(Math.floor(Math.random() * 1e9)), lessons: {} });
   const sound = (all) => all && all.format === KEY && all.version === 1 && all.lessons && typeof all.lessons === "object";
 
   const read = () => {
-    let all = held;
-    try { all = JSON.parse(localStorage.getItem(KEY)) || held; } catch { /* barred or damaged */ }
+    let all = browser.read(KEY) || held;
     if (!sound(all)) { all = fresh(); write(all); }
     return all;
   };
   const write = (all) => {
     held = all;
-    try { localStorage.setItem(KEY, JSON.stringify(all)); return true; } catch { return false; }
+    return browser.write(KEY, all);
   };
   const lesson = (id) => read().lessons[id] || { steps: {} };
   const change = (id, by) => {
