@@ -14,7 +14,7 @@ PACKAGE = Path(forktail.__file__).parent
 #: Every package and module of the app from the bottom up: each imports from those before it and
 #: from its own family. The core is cut by subject, the pages by page.
 LAYERS = (
-    "core", "core.checks", "core.quantities", "core.thermal", "core.spec",
+    "core", "core.checks", "core.quantities", "core.thermal", "core.spec", "core.files",
     "core.cell", "core.waves", "core.built", "core.models", "core.path",
     "core.uses", "core.bench", "core.capture",
     "forktail", "resources", "limits", "circuits",
@@ -29,7 +29,8 @@ ON_BUILD = {"pages.plan", "pages.compare"}
 
 #: Modules of the core without physics. From the others what is seen may take constants only.
 NO_PHYSICS = {
-    "core.quantities", "core.checks", "core.spec", "core.built.circuit", "core.built.references",
+    "core.quantities", "core.checks", "core.spec", "core.files", "core.built.circuit",
+    "core.built.references",
 }  # fmt: skip
 
 #: Modules that hold a page's state or work beside the server; every other module of the

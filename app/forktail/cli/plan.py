@@ -4,8 +4,8 @@ import sys
 from pathlib import Path
 
 from forktail.circuits import shipped_files
-from forktail.core.built.file import MAX_SIZE
 from forktail.core.checks import QuantityError
+from forktail.core.files import MAX_SIZE
 from forktail.core.quantities import parse_quantity
 
 

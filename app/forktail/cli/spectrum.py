@@ -5,8 +5,9 @@ import json
 from pathlib import Path
 
 from forktail.core.built.circuit import Circuit
-from forktail.core.built.file import MAX_SIZE, read_circuit
+from forktail.core.built.file import read_circuit
 from forktail.core.checks import QuantityError
+from forktail.core.files import MAX_SIZE
 from forktail.core.models import BuiltCell, TextbookCell
 from forktail.core.quantities import format_quantity
 from forktail.core.spec import read_settings, specs_of

@@ -1,16 +1,12 @@
 """Reads the files of a lesson folder: TOML and Markdown parts, each with its line."""
 
-import re
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 
+from forktail.core import files
 from forktail.core.checks import QuantityError, visible
 
 MAX_FILE = 200_000
-
-_TABLE = re.compile(r"\s*(\[\[?)\s*([\w.\-\s\"']+?)\s*\]\]?\s*(?:#.*)?$")
-_KEY = re.compile(r"\s*(?:\"([^\"]+)\"|'([^']+)'|([\w\-]+))\s*=")
 
 
 @dataclass(frozen=True, order=True)
@@ -56,94 +52,24 @@ def read_file(path):
         raise QuantityError(f"the file cannot be read ({error.strerror}).") from None
 
 
-class Lines:
-    """Where each key of a TOML text stands: `tomllib` itself does not say.
-
-    A place is a tuple such as ("step", 2, "predict", "choice", 0, "when"). What stands inside an
-    inline table has the line of the table.
-    """
-
-    def __init__(self, text):
-        self.places, counts = {(): 1}, {}
-        table, inside, depth = (), None, 0
-        for number, line in enumerate(text.splitlines(), 1):
-            if inside:  # in a text of several lines
-                if inside in line:
-                    inside = None
-                continue
-            if depth > 0:  # in an array of several lines
-                depth += self._brackets(line)
-                continue
-            if match := _TABLE.match(line):
-                table = self._open(match, counts)
-                self.places.setdefault(table, number)
-                continue
-            if match := _KEY.match(line):
-                key = next(filter(None, match.groups()))
-                self.places.setdefault((*table, key), number)
-                rest = line[match.end() :]
-                for quote in ('"""', "'''"):
-                    if rest.count(quote) == 1:
-                        inside = quote
-                if not inside:
-                    depth = self._brackets(rest)
-
-    @staticmethod
-    def _brackets(line):
-        bare = re.sub(r"\"(?:[^\"\\]|\\.)*\"|'[^']*'|#.*", "", line)
-        return bare.count("[") - bare.count("]")
-
-    @staticmethod
-    def _open(match, counts):
-        names = [n.strip().strip("\"'") for n in match[2].split(".")]
-        path = ()
-        for k, name in enumerate(names):
-            path += (name,)
-            if match[1] == "[[" and k == len(names) - 1:
-                counts[path] = counts.get(path, -1) + 1
-                for other in [c for c in counts if len(c) > len(path) and c[: len(path)] == path]:
-                    del counts[other]
-            if path in counts:
-                path += (counts[path],)
-        return path
-
-    def of(self, *place):
-        """Line of a place, or of the nearest thing around it."""
-        while place not in self.places:
-            place = place[:-1]
-        return self.places[place]
-
-
 def read_toml(path, name):
     """Read a TOML file.
 
     Returns
     -------
     table : dict or None
-    lines : Lines
+    lines : core.files.Lines
     faults : list of Fault
     """
     try:
         text = read_file(path)
-        return tomllib.loads(text), Lines(text), []
-    except tomllib.TOMLDecodeError as error:
-        found = re.search(r"\(at line (\d+), column (\d+)\)", str(error))
-        what = str(error).split(" (at")[0]
-        return (
-            None,
-            Lines(""),
-            [
-                Fault(
-                    name,
-                    int(found[1]) if found else 1,
-                    f"this is not TOML: {what}.",
-                    "Texts stand in quotes, lists in square brackets, a step begins "
-                    'with "[[step]]".',
-                )
-            ],
-        )
+        return files.read(text), files.Lines(text), []
+    except files.NotToml as error:
+        remedy = 'Texts stand in quotes, lists in square brackets, a step begins with "[[step]]".'
+        fault = Fault(name, error.line or 1, f"this is not TOML: {error.what}.", remedy)
+        return None, files.Lines(""), [fault]
     except QuantityError as error:
-        return None, Lines(""), [Fault(name, 1, str(error), "Give the folder a lesson.toml.")]
+        return None, files.Lines(""), [Fault(name, 1, str(error), "Give the folder a lesson.toml.")]
 
 
 def read_parts(path: Path, name):

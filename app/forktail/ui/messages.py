@@ -1,10 +1,10 @@
 """Messages of a browser, looked at once, so that no handler meets a shape it does not know."""
 
 from forktail.core.checks import QuantityError
-from forktail.ui.state import MAX_FILE
+from forktail.core.files import MAX_SIZE
 
 #: Most keys of a message; longest text in one; largest number.
-MAX_KEYS, MAX_TEXT, MAX_NUMBER = 30, 2 * MAX_FILE, 1e12
+MAX_KEYS, MAX_TEXT, MAX_NUMBER = 30, 2 * MAX_SIZE, 1e12
 #: Kind -> keys that must be there, as text and as numbers.
 _TEXTS = {
     "slide": ("name",),

@@ -1,18 +1,17 @@
 """Param classes: the single source of truth for a page, and their URL and file round trip."""
 
 import difflib
-import tomllib
 from functools import cached_property
 from urllib.parse import parse_qsl, quote, urlencode
 
 import param
 
+from forktail.core import files
 from forktail.core.checks import QuantityError
 from forktail.core.spec import Spec, number
 
-#: Longest query or file read, characters; a longer one is refused with a sentence.
+#: Longest query read, characters; a longer one is refused with a sentence.
 MAX_QUERY = 4_000
-MAX_FILE = 200_000
 
 
 class Setting(param.Parameter):
@@ -267,9 +266,8 @@ class PageState(param.Parameterized):
 
     def to_file(self):
         """TOML text of the scene: a `[scene]` table, as in a circuit file."""
-        lines = [f"# Forktail scene, page {self.page}", "[scene]", f'page = "{self.page}"']
-        lines += [f'{n} = "{t}"' for n, t in self.texts(changed_only=False).items()]
-        return "\n".join(lines) + "\n"
+        scene = {"page": self.page, **self.texts(changed_only=False)}
+        return files.write({"scene": scene}, f"Forktail scene, page {self.page}")
 
     def apply_file(self, text):
         """Restore from TOML text.
@@ -284,25 +282,38 @@ class PageState(param.Parameterized):
         QuantityError
             If it is no TOML, too long, or holds no scene of this page; nothing is changed.
         """
-        if len(text) > MAX_FILE:
-            raise QuantityError(
-                f"the file holds {len(text)} characters; at most {MAX_FILE} are read."
-            )
-        try:
-            table = tomllib.loads(text)
-        except tomllib.TOMLDecodeError as error:
-            raise QuantityError(f"the file is not TOML: {error}.") from None
-        scene = table.get("scene")
-        if not isinstance(scene, dict):
-            raise QuantityError("the file has no [scene] table, so there is no scene to load.")
-        scene = dict(scene)
-        page = scene.pop("page", self.page)
-        if page != self.page:
-            raise QuantityError(
-                f"the file holds a scene of the page '{_short(page)}'; this is "
-                f"the page '{self.page}'."
-            )
-        return self.apply_texts(scene)
+        return self.apply_texts(scene_of(files.read(text), self.page))
+
+
+def scene_of(table, page):
+    """The settings in the `[scene]` table of a file that was read, without the page's name.
+
+    Parameters
+    ----------
+    table : dict
+        As `core.files.read` gives it.
+    page : str
+        Name of the page that it must be of.
+
+    Returns
+    -------
+    dict
+
+    Raises
+    ------
+    QuantityError
+        If there is no such table, or it is one of another page.
+    """
+    scene = table.get("scene")
+    if not isinstance(scene, dict):
+        raise QuantityError("the file has no [scene] table, so there is no scene to load.")
+    scene = dict(scene)
+    found = scene.pop("page", page)
+    if found != page:
+        raise QuantityError(
+            f"the file holds a scene of the page '{_short(found)}'; this is the page '{page}'."
+        )
+    return scene
 
 
 def _short(text, most=40):

@@ -16,7 +16,7 @@ from forktail.lessons.grammar import figure
 from forktail.lessons.handout import handout
 from forktail.lessons.markdown import Rendering, live_values
 from forktail.lessons.page import LessonPage
-from forktail.lessons.read import Lines, Text
+from forktail.lessons.read import Text
 from forktail.lessons.run import (
     Situation,
     draw_of,
@@ -249,26 +249,6 @@ def test_any_toml_text_gives_faults_never_a_traceback(text):
         (path / "lesson.toml").write_text(text, encoding="utf-8", errors="replace", newline="")
         lesson, faults = read_lesson(path)
         assert faults
-
-
-def test_lines_of_a_toml_text():
-    lines = Lines(
-        'a = 1\nb = [\n 1,\n]\nc = """\nx = 2\n"""\n[[s]]\nd = 1\n[s.t]\ne = 1\n[[s.u]]\n'
-        "f = 1\n[[s]]\n[[s.u]]\nf = 2\n"
-    )
-    assert [
-        lines.of(*p)
-        for p in (
-            ("a",),
-            ("b",),
-            ("c",),
-            ("s", 0, "d"),
-            ("s", 0, "t", "e"),
-            ("s", 0, "u", 0, "f"),
-            ("s", 1, "u", 0, "f"),
-            ("s", 1, "u", 0, "g"),
-        )
-    ] == [1, 2, 5, 9, 11, 13, 16, 15]
 
 
 # ---- judging

@@ -64,16 +64,14 @@ temperature is in degrees Celsius).
 
 import difflib
 import math
-import tomllib
 from dataclasses import fields
 
+from forktail.core import files
 from forktail.core.built.circuit import DRIVE_MODES, TAIL_KINDS, Circuit, unit_of
 from forktail.core.checks import QuantityError
 from forktail.core.quantities import parse_quantity, parse_temperature
 
 FORMAT = 1
-#: Largest file that is read, characters.
-MAX_SIZE = 200_000
 
 # section -> key -> field of Circuit
 _SECTIONS = {
@@ -221,11 +219,6 @@ def _value(name, raw):
     return parse_quantity(raw, unit, "value")
 
 
-def _placed(error, text):
-    lines = len(text.splitlines())
-    return str(error).replace("at end of document", f"at the end, line {lines}")
-
-
 def _clean(error):
     text = str(error)
     return text.removeprefix("value: ")
@@ -251,17 +244,7 @@ def read_file(text):
         One message that lists every fault found, each with line, section, key, value and what
         would be right.
     """
-    if len(text) > MAX_SIZE:
-        raise QuantityError(
-            f"The file has {len(text)} characters; a circuit file has at most {MAX_SIZE}."
-        )
-    try:
-        data = tomllib.loads(text.removeprefix("\ufeff"))
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise QuantityError(
-            f"The file is not TOML: {_placed(error, text)}. Wanted are lines such as: "
-            'left = "2.2 k"'
-        ) from None
+    data = files.read(text)
     reader, values = _Reader(text), {}
     scene = data.pop("scene", {})
     if not isinstance(scene, dict):
@@ -328,6 +311,11 @@ def _tables(data, reader):
             yield name, table
         else:
             reader.complain(name, None, "is not a section" + _near(name, _top_sections()))
+
+
+def holds_circuit(table):
+    """Whether a table (as `files.read` gives it) holds more than a page's scene."""
+    return bool(set(table) - {"scene", "forktail"})
 
 
 def read_circuit(text):

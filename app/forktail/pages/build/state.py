@@ -8,9 +8,10 @@ import numpy as np
 import param
 
 from forktail.circuits import shipped
+from forktail.core import files
 from forktail.core.built import findings, mismatch, network
 from forktail.core.built.circuit import Circuit, break_part, single_faults, unit_of
-from forktail.core.built.file import read_file, write_circuit
+from forktail.core.built.file import holds_circuit, read_file, write_circuit
 from forktail.core.built.preferred import SERIES
 from forktail.core.built.references import round_circuit
 from forktail.core.cell import law as cell
@@ -21,7 +22,7 @@ from forktail.core.quantities import (
     parse_quantity,
     parse_temperature,
 )
-from forktail.ui.state import MAX_FILE, PageState, Quantity
+from forktail.ui.state import PageState, Quantity, scene_of
 
 MODELS = {"textbook": "Textbook", "built": "Built", "overlay": "Overlay"}
 TABS = {
@@ -713,18 +714,12 @@ class BuildState(PageState):
 
     def apply_file(self, text):
         """Load a circuit file; see `PageState.apply_file`."""
-        if len(text) > MAX_FILE:
-            raise QuantityError(
-                f"the file holds {len(text)} characters; at most {MAX_FILE} are read."
-            )
+        table = files.read(text)
+        if not holds_circuit(table):
+            scene_of(table, self.page)
         circuit, scene = read_file(text)
         scene = {n: t for n, t in scene.items() if n not in LABELS}
-        page = scene.pop("page", self.page)
-        if page != self.page and len(scene) and "forktail" not in text:
-            raise QuantityError(
-                f"the file holds a scene of the page '{str(page)[:40]}'; this "
-                f"is the page '{self.page}'."
-            )
+        scene.pop("page", None)
         key = scene.pop("circuit", self.shipped)
         key = key if key in shipped() else self.shipped
         known = {n: t for n, t in scene.items() if n in self.fields()}

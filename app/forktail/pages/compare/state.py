@@ -10,10 +10,9 @@ from forktail.core.built.circuit import Circuit
 from forktail.core.built.file import read_file, write_circuit
 from forktail.core.capture.circuit import compare_capture, fill_inputs
 from forktail.core.capture.compare import ROLES, map_columns, read_table
-from forktail.core.checks import QuantityError
 from forktail.pages.build.state import LABELS, BuildState, first_shipped, shipped
 from forktail.resources import assets_dir
-from forktail.ui.state import MAX_FILE, PageState, Quantity
+from forktail.ui.state import PageState, Quantity
 
 #: The invented capture that "Open the invented example" opens, and its circuit.
 EXAMPLE = "bat-call-mixer-board-invented.csv"
@@ -393,10 +392,6 @@ class CompareState(PageState):
 
     def apply_file(self, text):
         """Load a circuit file; see `PageState.apply_file`."""
-        if len(text) > MAX_FILE:
-            raise QuantityError(
-                f"the file holds {len(text)} characters; at most {MAX_FILE} are read."
-            )
         circuit, scene = read_file(text)
         key = scene.get("circuit", self.shipped)
         known = {

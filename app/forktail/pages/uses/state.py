@@ -1,15 +1,15 @@
 """State of the Uses page: one use with its settings, the cell under it, and what is shown."""
 
 import difflib
-import tomllib
 from dataclasses import dataclass, replace
 
 import numpy as np
 import param
 
 from forktail.circuits import shipped, shipped_titles
+from forktail.core import files
 from forktail.core.built.circuit import Circuit
-from forktail.core.built.file import read_circuit, write_circuit
+from forktail.core.built.file import holds_circuit, read_circuit, write_circuit
 from forktail.core.checks import QuantityError
 from forktail.core.models import BuiltCell, TextbookCell
 from forktail.core.spec import choice, specs_of, text
@@ -17,7 +17,7 @@ from forktail.core.uses import USES, run_use
 from forktail.core.uses.mixing import hear_call
 from forktail.core.uses.result import UseResult
 from forktail.core.waves import drives as signals
-from forktail.ui.state import MAX_FILE, PageState, param_of
+from forktail.ui.state import PageState, param_of, scene_of
 
 MODELS = {"textbook": "textbook, closed form", "built": "built, part by part"}
 DEFAULT_CIRCUIT = "default"
@@ -371,23 +371,19 @@ class UsesState(_Base):
 
     def apply_file(self, text):
         """As `PageState.apply_file`; a circuit in the file becomes the built cell."""
-        if len(text) > MAX_FILE:
-            raise QuantityError(
-                f"the file holds {len(text)} characters; at most {MAX_FILE} are read."
-            )
-        try:
-            table = tomllib.loads(text)
-        except tomllib.TOMLDecodeError as error:
-            raise QuantityError(f"the file is not TOML: {error}.") from None
-        if not set(table) - {"scene"}:
-            return super().apply_file(text)
+        table = files.read(text)
+        if not holds_circuit(table):
+            return self.apply_texts(scene_of(table, self.page))
         circuit = read_circuit(text)
         scene = table.get("scene", {})
         problems = []
         with param.parameterized.batch_call_watchers(self):
+            model = "built"
             if scene.get("page") == self.page:
                 problems = self.apply_texts({k: v for k, v in scene.items() if k != "page"})
+                model = self.model
             self.use_circuit(circuit)
+            self.model = model
         return problems
 
     def use_circuit(self, circuit):

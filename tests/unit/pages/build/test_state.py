@@ -118,6 +118,14 @@ def test_a_bad_file_changes_nothing(state):
     assert state.circuit == before
 
 
+def test_a_scene_of_another_page_is_refused_whatever_its_comments_say(state):
+    state.edit("r_load_left", "2k7")
+    before = state.circuit
+    with pytest.raises(QuantityError, match="a scene of the page 'steer'"):
+        state.apply_file('# saved by forktail\n[scene]\npage = "steer"\nv_upper = "5mV"\n')
+    assert state.circuit == before
+
+
 def test_undo_takes_changes_back_one_by_one_and_a_drag_as_one(state):
     start = state.circuit
     state.edit("r_load_left", "2k7")

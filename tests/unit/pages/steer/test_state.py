@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from forktail.core.cell import law as cell
 from forktail.core.checks import QuantityError
+from forktail.core.files import MAX_SIZE
 from forktail.pages.steer.state import (
     COMMON_CONTROLS,
     PART_CONTROLS,
@@ -17,7 +18,7 @@ from forktail.pages.steer.state import (
     STAGES,
     SteerState,
 )
-from forktail.ui.state import MAX_FILE, MAX_QUERY, Quantity
+from forktail.ui.state import MAX_QUERY, Quantity
 
 SPECS = {n: p for n, p in SteerState.param.objects().items() if isinstance(p, Quantity)}
 
@@ -153,7 +154,7 @@ def test_link_too_long_or_with_too_many_parts_is_refused_whole():
         ("", "no [scene] table"),
         ("scene = 3", "no [scene] table"),
         ('[scene]\npage = "signals"', "page 'signals'"),
-        ("x" * (MAX_FILE + 1), str(MAX_FILE)),
+        ("x" * (MAX_SIZE + 1), str(MAX_SIZE)),
     ],
 )
 def test_bad_file_changes_nothing(text, part):
