@@ -5,9 +5,10 @@ from html import escape
 from forktail.classroom.guide import RoomGuide
 from forktail.classroom.room import RULE
 from forktail.resources import asset_text
-from forktail.ui.shell import page
+from forktail.ui.shell import page, route
 
 
+@route("/class", "Class", 6)
 def desk():
     """Build the presenter's desk for a new session; its live parts come over the room's socket."""
     body = asset_text("pages/class/body.html").replace("[[RULE]]", escape(RULE))

@@ -25,7 +25,7 @@ from forktail.lessons.run import (
 from forktail.lessons.scene_views import VIEWS
 from forktail.resources import asset_text
 from forktail.ui.controls import group, row
-from forktail.ui.shell import Page, page
+from forktail.ui.shell import Page, page, route
 from forktail.ui.state import MAX_QUERY, Quantity
 
 #: Wrong answers after which an answer can be shown.
@@ -57,6 +57,7 @@ def _reload_on_change(component):
 # ---------------------------------------------------------------- the list
 
 
+@route("/lessons", "Lessons", 5)
 def lesson_list():
     """Build the list of lessons, or one of the pages to read (`?read=glossary`)."""
     library = lessons_shelf.library()
@@ -64,7 +65,7 @@ def lesson_list():
     view = LessonList(spec=_reading(library, asked) or _listing(library))
     _reload_on_change(view)
     title = view.spec.get("title", "Lessons")
-    page("lessons", title, {"list": view}, current="lessons")
+    page("lessons", title, {"list": view}, current="/lessons")
 
 
 def _listing(library):
@@ -602,6 +603,7 @@ class LessonPage(Page):
             self._move = None
 
 
+@route("/lesson")
 def lesson():
     """Build the page of the lesson that the link names (`?id=one-pair`)."""
     library = lessons_shelf.library()
@@ -620,7 +622,7 @@ def lesson():
             }
         )
         _reload_on_change(view)
-        page("lessons", "Lessons", {"list": view}, current="lessons")
+        page("lessons", "Lessons", {"list": view}, current="/lessons")
         return
     session = LessonPage(found, library)
     _reload_on_change(session.panel)
@@ -634,5 +636,5 @@ def lesson():
         found.title,
         {"panel": session.panel, "controls": session.controls, **roots},
         body=body,
-        current="lessons",
+        current="/lessons",
     )

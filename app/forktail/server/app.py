@@ -1,8 +1,10 @@
 """Server set-up: pages, static files, address and limits."""
 
 import gc
+import importlib
 import logging
 import os
+import pkgutil
 import socket
 import sys
 import threading
@@ -10,33 +12,26 @@ import time
 
 import panel as pn
 
-from forktail.classroom.page import desk
+from forktail import pages
 from forktail.classroom.room import check_code, make_code
 from forktail.classroom.store import make_room
 from forktail.classroom.wire import room_patterns
 from forktail.core.checks import QuantityError
 from forktail.lessons import shelf as lessons_shelf
-from forktail.lessons.page import lesson, lesson_list
-from forktail.pages.build.page import build
-from forktail.pages.compare.page import compare
 from forktail.pages.plan.handler import HANDLERS
-from forktail.pages.signals.page import signals
-from forktail.pages.steer.page import AHEAD, steer
-from forktail.pages.uses.page import uses
+from forktail.pages.steer.page import AHEAD
 from forktail.resources import assets_dir
 from forktail.server.safety import HTTP_LIMITS, MAX_MESSAGE, Refusal, SafeHeaders, guard
 from forktail.server.sockets import send_promptly
+from forktail.ui.shell import ROUTES
 
-ROUTES = {
-    "/": steer,
-    "/signals": signals,
-    "/uses": uses,
-    "/build": build,
-    "/compare": compare,
-    "/lessons": lesson_list,
-    "/lesson": lesson,
-    "/class": desk,
-}
+
+def load_pages():
+    """Load every page, so that each adds its address to `shell.ROUTES`; returns path -> make."""
+    names = [f"forktail.pages.{m.name}.page" for m in pkgutil.iter_modules(pages.__path__)]
+    for name in (*names, "forktail.lessons.page", "forktail.classroom.page"):
+        importlib.import_module(name)
+    return {path: found.make for path, found in ROUTES.items()}
 
 
 def _origins(host, port):
@@ -132,7 +127,8 @@ def make_server(
         file=sys.stderr,
         flush=True,
     )
-    room = make_room(code, [path.lstrip("/") for path in ROUTES if path != "/class"], workers)
+    routes = load_pages()
+    room = make_room(code, [path.lstrip("/") for path in routes if path != "/class"], workers)
     if workers == 1:  # forked workers read the lessons when they are first wanted
         lessons_shelf.warm()
     else:
@@ -140,10 +136,10 @@ def make_server(
     AHEAD.prepare()  # whoever comes first does not wait for what the first page of all loads
     _settle_memory()
     send_promptly()
-    SafeHeaders.pages = frozenset(path.rstrip("/") for path in ROUTES)
+    SafeHeaders.pages = frozenset(path.rstrip("/") for path in routes)
     origins = _origins(host, port)
     server = pn.serve(
-        ROUTES,
+        routes,
         port=port,
         address=host,
         show=open_browser,
@@ -160,7 +156,7 @@ def make_server(
         default_handler_class=Refusal,
         default_handler_args={},
     )
-    guard(server, ROUTES, origins)
+    guard(server, routes, origins)
     if start:
         server.start()
         server.io_loop.start()

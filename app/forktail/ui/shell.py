@@ -1,5 +1,7 @@
 """The frame of every page: head, navigation, named places for views, foot."""
 
+from collections.abc import Callable
+from dataclasses import dataclass
 from functools import lru_cache
 from html import escape
 from urllib.parse import urlencode
@@ -8,23 +10,71 @@ import panel as pn
 from panel.io.document import hold, init_doc
 from panel.io.resources import LOCAL_DIST, _env
 
-from forktail.resources import asset_text
+from forktail.resources import asset_text, assets_dir
 from forktail.ui.plots import Plot
 
-#: Key, path (relative, so that a proxy may serve the app under a folder) and label.
-PAGES = (
-    ("steer", "./", "Steer"),
-    ("signals", "signals", "Signals"),
-    ("uses", "uses", "Uses"),
-    ("build", "build", "Build"),
-    ("lessons", "lessons", "Lessons"),
-    ("class", "class", "Class"),
-)
+
+@dataclass(frozen=True)
+class Route:
+    """Where a page is served: `path` as `/signals`, `make` fills the document of a session.
+
+    `label` is what the navigation calls it and `order` its turn there; without a label it is
+    not in the navigation.
+    """
+
+    path: str
+    make: Callable
+    label: str = ""
+    order: int = 0
+
+    @property
+    def link(self):
+        """Relative address, so that a proxy may serve the app under a folder."""
+        return self.path.lstrip("/") or "./"
+
+
+#: Every page that has been loaded, by its path; a page adds itself with `route`.
+ROUTES = {}
+
+
+def route(path, label="", order=0):
+    """Decorator: serve what a function makes at a path; `label` and `order` as `Route`."""
+
+    def add(make):
+        ROUTES[path] = Route(path, make, label, order)
+        return make
+
+    return add
+
+
+def navigation(current):
+    """Links to the pages with a label, in order; `current` is the path of the one shown."""
+    shown = sorted((r for r in ROUTES.values() if r.label), key=lambda r: r.order)
+    return "".join(
+        f'<a href="{r.link}"{" aria-current=page" if r.path == current else ""}>{r.label}</a>'
+        for r in shown
+    )
 
 
 @lru_cache(maxsize=64)
 def _compiled(text):
     return _env.from_string(text)
+
+
+def frame(key, title, body, current):
+    """Jinja text of a page: the frame around a body, with the look of the page if it has one."""
+    sheet = f"pages/{key}/style.css"
+    has_sheet = (assets_dir() / sheet).is_file()
+    text = asset_text("ui/frame.html")
+    for mark, part in (
+        ("STYLE", f'<link rel="stylesheet" href="assets/{sheet}">' if has_sheet else ""),
+        ("TITLE", escape(title)),
+        ("NAV", navigation(current)),
+        ("KEY", key),
+        ("BODY", body),
+    ):
+        text = text.replace(f"[[{mark}]]", part)
+    return text
 
 
 def page(key, title, roots, body=None, current=None):
@@ -37,30 +87,23 @@ def page(key, title, roots, body=None, current=None):
     Parameters
     ----------
     key : str
-        Key of `PAGES`; the body is `assets/pages/KEY/body.html`, where `plot(name, caption)` and
-        `embed(roots.NAME)` place the roots.
+        The body is `assets/pages/KEY/body.html`, where `plot(name, caption)` and
+        `embed(roots.NAME)` place the roots, its look `assets/pages/KEY/style.css`, if there is one.
     title : str
     roots : dict
         Name -> `Component` or `Plot`; a plot stands under the name of its figure.
     body : str, optional
         Jinja text in the place of `assets/pages/KEY/body.html`.
     current : str, optional
-        Key of the page that the navigation marks, if it is another one.
+        Path of the page that the navigation marks, if it is not `/KEY`.
     """
-    nav = "".join(
-        f'<a href="{path}"{" aria-current=page" if name == (current or key) else ""}>{label}</a>'
-        for name, path, label in PAGES
-    )
-    text = asset_text("ui/frame.html")
-    for mark, part in (
-        ("TITLE", escape(title)),
-        ("NAV", nav),
-        ("KEY", key),
-        ("BODY", body or asset_text(f"pages/{key}/body.html")),
-    ):
-        text = text.replace(f"[[{mark}]]", part)
     document = init_doc(pn.state.curdoc)
-    document.template, document.title = _compiled(text), f"{title} \u00b7 Forktail"
+    document.template, document.title = (
+        _compiled(
+            frame(key, title, body or asset_text(f"pages/{key}/body.html"), current or f"/{key}")
+        ),
+        f"{title} \u00b7 Forktail",
+    )
     # a session is not joined again: a restarted server knows only the link it was opened with.
     # The page itself says that the connection is lost, and loads again (assets/ui/page.js).
     document.config.update(

@@ -9,7 +9,7 @@ from panel.io.state import set_curdoc
 
 from forktail.pages.steer.page import steer
 from forktail.server import safety as serve_safety
-from forktail.server.app import ROUTES
+from forktail.server.app import load_pages
 from forktail.server.safety import MAX_SESSIONS, Guard, drop_backlogs
 
 
@@ -20,13 +20,13 @@ def asked(path, query="", host="localhost:5006"):
 
 def guard(sessions=0):
     server = SimpleNamespace(get_sessions=lambda: [None] * sessions)
-    return Guard(server, ROUTES, ["localhost:5006", "127.0.0.1:5006"])
+    return Guard(server, load_pages(), ["localhost:5006", "127.0.0.1:5006"])
 
 
 def test_pages_pass_until_there_are_too_many():
     assert guard().match(asked("/")) is None
     assert guard(MAX_SESSIONS - 1).match(asked("/signals")) is None
-    for path in ROUTES:
+    for path in load_pages():
         refusal = guard(MAX_SESSIONS).match(asked(path))["target_kwargs"]
         assert refusal["status"] == 503 and refusal["again"]
         assert str(MAX_SESSIONS) in refusal["sentence"]

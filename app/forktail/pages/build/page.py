@@ -28,7 +28,7 @@ from forktail.ui.controls import Controls, group, row
 from forktail.ui.html import STYLES, button, request
 from forktail.ui.later import Later
 from forktail.ui.markup import MarkupView
-from forktail.ui.shell import Page, page, query_of_session
+from forktail.ui.shell import Page, page, query_of_session, route
 
 #: Builds solved between two looks at the progress.
 CHUNK = 25
@@ -461,6 +461,7 @@ class BuildPage(Page):
         self.controls.download(f"forktail-{plot}.csv", text, "text/csv")
 
 
+@route("/build", "Build", 4)
 def build():
     """Build the page for a new session."""
     session = BuildPage(pn.state.curdoc)

@@ -22,7 +22,7 @@ from forktail.ui.controls import Controls, group, row
 from forktail.ui.jobs import run_apart
 from forktail.ui.later import Later
 from forktail.ui.markup import MarkupView
-from forktail.ui.shell import Page, page, query_of_session
+from forktail.ui.shell import Page, page, query_of_session, route
 
 
 def _read(question, stale, say):
@@ -261,6 +261,7 @@ class ComparePage(Page):
         self.controls.download(f"forktail-compare-{which}.csv", text, "text/csv")
 
 
+@route("/compare")
 def compare():
     """Build the page for a new session."""
     document = pn.state.curdoc
@@ -282,7 +283,7 @@ def compare():
             "overlay": session.overlay,
             "residual": session.residual,
         },
-        current="build",
+        current="/build",
     )
 
 

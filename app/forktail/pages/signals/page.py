@@ -11,7 +11,7 @@ from forktail.pages.signals.words import CursorReading, FiguresView, LinesTable,
 from forktail.ui.ahead import Ahead
 from forktail.ui.controls import Controls, group, row
 from forktail.ui.listen import Listen
-from forktail.ui.shell import Page, page, query_of_session
+from forktail.ui.shell import Page, page, query_of_session, route
 
 #: How long the scene must rest before a sound that is playing is made anew, ms.
 SOUND_REST = 400
@@ -246,6 +246,7 @@ class SignalsPage(Page):
 AHEAD = Ahead(SignalsPage)
 
 
+@route("/signals", "Signals", 2)
 def signals():
     """Build the page for a new session."""
     session = AHEAD.take()

@@ -7,7 +7,7 @@ from forktail.ui.ahead import Ahead
 from forktail.ui.controls import Controls, group, row
 from forktail.ui.output_map import OutputMap
 from forktail.ui.sections import Section
-from forktail.ui.shell import Page, page, query_of_session
+from forktail.ui.shell import Page, page, query_of_session, route
 
 
 class SteerPage(Page):
@@ -95,6 +95,7 @@ class SteerPage(Page):
 AHEAD = Ahead(SteerPage)
 
 
+@route("/", "Steer", 1)
 def steer():
     """Build the page for a new session."""
     session = AHEAD.take()
@@ -111,4 +112,5 @@ def steer():
             "across": session.across,
             "up": session.up,
         },
+        current="/",
     )

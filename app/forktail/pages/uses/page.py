@@ -29,7 +29,7 @@ from forktail.pages.uses.words import (
 from forktail.ui.ahead import Ahead
 from forktail.ui.controls import Controls, group, row
 from forktail.ui.listen import Listen
-from forktail.ui.shell import Page, page, query_of_session
+from forktail.ui.shell import Page, page, query_of_session, route
 
 #: A result that takes longer, s, is computed without its curves while a slider moves.
 SLOW = 0.03
@@ -203,6 +203,7 @@ class UsesPage(Page):
 AHEAD = Ahead(UsesPage)
 
 
+@route("/uses", "Uses", 3)
 def uses():
     """Build the page for a new session."""
     session = AHEAD.take()
