@@ -7,9 +7,9 @@ import json
 
 import pytest
 
-from forktail.lessons.check import Search
-from forktail.lessons.format import read_library
+from forktail.lessons.library import read_library
 from forktail.lessons.run import Situation, draw_of, fill
+from forktail.lessons.search import Search
 from forktail.resources import lessons_dir
 from forktail.ui.state import Quantity
 

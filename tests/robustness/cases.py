@@ -30,7 +30,7 @@ from forktail.core.capture import compare as capture
 from forktail.core.capture import read as capture_file
 from forktail.core.checks import QuantityError
 from forktail.lessons import check as lessons_check
-from forktail.lessons import format as lessons
+from forktail.lessons import library as lessons_library
 from forktail.lessons import shelf as lessons_shelf
 from forktail.lessons.page import LessonPage
 from forktail.pages.build.page import BuildPage
@@ -278,7 +278,7 @@ def lesson(texts):
         place.mkdir()
         for name, text in zip(("lesson.toml", "text.md"), texts):
             (place / name).write_bytes(text.encode("utf-8", "replace"))
-        library = lessons.read_library(folder, "lessons")
+        library = lessons_library.read_library(folder, "lessons")
         faults = lessons_check.check_library(library, proofs=False)
         for fault in faults:
             one_clear_line(fault)
@@ -287,9 +287,9 @@ def lesson(texts):
             assert faults
             return "refusal"
         page = LessonPage(found, library)
-        page.panel._handle_msg({"kind": "hello"})
+        page.panel.handle({"kind": "hello"})
         for at in range(min(len(found.steps), 3)):
-            page.panel._handle_msg({"kind": "go", "at": at})
+            page.panel.handle({"kind": "go", "at": at})
             told(page.panel.spec)
         return "answer"
 
@@ -326,7 +326,7 @@ def pages():
         }
         for name, page in made.items():
             if name == "lesson":
-                page.panel._handle_msg({"kind": "hello"})
+                page.panel.handle({"kind": "hello"})
             else:
                 page.start("")
             page.controls.bucket.take = lambda: True  # the fuzz is faster than any hand

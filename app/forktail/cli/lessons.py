@@ -5,7 +5,7 @@ import sys
 from pathlib import Path
 
 from forktail.core.checks import QuantityError
-from forktail.lessons import format as lessons
+from forktail.lessons.library import read_library
 from forktail.resources import lessons_dir
 
 
@@ -19,7 +19,7 @@ def command_check(args):
             f"'{folder}' is not a folder; wanted is one that holds a folder for each lesson."
         )
     alone = (folder / "lesson.toml").exists()
-    library = lessons.read_library(
+    library = read_library(
         folder.parent if alone else folder, args.folder and str(folder.parent if alone else folder)
     )
     found = check_library(library)
@@ -61,7 +61,7 @@ def command_handout(args):
                 f"them. The first: {broken.faults[0]}"
             )
         raise QuantityError(f"there is no lesson '{args.id}'; there are {ids}.")
-    text = handout(lesson, library.glossary, args.seed)
+    text = handout(lesson, args.seed)
     try:
         Path(args.html).write_text(text, encoding="utf-8")
     except OSError as error:

@@ -11,7 +11,7 @@ from mdit_py_plugins.dollarmath import dollarmath_plugin
 
 from forktail.core.checks import QuantityError
 from forktail.lessons.formula import to_mathml
-from forktail.lessons.run import fill, placeholder
+from forktail.lessons.run import fill, named, placeholder
 
 _HOLE = re.compile(r"\{([^{}\n]{1,220})\}")
 _LINKS = {
@@ -82,7 +82,7 @@ class Rendering:
     Parameters
     ----------
     known : mapping
-        Names for the figures; see `lessons_run`.
+        Names for the figures; see `run.Situation`.
     prefix : str
         Distinguishes the ids of live figures of several renderings on a page.
     still : mapping, optional
@@ -96,8 +96,8 @@ class Rendering:
         Glossary terms that were linked.
     """
 
-    def __init__(self, known, prefix="f", still=None):
-        self.known, self.prefix, self.still = known, prefix, still
+    def __init__(self, known, prefix="f", still=None, paper=False):
+        self.known, self.prefix, self.still, self.paper = known, prefix, still, paper
         self.live, self.terms = {}, set()
 
     def _figure(self, inner):
@@ -105,7 +105,7 @@ class Rendering:
         try:
             names = placeholder(inner)[0].names
             if any(n.startswith("now.") for n in names):
-                known = {**known, **with_now(self.still if self.still is not None else known)}
+                known = {**known, **named("now", self.still if self.still is not None else known)}
                 if self.still is None:
                     key = f"{self.prefix}{len(self.live)}"
                     self.live[key] = inner
@@ -129,11 +129,6 @@ def _text(inner, known):
     return escape(fill(inner, known))
 
 
-def with_now(known):
-    """Names `now.NAME` of the live scene."""
-    return {f"now.{n}": v for n, v in known.items() if "." not in n}
-
-
 def live_values(live, known, now):
     """Texts of live figures: {data-id: text}.
 
@@ -148,7 +143,7 @@ def live_values(live, known, now):
     """
     if not live:
         return {}
-    names = {**known, **with_now(now)}
+    names = {**known, **named("now", now)}
     out = {}
     for key, inner in live.items():
         try:

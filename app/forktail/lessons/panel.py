@@ -12,7 +12,7 @@ from forktail.ui.messages import checked
 class LessonPanel(Component):
     """Shows `spec` (the whole step) and applies `patch`; messages go to `handlers` by kind.
 
-    `spec` holds HTML made by `lesson_text` from Markdown with raw HTML off, and plain texts.
+    `spec` holds HTML made by `markdown.py`, with raw HTML off, and plain texts.
     """
 
     spec = param.Dict(default={}, doc="What the panel shows.")
@@ -38,6 +38,10 @@ class LessonPanel(Component):
             self.patch = {"live": changed, **more}
 
     def _handle_msg(self, message):
+        self.handle(message)
+
+    def handle(self, message):
+        """Take a message of the browser."""
         try:
             message = checked(message)
             if message["kind"] in self.handlers:

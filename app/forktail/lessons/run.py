@@ -6,9 +6,10 @@ from dataclasses import dataclass
 
 from forktail.core.checks import QuantityError
 from forktail.core.quantities import parse_quantity
-from forktail.lessons.format import Prediction, Step, base_unit
-from forktail.lessons.grammar import DIMENSIONS, Expression, Figure, figure, say_unit, show
-from forktail.lessons.kinds import figures
+from forktail.lessons.format import Prediction, Step
+from forktail.lessons.grammar import Expression
+from forktail.lessons.quantity import DIMENSIONS, Figure, base_unit, figure, say_unit, show
+from forktail.lessons.scenes.kinds import figures
 from forktail.ui.state import Quantity
 
 _PLACEHOLDER = re.compile(r"([^{}:]{1,200})(?::([^{}]{0,20}))?")
@@ -84,16 +85,6 @@ def after_state(step, draw):
     return _state(step, after_texts(step, draw))
 
 
-def known_before(step, state):
-    """Names for texts before the answer."""
-    return figures(step.kind, state)
-
-
-def known_after(step, before, after):
-    """Names for `when`, `number` and the explain text."""
-    return {**figures(step.kind, after), **figures(step.kind, before, "before.")}
-
-
 @dataclass(frozen=True)
 class Situation:
     """One step with one draw: what is known before and after, and the right answer."""
@@ -106,13 +97,10 @@ class Situation:
     @classmethod
     def of(cls, step, draw):
         """Solve both scenes of a step; QuantityError if they cannot be."""
-        first = start_state(step, draw)
-        before = known_before(step, first)
-        if step.predict is None or not step.predict.change:
-            after = {**before, **{f"before.{n}": v for n, v in before.items()}}
-        else:
-            after = known_after(step, first, after_state(step, draw))
-        return cls(step, draw, before, after)
+        before = after = figures(step.kind, start_state(step, draw))
+        if step.predict and step.predict.change:
+            after = figures(step.kind, after_state(step, draw))
+        return cls(step, draw, before, {**after, **named("before", before)})
 
     def right_choices(self):
         """Indices of the choices that hold after the change."""
@@ -210,6 +198,11 @@ def judge_number(situation, text):
 def task_holds(step, state):
     """Whether the task of a step is met by a state."""
     return step.task.condition.holds(figures(step.kind, state))
+
+
+def named(prefix, known):
+    """The same quantities as `prefix.NAME`, such as `now.v_out` or `before.v_out`."""
+    return {f"{prefix}.{n}": v for n, v in known.items() if "." not in n}
 
 
 def fill(inner, known):

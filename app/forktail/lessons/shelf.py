@@ -6,7 +6,8 @@ from pathlib import Path
 
 from forktail.core.checks import QuantityError
 from forktail.lessons.check import check_lesson
-from forktail.lessons.format import Library, read_library
+from forktail.lessons.format import Library
+from forktail.lessons.library import read_library
 from forktail.resources import lessons_dir
 
 

@@ -18,7 +18,7 @@ export function render({ model, el }) {
     return make("ol", { class: "steps", "aria-label": "Steps of this lesson" }, ...spec.steps.map(([id, title], n) => {
       const result = done[id]?.result;
       const b = button(n === spec.at ? String(n + 1) : MARK[result] || String(n + 1), () => send("go", { at: n }), {
-        "aria-label": `Step ${n + 1}, ${title}${result && result !== "read" ? ", done" : ""}`,
+        "aria-label": `Step ${n + 1}, ${title}${MARK[result] && result !== "read" ? ", done" : ""}`,
         "aria-current": n === spec.at ? "step" : null, "data-result": result || null, title });
       return make("li", {}, b);
     }));
@@ -77,12 +77,22 @@ export function render({ model, el }) {
   const verdict = ({ right, shown, text, hint }) => make("div", { class: right ? "verdict right" : "verdict wrong", role: "status", tabindex: -1, "data-focus": "verdict" },
     make("p", { class: "word", text: `${shown ? "\u2192" : right ? "\u2713" : "\u2717"} ${text}` }), hint && make("p", { class: "hint", html: hint }));
 
+  // What would give the answer is covered: nothing of it is drawn yet, and nobody gets into it by keyboard.
+  const cover = (view, covered) => {
+    const [inner] = view.children;
+    view.toggleAttribute("data-covered", covered);
+    inner.inert = covered;
+    view.querySelector(":scope > .cover")?.remove();
+    if (covered) view.append(make("p", { class: "cover", text: `${inner.getAttribute("aria-label") || "This part"}: covered until you have made your prediction.` }));
+  };
+
   const showScene = (spec) => {
     document.querySelectorAll(".scene").forEach((scene) => {
       scene.hidden = scene.dataset.kind !== spec.kind;
       const shown = [];
       scene.querySelectorAll("[data-view]").forEach((view) => {
         view.hidden = !spec.views.includes(view.dataset.view);
+        cover(view, spec.covered.includes(view.dataset.view));
         if (!view.hidden && view.classList.contains("view-plot")) shown.push(view);
       });
       scene.dataset.plots = shown.length;
@@ -101,6 +111,7 @@ export function render({ model, el }) {
     const focused = host.getRootNode().activeElement?.dataset.keep;
     last = here;
     host.dataset.tries = spec.tries; host.dataset.phase = spec.phase;
+    host.toggleAttribute("data-moved", spec.moved);
     refuse("");
     showScene(spec);
     taskBox = spec.task ? goal(spec) : null;
@@ -183,6 +194,7 @@ export function render({ model, el }) {
     const p = patchOf(model);
     patchLive(p.live);
     if ("holds" in p) taskBox?.setHolds(p.holds);
+    if (p.moved) host.toggleAttribute("data-moved", true);
     if (p.refused) refuse(p.refused);
     if (p.record) {
       store.note(model.spec.lesson, p.record);

@@ -5,11 +5,13 @@ export function render({ model, el }) {
   const store = window.forktailProgress;
 
   const said = make("p", { class: "said", role: "status" });
+  const glossary = (terms) => make("div", { class: "text" }, make("dl", {},
+    ...terms.flatMap(({ id, term, html }) => [make("dt", { id, text: term }), make("dd", { html })])));
   const reading = () => {
     const { spec } = model;
     host.replaceChildren(
       make("p", { class: "crumb" }, make("a", { href: "lessons", text: "All lessons" })),
-      make("h1", { text: spec.title }), make("div", { class: "text", html: spec.html }));
+      make("h1", { text: spec.title }), spec.terms ? glossary(spec.terms) : make("div", { class: "text", html: spec.html }));
     const jump = () => {
       const target = location.hash.length > 1 && host.querySelector(`[id="${CSS.escape(location.hash.slice(1))}"]`);
       host.querySelectorAll(".here").forEach((n) => n.classList.remove("here"));
@@ -39,7 +41,7 @@ export function render({ model, el }) {
           make("ul", { class: "faults" }, ...row.faults.slice(0, 6).map((text) => make("li", { text })),
             ...(row.faults.length > 6 ? [make("li", { text: `and ${row.faults.length - 6} more` })] : []))));
     }
-    const { steps } = store.lesson(row.id), done = row.steps.filter((s) => steps[s]).length;
+    const done = row.steps.filter((s) => store.result(row.id, s)).length;
     const share = done / row.steps.length;
     const state = done === 0 ? "Not begun" : share === 1 ? "Done" : `${done} of ${row.steps.length} steps`;
     return make("li", { class: share === 1 ? "card done" : "card" },
@@ -55,7 +57,7 @@ export function render({ model, el }) {
 
   const list = () => {
     const { spec } = model, good = spec.lessons.filter((r) => !r.faults);
-    const open = good.find((r) => r.steps.some((s) => !store.lesson(r.id).steps[s]));
+    const open = good.find((r) => r.steps.some((s) => !store.result(r.id, s)));
     const begun = good.some((r) => Object.keys(store.lesson(r.id).steps).length);
     const file = make("input", { type: "file", accept: ".json,application/json", hidden: true, "aria-label": "Progress file" });
     file.addEventListener("change", async () => {
@@ -88,7 +90,7 @@ export function render({ model, el }) {
         make("div", { class: "tools" }, button("Save progress", save), file, button("Load progress", () => file.click()), reset, ask), said));
   };
 
-  const build = () => { (model.spec.html ? reading : model.spec.lost ? lost : list)(); };
+  const build = () => { (model.spec.html || model.spec.terms ? reading : model.spec.lost ? lost : list)(); };
   build();
   model.on("spec", build);
   model.on("wire", () => { if (patchOf(model).reload) location.reload(); });

@@ -16,6 +16,8 @@ window.forktailProgress = (() => {
     return browser.write(KEY, all);
   };
   const lesson = (id) => read().lessons[id] || { steps: {} };
+  // How a step was done: "" while it is not, or was only tried
+  const result = (id, step) => { const { result = "" } = lesson(id).steps[step] || {}; return result === "tried" ? "" : result; };
   const change = (id, by) => {
     const all = read();
     const entry = all.lessons[id] || (all.lessons[id] = { steps: {} });
@@ -24,7 +26,7 @@ window.forktailProgress = (() => {
     write(all);
   };
   return {
-    read, lesson,
+    read, lesson, result,
     seed: () => read().seed,
     place: (id, step) => change(id, (entry) => { entry.at = step; }),
     note: (id, { step, ...what }) => change(id, (entry) => { entry.steps[step] = what; }),
@@ -35,7 +37,7 @@ window.forktailProgress = (() => {
       let other = null;
       try { other = JSON.parse(text); } catch { /* said below */ }
       if (!sound(other)) throw new Error("This file holds no Forktail progress.");
-      const all = read(), rank = { met: 3, right: 3, shown: 2, read: 1 };
+      const all = read(), rank = { met: 4, right: 4, shown: 3, read: 2, tried: 1 };
       for (const [id, theirs] of Object.entries(other.lessons)) {
         if (!theirs || typeof theirs.steps !== "object") continue;
         const mine = all.lessons[id] ||= { steps: {} };

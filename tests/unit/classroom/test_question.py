@@ -23,7 +23,7 @@ from forktail.classroom.scenes import (
 )
 from forktail.core.checks import QuantityError
 from forktail.lessons import shelf as lessons_shelf
-from forktail.lessons.grammar import figure
+from forktail.lessons.quantity import figure
 
 
 @pytest.mark.parametrize(

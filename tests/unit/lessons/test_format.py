@@ -10,13 +10,13 @@ from hypothesis import strategies as st
 from forktail.core.checks import QuantityError
 from forktail.lessons import check as lessons_check
 from forktail.lessons import shelf as lessons_shelf
-from forktail.lessons.check import Search, check_lesson, check_library, check_text
-from forktail.lessons.format import read_lesson, read_library, term_id
-from forktail.lessons.grammar import figure
+from forktail.lessons.check import check_lesson, check_library, check_text
 from forktail.lessons.handout import handout
+from forktail.lessons.library import read_library, term_id
 from forktail.lessons.markdown import Rendering, live_values
 from forktail.lessons.page import LessonPage
-from forktail.lessons.read import Text
+from forktail.lessons.quantity import figure
+from forktail.lessons.reader import read_lesson
 from forktail.lessons.run import (
     Situation,
     draw_of,
@@ -26,6 +26,8 @@ from forktail.lessons.run import (
     start_state,
     task_holds,
 )
+from forktail.lessons.search import MAX_TRIES, Search
+from forktail.lessons.source import Text
 from forktail.resources import lessons_dir
 from forktail.ui.static_svg import still
 
@@ -303,7 +305,7 @@ def test_a_search_finds_a_way_that_the_core_confirms(folder):
     assert not task_holds(step, state)
     assert state.apply_texts({**step.start, **search.found}) == []
     assert task_holds(step, state)
-    assert search.tried < lessons_check.MAX_TRIES
+    assert search.tried < MAX_TRIES
 
 
 # ---- texts
@@ -381,7 +383,7 @@ def test_the_glossary_and_the_assumptions_are_sound():
 
 @pytest.mark.parametrize("lesson", LESSONS, ids=IDS)
 def test_worksheets_hold_no_answer_and_keys_do(lesson):
-    text = handout(lesson, LIBRARY.glossary)
+    text = handout(lesson)
     sheet, key = text.split('<main class="key">')
     assert "data-id" not in text and "<script" not in text
     assert not re.search(r"(?:src|href)=\"(?:https?:)?//", text.replace("http://www.w3.org", ""))
@@ -407,25 +409,25 @@ def test_pictures_are_still_and_complete():
 
 def page_of(lesson, library=LIBRARY, record=None):
     page = LessonPage(lesson, library)
-    page._hello({"record": record or {}, "seed": "3", "still": True})
+    page.panel.handle({"kind": "hello", "record": record or {}, "seed": "3", "still": True})
     return page
 
 
 def test_the_answer_is_not_sent_before_it_is_given(folder):
     lesson = lesson_of(folder())
     page = page_of(lesson, read_library(folder().parent))
-    assert page.phase == "ask" and "explain" not in page.panel.spec
+    assert page.walk.phase == "ask" and "explain" not in page.panel.spec
     assert page.controls.spec["groups"] == [] and page.state.v_upper == 0.0
-    page._answered({"choice": 1})
+    page.panel.handle({"kind": "answer", "choice": 1})
     assert not page.panel.spec["verdict"]["right"]
     assert page.panel.spec["verdict"]["hint"] == "The higher base wins."
     assert not page.panel.spec["ask"]["showable"] and page.state.v_upper == 0.0
-    page._show_me({})
-    assert page.phase == "ask"
-    page._answered({"choice": 1})
+    page.panel.handle({"kind": "show"})
+    assert page.walk.phase == "ask"
+    page.panel.handle({"kind": "answer", "choice": 1})
     assert page.panel.spec["ask"]["showable"]
-    page._show_me({})
-    assert page.phase == "done" and page.state.v_upper == 0.02
+    page.panel.handle({"kind": "show"})
+    assert page.walk.phase == "done" and page.state.v_upper == 0.02
     assert page.panel.spec["verdict"]["shown"] and "From" in page.panel.spec["explain"]
     assert page.panel.patch["record"] == {
         "step": "ask",
@@ -439,16 +441,16 @@ def test_the_answer_is_not_sent_before_it_is_given(folder):
 def test_a_task_is_watched_and_its_scene_is_kept(folder):
     lesson = lesson_of(folder())
     page = page_of(lesson)
-    page._go({"at": 2})
-    assert page.phase == "task"
+    page.panel.handle({"kind": "go", "at": 2})
+    assert page.walk.phase == "task"
     page.state.v_upper = 0.025
-    assert page.phase == "task"
+    assert page.walk.phase == "task"
     page.state.v_lower = 0.0
-    assert page.phase == "met"
+    assert page.walk.phase == "met"
     record = dict(page.panel.patch["record"])
     assert record["set"] == {"v_upper": "25mV", "v_lower": "0V"}
     again = page_of(lesson, record={"at": "do", "steps": {record.pop("step"): record}})
-    assert again.phase == "met" and again.state.v_upper == 0.025
+    assert again.walk.phase == "met" and again.state.v_upper == 0.025
 
 
 @pytest.mark.parametrize(
@@ -475,8 +477,8 @@ def test_progress_of_another_time_does_no_harm(folder, record):
 @pytest.mark.parametrize("message", [{}, {"choice": 99}, {"choice": "x"}, {"choice": None}])
 def test_odd_answers_are_refused_in_words(folder, message):
     page = page_of(lesson_of(folder()))
-    page._answered(message)
-    assert page.panel.patch["refused"] == "Pick one of the choices first." and page.tries == 0
+    page.panel.handle({"kind": "answer", **message})
+    assert page.panel.patch["refused"] == "Pick one of the choices first." and page.walk.tries == 0
 
 
 def test_a_broken_lesson_is_listed_with_its_fault_and_the_others_run(folder, monkeypatch):

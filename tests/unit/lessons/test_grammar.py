@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 from forktail.core.checks import QuantityError
 from forktail.lessons import grammar as lessons_grammar
 from forktail.lessons.formula import to_mathml
-from forktail.lessons.grammar import Expression, figure, literal, show
+from forktail.lessons.grammar import Expression
+from forktail.lessons.quantity import figure, literal, show
 
 KNOWN = {
     "v_out": figure(0.5e-3, "V"),

@@ -6,10 +6,10 @@ import re
 import pytest
 
 from forktail.core.thermal import T_NOMINAL, thermal_voltage
-from forktail.lessons.format import read_library
-from forktail.lessons.kinds import KINDS, figures, kind_of
-from forktail.lessons.scene_views import VIEWS
-from forktail.lessons.states import BOARDS
+from forktail.lessons.library import read_library
+from forktail.lessons.scenes.kinds import KINDS, figures, kind_of
+from forktail.lessons.scenes.states import BOARDS
+from forktail.lessons.scenes.views import VIEWS
 from forktail.resources import lessons_dir
 
 LIBRARY = read_library(lessons_dir())
@@ -146,5 +146,6 @@ def test_a_worksheet_prints_what_the_question_asks_to_read():
     state = kind_of("capture").make_state()
     state.apply_texts({"board": "supply_low"})
     said = VIEWS["capture"].readings(state, ("overlay", "card", "meter"))
-    assert "6.000" in said and "12.00" in said and "0.536" in said
+    assert dict(said["card"])["Product, captured over predicted"] == "0.536"
+    assert said["meter"][0] == ("Supply", "6.000\u00a0V", "12.00\u00a0V")
     assert "meter" not in VIEWS["capture"].readings(state, ("card",))

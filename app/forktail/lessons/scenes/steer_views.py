@@ -1,18 +1,6 @@
-"""Views of the scenes of lessons: one class for each kind of `lessons_scenes`, found by its key.
+"""Views of the Steer page in a lesson."""
 
-A class takes the names of the views that a lesson shows and offers:
-
-- `roots`: name -> view (a `Plot` is wrapped by the page), named for the body,
-- `plots`: the `Plot` objects, for themes and exports,
-- `body(place)`: the Jinja text that places them,
-- `show(state, names)`: draw those views of the scene; the others rest,
-- `drag(state, message)`: settings that a drag on a plot asks for, {} for none,
-- `csv(name, state)`: text of an export,
-- `picture(state)` (static): SVG of a scene for print, "" if it has none.
-"""
-
-from forktail.lessons.place import place
-from forktail.lessons.views import VIEWS as OTHERS
+from forktail.lessons.scenes.base import SceneViews
 from forktail.pages.steer.schematic import SchematicView, draw, values
 from forktail.pages.steer.words import SentenceView, TableView
 from forktail.ui.output_map import OutputMap
@@ -20,7 +8,7 @@ from forktail.ui.sections import Section
 from forktail.ui.static_svg import still
 
 
-class SteerViews:
+class SteerViews(SceneViews):
     """The views of the Steer page."""
 
     PLACES = {
@@ -28,10 +16,14 @@ class SteerViews:
         "map": ("Output as colour", "square"),
         "across": ("Output over the input", "strip"),
         "up": ("Over the other quantity", "strip"),
+        "sentence": ("", "words"),
+        "numbers": ("", "words"),
     }
 
+    DRAWINGS = {"schematic": "schematic"}
+
     def __init__(self, names):
-        self.names = tuple(names)
+        super().__init__("steer", names, self.PLACES)
         makers = {
             "schematic": SchematicView,
             "sentence": SentenceView,
@@ -40,21 +32,20 @@ class SteerViews:
             "across": lambda: Section("across", across=4),
             "up": lambda: Section("up", across=4),
         }
-        self.roots = {n: makers[n]() for n in makers if n in self.names}
-        self.plots = tuple(self.roots[n] for n in ("map", "across", "up") if n in self.roots)
+        self.keep({n: makers[n]() for n in self.names})
 
-    def body(self):
-        """Jinja text of the views."""
-        return "".join(place(n, *self.PLACES.get(n, ("", "words"))) for n in self.roots)
+    def root(self, name):
+        """As on the Steer page."""
+        return name
 
     def show(self, state, names):
         """Draw the named views; one solution feeds them all."""
         scene = state.scene()
         for name in ("schematic", "sentence", "numbers"):
             if name in names:
-                self.roots[name].show(scene)
+                self.views[name].show(scene)
         if "map" in names:
-            self.roots["map"].show(state)
+            self.views["map"].show(state)
         if "across" in names or "up" in names:
             self._sections(state, scene, names)
 
@@ -66,7 +57,7 @@ class SteerViews:
                 continue
             if which == "up" and scene.stage == "pair":
                 tail, gain = state.gain_against_tail()
-                self.roots[which].show(
+                self.views[which].show(
                     "i_tail",
                     tail,
                     gain,
@@ -77,15 +68,15 @@ class SteerViews:
                     1.05 * max(float(gain.max()), 1e-6),
                 )
             else:
-                self.roots[which].show(
+                self.views[which].show(
                     name, x, along, (state.map_value(name), out), "Output", "V", -full, full
                 )
 
-    def drag(self, state, message):
+    def dragged(self, state, name, x, y):
         """Settings under the point of the map."""
-        if message.get("view") != "map" or "map" not in self.roots:
+        if name != "map":
             return {}
-        across, up = (float(message[k]) / f for k, f in zip("xy", self.roots["map"].factors))
+        across, up = (v / f for v, f in zip((x, y), self.views["map"].factors))
         moved = type(state)()
         moved.apply_texts(state.texts())
         moved.set_from_map(across, up)
@@ -93,20 +84,14 @@ class SteerViews:
             n: getattr(moved, n) for n in moved.fields() if getattr(moved, n) != getattr(state, n)
         }
 
-    def csv(self, name, state):
+    def text(self, name, state):
         """Comma-separated text of a view."""
-        view = self.roots.get(name)
-        if name == "map":
-            return view.csv(state)
         if name in ("across", "up"):
-            return view.csv()
-        return TableView().csv(state.scene())
+            return self.views[name].csv()
+        return self.views["map"].csv(state) if name == "map" else TableView().csv(state.scene())
 
     @staticmethod
     def picture(state):
         """The schematic as an SVG that stands by itself."""
         scene = state.scene()
         return still(draw(scene.stage), values(scene))
-
-
-VIEWS = {"steer": SteerViews, **OTHERS}

@@ -1,7 +1,7 @@
-"""The other scenes of lessons and what is computed from them.
+"""The kinds of scene and what is computed from each.
 
-Importing this module opens to lessons: `signals` (the Signals page), one kind for each use
-(`mixer`, `dsb`, `phase_detector` ...), `built` (the board part by part) and `capture`.
+`steer` and `signals` are the pages of those names, then there is one kind for each use (`mixer`,
+`dsb`, `phase_detector` ...), `built` (the board part by part) and `capture`.
 """
 
 import math
@@ -9,10 +9,11 @@ import math
 import numpy as np
 
 from forktail.core.uses import USES
-from forktail.lessons.grammar import DIMENSIONS, Figure, figure
-from forktail.lessons.kinds import SceneKind, register
-from forktail.lessons.states import BoardState, CaptureState, use_state
+from forktail.lessons.quantity import DIMENSIONS, Figure, figure
+from forktail.lessons.scenes.kinds import SceneKind, register
+from forktail.lessons.scenes.states import BoardState, CaptureState, use_state
 from forktail.pages.signals.state import SignalsState
+from forktail.pages.steer.state import SteerState
 
 
 def _put(out, name, value, unit=""):
@@ -38,6 +39,55 @@ def _level(out, name, spectrum, *orders):
     k = abs(sum(o * t.cycles for o, t in zip(orders, spectrum.tones)))
     if k < len(spectrum.spectrum.peak):
         _put(out, name, spectrum.spectrum.peak[k], "V")
+
+
+# ---------------------------------------------------------------- steer
+
+
+def steer_figures(state):
+    """What the Steer page computes.
+
+    `v_out`, `v_left`, `v_right`, `v_drop_left`, `v_drop_right` (V); `gain_upper`, `gain_lower`
+    (V/V); `i_q1` .. `i_q6`, `i_load_left`, `i_load_right`, `i_total` (A); `share_q1` .. `share_q4`
+    (of the tail of their pair), `share_q5`, `share_q6` (of the tail), as fractions shown in
+    per cent; `thermal_voltage`, `full_scale` (largest output of either sign), `range_upper`,
+    `range_lower` (input where the output is 1 % short of proportional), `headroom` (what the
+    supply leaves when one load takes the whole tail; negative: too little) (V); `ideal_out`
+    (V, the exact product that the cell approaches for small inputs; full cell without offsets).
+    """
+    scene = state.scene()
+    point = scene.point
+    i = [float(x) for x in point.i_upper]
+    tails = [float(x) for x in point.i_lower]
+    total = sum(i)
+    out = {
+        name: figure(getattr(point, name), "V")
+        for name in ("v_out", "v_left", "v_right", "thermal_voltage")
+    }
+    out |= {name: figure(getattr(point, name)) for name in ("gain_upper", "gain_lower")}
+    for k, current in enumerate(i):
+        pair = i[k // 2 * 2] + i[k // 2 * 2 + 1]
+        out[f"i_q{k + 1}"] = figure(current, "A")
+        out[f"share_q{k + 1}"] = figure(100.0 * current / pair if pair else 0.0, "%")
+    for k, current in enumerate(tails):
+        out[f"i_q{k + 5}"] = figure(current, "A")
+        out[f"share_q{k + 5}"] = figure(100.0 * current / total if total else 0.0, "%")
+    for n, side in enumerate(("left", "right")):
+        load = float(point.i_load[n])
+        out[f"i_load_{side}"] = figure(load, "A")
+        out[f"v_drop_{side}"] = figure(load * float(point.r_load), "V")
+    out["i_total"] = figure(total, "A")
+    out["full_scale"] = figure(total * float(point.r_load), "V")
+    scale = 2.0 * float(point.thermal_voltage)
+    out["ideal_out"] = figure(
+        total * float(point.r_load) * float(point.v_upper) * float(point.v_lower) / scale**2, "V"
+    )
+    for limit in scene.limits:
+        if limit.name.startswith("linear_v_"):
+            out["range_" + limit.name.removeprefix("linear_v_")] = figure(limit.limit, "V")
+        elif limit.name == "headroom":
+            out["headroom"] = figure(limit.limit - limit.value, "V")
+    return out
 
 
 # ---------------------------------------------------------------- signals
@@ -192,6 +242,16 @@ def capture_figures(state):
 
 register(
     SceneKind(
+        "steer",
+        SteerState,
+        steer_figures,
+        ("schematic", "sentence", "map", "across", "up", "numbers"),
+        ("schematic", "sentence"),
+        ahead=("map", "across", "up"),
+    )
+)
+register(
+    SceneKind(
         "signals",
         SignalsState,
         signal_figures,
@@ -210,6 +270,7 @@ for _use in USES:
             ("spectrum", "curve", "time", "diagram", "card", "sentence"),
             ("time", "card"),
             quick=False,
+            ahead=("curve",),
         )
     )
 register(
@@ -220,6 +281,7 @@ register(
         ("schematic", "over_upper", "over_lower", "card", "sentence"),
         ("schematic", "card"),
         quick=False,
+        ahead=("over_upper", "over_lower"),
     )
 )
 register(

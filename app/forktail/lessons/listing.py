@@ -1,0 +1,95 @@
+"""The list of lessons, and the two pages to read: glossary and assumptions."""
+
+import panel as pn
+
+from forktail.lessons import shelf
+from forktail.lessons.markdown import Rendering
+from forktail.lessons.panel import LessonList
+from forktail.ui.shell import page, route
+
+#: ms between two looks at the files of lessons that are being written.
+LOOK_MS = 1000
+
+
+def asked(name):
+    """What the link says under a name, "" if nothing."""
+    values = pn.state.session_args.get(name) or [b""]
+    return values[0].decode("utf-8", "replace")[:200]
+
+
+def reload_on_change(component):
+    """While lessons are being written (`--lessons`), load the page again when a file changes."""
+    first = shelf.live_stamp()
+    if first is None or pn.state.curdoc is None:
+        return
+
+    def look():
+        if shelf.live_stamp() != first:
+            component.patch = {"reload": True}
+
+    pn.state.add_periodic_callback(look, period=LOOK_MS)
+
+
+@route("/lessons", "Lessons", 5)
+def lesson_list():
+    """Build the list of lessons, or one of the pages to read (`?read=glossary`)."""
+    library = shelf.library()
+    show(reading(library, asked("read")) or listing(library))
+
+
+def show(spec):
+    """Show a `LessonList` with this spec as the page."""
+    view = LessonList(spec=spec)
+    reload_on_change(view)
+    page("lessons", spec.get("title", "Lessons"), {"list": view}, current="/lessons")
+
+
+def listing(library):
+    """Every lesson of a library, broken ones with their faults."""
+    titles = {e.lesson.id: e.lesson.title for e in library.entries if e.lesson}
+    rows = [
+        {"number": number, **_row(entry, titles)} for number, entry in enumerate(library.entries, 1)
+    ]
+    return {
+        "lessons": rows,
+        "faults": [str(f) for f in library.faults],
+        "minutes": sum(e.lesson.minutes for e in library.entries if e.lesson),
+    }
+
+
+def _row(entry, titles):
+    lesson = entry.lesson
+    if lesson is None:
+        return {"title": entry.title, "faults": [str(f) for f in entry.faults]}
+    return {
+        "id": lesson.id,
+        "title": lesson.title,
+        "minutes": lesson.minutes,
+        "goals": list(lesson.goals),
+        "steps": [s.id for s in lesson.steps],
+        "after": [titles.get(r, r) for r in lesson.requires],
+    }
+
+
+def reading(library, wanted):
+    """A page to read, or None if there is none of that name."""
+    rendering = Rendering({})
+    if wanted == "glossary" and library.glossary:
+        terms = [
+            {"id": key, "term": term, "html": rendering.block(text)}
+            for key, (term, text) in sorted(library.glossary.items())
+        ]
+        return {"title": "Glossary", "terms": terms}
+    if wanted == "assumptions" and library.assumptions:
+        return {"title": "Assumptions and sources", "html": rendering.block(library.assumptions)}
+    return None
+
+
+def lost(library, wanted):
+    """What is said about a lesson that is not there, or that has faults."""
+    entry = next((e for e in library.entries if wanted and wanted in e.folder), None)
+    return {
+        "title": entry.title if entry else "No such lesson",
+        "lost": [str(f) for f in entry.faults] if entry else [],
+        "asked": wanted,
+    }
