@@ -8,6 +8,7 @@ from forktail.lessons.scenes.kinds import figures
 from forktail.lessons.scenes.views import VIEWS
 from forktail.lessons.search import Search
 from forktail.resources import asset_text
+from forktail.ui.state import Quantity
 from forktail.ui.templates import render
 
 _LETTERS = "ABCDEF"
@@ -123,28 +124,21 @@ def _scene(step, texts, settings=True):
 
 
 def _settings(step, texts, state):
-    """The settings that the text of a step and its unlocked controls speak of: (label, value)."""
+    """The numbers that the text of a step and its unlocked controls speak of: (label, value)."""
     names = [n for n in dict.fromkeys((*texts, *step.unlock)) if n in state.fields()]
     return [
-        (state.param[n].label, state.param[n].show(getattr(state, n)))
+        (state.param[n].label, _value(state, n))
         for n in names
-        if hasattr(state.param[n], "show")
+        if isinstance(state.param[n], Quantity)
     ]
 
 
 def _value(state, name):
     """A setting as it is shown: with its unit, or the words of a choice."""
-    spec, value = state.param[name], getattr(state, name)
-    if hasattr(spec, "show"):
-        return spec.show(value)
-    return next((t for t, key in _words(spec).items() if key == value), str(value))
-
-
-def _words(spec):
-    """Words of a choice -> its key; {} for a number."""
-    return getattr(spec, "names", None) or {}
+    return state.param[name].show(getattr(state, name))
 
 
 def _blank(spec, name):
     """Blank to write a setting into: (label, unit, words to choose from)."""
-    return spec.label or name, "", "; ".join(_words(spec))
+    words = "; ".join(title for _, title in spec.spec.choices)
+    return spec.label or name, "", words

@@ -10,26 +10,29 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-import param
 
 from forktail.core.built import network
 from forktail.core.built.circuit import Circuit, single_faults
 from forktail.core.capture import fit as capture_fit
 from forktail.core.checks import QuantityError
-from forktail.core.models import TextbookCell
-from forktail.core.path import loaded
-from forktail.core.spec import specs_of
+from forktail.core.models import BuiltCell, TextbookCell
+from forktail.core.path import loaded, path_of, run_path
+from forktail.core.spec import choice, number, spec, specs_of, text
 from forktail.core.thermal import T_NOMINAL, thermal_voltage
 from forktail.core.uses import USES, run_use
 from forktail.pages.build.state import BuildScene, shipped, textbook
-from forktail.pages.uses.state import TIME_VIEWS, UsesScene, setting_parameters
-from forktail.ui.state import PageState, Quantity
+from forktail.pages.uses.state import TIME_VIEWS, UsesScene
+from forktail.ui.state import PageState, param_of
+
+_READINGS = text(
+    "readings", "", "Readings", "Names of the figures on the card, with spaces between.", "view"
+)
 
 # ---------------------------------------------------------------- one use
 
 
 #: Sliders finer than those of the Uses page, where a lesson asks for a steady hand.
-_SLIDERS = {"dsb": {"trim": ((-2e-3, 2e-3), 1e-5)}}
+_SLIDERS = {"dsb": {"trim": {"slider": (-2e-3, 2e-3), "step": 1e-5}}}
 
 
 @lru_cache(maxsize=128)
@@ -40,29 +43,19 @@ def _run(use, settings, solve, detail):
         return None, str(error)
 
 
+def _look(name, keys, label, doc):
+    return param_of(choice(name, keys[0], {key: key for key in keys}, label, doc, "view"))
+
+
 class _UseLook(PageState):
     """What a scene of a use shows of its result; no physics."""
 
     use = ""
 
-    time = param.Selector(
-        default="whole",
-        objects=["whole", "start", "settled"],
-        label="Time plot",
-        doc="What the time plot shows.",
-    )
-    band = param.Selector(
-        default="near",
-        objects=["near", "all"],
-        label="Spectrum",
-        doc="How much of the spectrum is shown.",
-    )
-    curve = param.Selector(
-        default="1", objects=["1", "2", "3"], label="Curve", doc="Which characteristic is shown."
-    )
-    readings = param.String(
-        default="", label="Readings", doc="Keys of the figures on the card, with spaces between."
-    )
+    time = _look("time", ("whole", "start", "settled"), "Time plot", "What the time plot shows.")
+    band = _look("band", ("near", "all"), "Spectrum", "How much of the spectrum is shown.")
+    curve = _look("curve", ("1", "2", "3"), "Curve", "Which characteristic is shown.")
+    readings = param_of(_READINGS)
 
     def settings(self):
         """Settings of the use as the core wants them."""
@@ -71,9 +64,7 @@ class _UseLook(PageState):
 
     def solver(self):
         """The textbook cell of the scene."""
-        return TextbookCell(
-            **{name: getattr(self, f"cell_{name}") for name in specs_of(TextbookCell)}
-        )
+        return TextbookCell(**{n: getattr(self, f"cell_{n}") for n in specs_of(TextbookCell)})
 
     def scene(self, detail=False):
         """Run the use: one `UsesScene`, kept for equal settings."""
@@ -98,13 +89,11 @@ def use_state(use):
     type
         A `PageState`.
     """
+    finer = _SLIDERS.get(use, {})
     own = {
-        n.removeprefix(f"{use}__"): p
-        for n, p in setting_parameters(use, USES[use].settings).items()
+        n: param_of(s.at(**finer.get(n, {}))) for n, s in specs_of(USES[use].settings).items()
     }
-    for name, (span, step) in _SLIDERS.get(use, {}).items():
-        own[name].slider, own[name].step = span, step
-    of_cell = {n.replace("__", "_"): p for n, p in setting_parameters("cell", TextbookCell).items()}
+    of_cell = {f"cell_{n}": param_of(s.at(f"cell_{n}")) for n, s in specs_of(TextbookCell).items()}
     return type(
         f"Lesson{use.title().replace('_', '')}State",
         (_UseLook,),
@@ -156,28 +145,13 @@ def _current(circuit):
     return network.supply_current(circuit)
 
 
-def _volt(default, span, step, label, doc, bound=1.0):
-    return Quantity(
-        default,
-        bounds=(-bound, bound),
-        slider=(-span, span),
-        step=step,
-        unit="V",
-        label=label,
-        doc=doc,
-    )
+def _millivolts(name, label, doc, step=1e-4):
+    return param_of(spec("offset", name, label=label, doc=doc, step=step))
 
 
-def _part(field, low, high, step, label):
-    return Quantity(
-        getattr(board_circuit(), field),
-        bounds=(max(low / 10.0, 0.0), 1e6),
-        slider=(low, high),
-        step=step,
-        unit="ohm",
-        label=label,
-        doc="ohm.",
-    )
+def _part(quantity, name, field, label, slider, step):
+    default = getattr(board_circuit(), field)
+    return param_of(spec(quantity, name, default=default, label=label, slider=slider, step=step))
 
 
 class BoardState(PageState):
@@ -185,73 +159,66 @@ class BoardState(PageState):
 
     page = "built"
 
-    v_upper = _volt(0.0, 0.1, 1e-3, "Upper input", "V.", 10.0)
-    v_lower = _volt(0.0, 0.1, 1e-3, "Lower input", "V.", 10.0)
-    v_supply = Quantity(
-        12.0, bounds=(1.0, 30.0), slider=(3.0, 18.0), step=0.5, unit="V", label="Supply", doc="V."
+    v_upper = param_of(spec("v_upper", default=0.0))
+    v_lower = param_of(spec("v_lower", default=0.0))
+    v_supply = param_of(spec("v_supply", slider=(3.0, 18.0)))
+    r_load = _part("r_load", "r_load", "r_load_left", "Load resistors", (500.0, 12e3), 100.0)
+    r_string_top = _part(
+        "resistance", "r_string_top", "r_string_top", "String, top (R1)", (1e3, 20e3), 100.0
     )
-    r_load = _part("r_load_left", 500.0, 12e3, 100.0, "Load resistors")
-    r_string_top = _part("r_string_top", 1e3, 20e3, 100.0, "String, top (R1)")
-    r_tail_emitter = _part("r_tail_emitter", 200.0, 5e3, 50.0, "Emitter of Q7 (R10)")
-    r_emitter_lower = Quantity(
-        100.0,
-        bounds=(0.0, 1e4),
-        slider=(0.0, 500.0),
-        step=5.0,
-        unit="ohm",
-        label="Emitter resistors, lower",
-        doc="ohm.",
+    r_tail_emitter = _part(
+        "resistance", "r_tail_emitter", "r_tail_emitter", "Emitter of Q7 (R10)", (200.0, 5e3), 50.0
     )
-    temperature = Quantity(
-        298.15,
-        bounds=(233.15, 398.15),
-        slider=(233.15, 398.15),
-        step=1.0,
-        unit="K",
-        label="Temperature",
-        doc="Junctions, K.",
+    r_emitter_lower = _part(
+        "r_emitter",
+        "r_emitter_lower",
+        "r_emitter_lower",
+        "Emitter resistors, lower",
+        (0.0, 500.0),
+        5.0,
     )
-    offset_left = _volt(0.0, 0.01, 1e-4, "Offset, left pair", "Of Q1-Q2, V.", 0.02)
-    offset_right = _volt(0.0, 0.01, 1e-4, "Offset, right pair", "Of Q4-Q3, V.", 0.02)
-    offset_lower = _volt(0.0, 0.01, 1e-4, "Offset, lower pair", "Of Q5-Q6, V.", 0.02)
-    load_mismatch = Quantity(
-        0.0,
-        bounds=(-50.0, 50.0),
-        slider=(-5.0, 5.0),
-        step=0.1,
-        unit="%",
-        label="Left load over right",
-        doc="Per cent.",
+    temperature = param_of(spec("temperature"))
+    offset_left = _millivolts("offset_left", "Offset, left pair", "Of Q1-Q2, V.")
+    offset_right = _millivolts("offset_right", "Offset, right pair", "Of Q4-Q3, V.")
+    offset_lower = _millivolts("offset_lower", "Offset, lower pair", "Of Q5-Q6, V.")
+    load_mismatch = param_of(
+        number(
+            "load_mismatch",
+            0.0,
+            "%",
+            -50.0,
+            50.0,
+            slider=(-5.0, 5.0),
+            step=0.1,
+            label="Left load over right",
+            doc="Per cent.",
+        )
     )
-    trim_upper = _volt(0.0, 0.01, 5e-5, "Trim, upper input", "V.")
-    trim_lower = _volt(0.0, 0.01, 5e-5, "Trim, lower input", "V.")
-    trim_balance = Quantity(
-        0.0,
-        bounds=(-1.0, 1.0),
-        slider=(-0.1, 0.1),
-        step=5e-4,
-        unit="",
-        label="Load balance",
-        doc="Left over right load.",
+    trim_upper = param_of(spec("trim", "trim_upper", label="Trim, upper input"))
+    trim_lower = param_of(spec("trim", "trim_lower", label="Trim, lower input"))
+    trim_balance = param_of(spec("balance", "trim_balance"))
+    fault = param_of(
+        choice(
+            "fault",
+            "none",
+            {
+                "none": "nothing",
+                **{f.key: f.text.rstrip(".") for f in single_faults(board_circuit())},
+            },
+            "Fault",
+            "What is wrong with the board.",
+        )
     )
-    fault = param.Selector(
-        default="none",
-        label="Fault",
-        doc="What is wrong with the board.",
-        objects={
-            "nothing": "none",
-            **{f.text.rstrip("."): f.key for f in single_faults(board_circuit())},
-        },
+    model = param_of(
+        choice(
+            "model",
+            "built",
+            {"built": "Built", "overlay": "Built over textbook"},
+            "Model",
+            "Which answer is drawn.",
+        )
     )
-    model = param.Selector(
-        default="built",
-        label="Model",
-        doc="Which answer is drawn.",
-        objects={"Built": "built", "Built over textbook": "overlay"},
-    )
-    readings = param.String(
-        default="", label="Readings", doc="Names of the figures on the card, with spaces between."
-    )
+    readings = param_of(_READINGS)
 
     def circuit(self):
         """The board as a `Circuit`."""
@@ -334,8 +301,8 @@ BOARDS = {
     "slow_load": "far too much capacitance at the collectors",
     "supply_low": "supply far too low",
 }
-#: Samples of a capture, and its length in s: whole cycles of both drives.
-SAMPLES, DURATION = 400, 0.2e-3
+#: Samples of a capture, and s from one to the next: whole cycles of both drives.
+SAMPLES, STEP = 400, 0.5e-6
 
 
 @dataclass(frozen=True)
@@ -393,36 +360,31 @@ def _board(key, size):
 
 
 @lru_cache(maxsize=128)
-def _output(circuit, peak_upper, peak_lower):
-    """Time, both inputs at the drives, and both collectors behind the load pole."""
-    time = np.arange(SAMPLES) * (DURATION / SAMPLES)
+def _sent(circuit, peak_upper, peak_lower):
+    """Both tones through the board: time and what `run_path` says."""
+    time = np.arange(SAMPLES) * STEP
     upper = peak_upper * np.sin(2.0 * np.pi * 50e3 * time)
     lower = peak_lower * np.sin(2.0 * np.pi * 45e3 * time)
-    # what is not connected reaches no base
-    reaches = 0.0 if "open:drive_lower" in circuit.faults else 1.0
-    point = network.solve_built(circuit, upper, reaches * lower, gains=False)
-    pole = network.corners(circuit)["load_pole"]
-    left, right = (loaded(v, DURATION / v.size, pole) for v in (point.v_left, point.v_right))
-    return time, upper, lower, left, right
+    return time, run_path(BuiltCell(circuit), upper, lower, STEP)
 
 
 @lru_cache(maxsize=64)
 def _captured(board, size, prediction, peak_upper, peak_lower, noise, seed):
     made, meant = _board(board, size), _board(prediction, size)
-    time, upper, lower, left, right = _output(made, peak_upper, peak_lower)
-    _, _, _, ideal_left, ideal_right = _output(meant, peak_upper, peak_lower)
+    time, passed = _sent(made, peak_upper, peak_lower)
+    upper, lower = passed.fed  # behind the coupling capacitors, where the channels are clipped
     rng = np.random.default_rng(seed)
-    measured = right - left + noise * rng.normal(size=time.size)
-    predicted = ideal_right - ideal_left
-    pole = network.corners(board_circuit())["load_pole"]
+    measured = passed.loads.v_out + noise * rng.normal(size=time.size)
+    predicted = _sent(meant, peak_upper, peak_lower)[1].loads.v_out
+    pole = path_of(board_circuit()).load_pole
 
     def memory(record):
-        return loaded(record, DURATION / record.size, pole)
+        return loaded(record, STEP, pole)
 
     found = capture_fit.fit_product(upper, lower, measured, memory)
     expected = capture_fit.fit_product(upper, lower, predicted, memory)
     try:
-        delay = capture_fit.find_delay(predicted, measured, DURATION / SAMPLES, 5e-6).seconds
+        delay = capture_fit.find_delay(predicted, measured, STEP, 5e-6).seconds
     except QuantityError:
         delay = math.nan
     here, there = network.solve_bias(made).nodes, network.solve_bias(board_circuit()).nodes
@@ -443,6 +405,10 @@ def _captured(board, size, prediction, peak_upper, peak_lower, noise, seed):
     )
 
 
+def _peak(name, default, label):
+    return param_of(spec("amplitude", name, default=default, label=label, slider=(0.005, 0.1)))
+
+
 class CaptureState(PageState):
     """A capture of a board with a fault that is not told, and a prediction to lay beside it.
 
@@ -452,57 +418,41 @@ class CaptureState(PageState):
 
     page = "capture"
 
-    board = param.Selector(
-        default="none",
-        objects={t: k for k, t in BOARDS.items()},
-        label="Board",
-        doc="What is wrong with the captured board.",
+    board = param_of(
+        choice("board", "none", BOARDS, "Board", "What is wrong with the captured board.")
     )
-    prediction = param.Selector(
-        default="none",
-        objects={t: k for k, t in BOARDS.items()},
-        label="Predict a board",
-        doc="Board that is predicted.",
+    prediction = param_of(
+        choice("prediction", "none", BOARDS, "Predict a board", "Board that is predicted.")
     )
-    size = Quantity(
-        100.0,
-        bounds=(10.0, 200.0),
-        slider=(50.0, 150.0),
-        step=5.0,
-        unit="%",
-        label="Size of the fault",
-        doc="Per cent.",
+    size = param_of(
+        number(
+            "size",
+            100.0,
+            "%",
+            10.0,
+            200.0,
+            slider=(50.0, 150.0),
+            step=5.0,
+            label="Size of the fault",
+            doc="Per cent.",
+        )
     )
-    peak_upper = Quantity(
-        0.04,
-        bounds=(1e-3, 0.3),
-        slider=(0.005, 0.1),
-        step=1e-3,
-        unit="V",
-        label="Upper drive, peak",
-        doc="V.",
+    peak_upper = _peak("peak_upper", 0.04, "Upper drive, peak")
+    peak_lower = _peak("peak_lower", 0.02, "Lower drive, peak")
+    noise = param_of(
+        number(
+            "noise",
+            1e-3,
+            "V",
+            1e-5,
+            0.1,
+            slider=(0.0, 0.01),
+            step=1e-4,
+            label="Noise, rms",
+            doc="Of the capture, V.",
+        )
     )
-    peak_lower = Quantity(
-        0.02,
-        bounds=(1e-3, 0.3),
-        slider=(0.005, 0.1),
-        step=1e-3,
-        unit="V",
-        label="Lower drive, peak",
-        doc="V.",
-    )
-    noise = Quantity(
-        1e-3,
-        bounds=(1e-5, 0.1),
-        slider=(0.0, 0.01),
-        step=1e-4,
-        unit="V",
-        label="Noise, rms",
-        doc="Of the capture, V.",
-    )
-    readings = param.String(
-        default="", label="Readings", doc="Names of the figures on the card, with spaces between."
-    )
+    readings = param_of(_READINGS)
 
     def scene(self):
         """Capture, prediction and what a fit says: `CaptureScene`, kept for equal settings."""
