@@ -60,7 +60,7 @@ class _UseLook(PageState):
     def settings(self):
         """Settings of the use as the core wants them."""
         cls = USES[self.use].settings
-        return cls(**{name: getattr(self, name) for name in specs_of(cls)})
+        return cls(**{n: getattr(self, n) for n in specs_of(cls)})
 
     def solver(self):
         """The textbook cell of the scene."""
@@ -90,9 +90,7 @@ def use_state(use):
         A `PageState`.
     """
     finer = _SLIDERS.get(use, {})
-    own = {
-        n: param_of(s.at(**finer.get(n, {}))) for n, s in specs_of(USES[use].settings).items()
-    }
+    own = {n: param_of(s.at(**finer.get(n, {}))) for n, s in specs_of(USES[use].settings).items()}
     of_cell = {f"cell_{n}": param_of(s.at(f"cell_{n}")) for n, s in specs_of(TextbookCell).items()}
     return type(
         f"Lesson{use.title().replace('_', '')}State",
