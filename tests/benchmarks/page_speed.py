@@ -27,7 +27,7 @@ ENDED = 60
 
 #: Times each input event to the second frame after a view took the new value.
 WATCH = """() => {
-  const all = [...Bokeh.documents[0]._all_models.values()];
+  const all = [...Bokeh.documents[0].all_models];
   window.bench = {start: null, done: null, busy: false};
   addEventListener("pointermove", () => { bench.start ??= performance.now(); }, true);
   const mark = () => {

@@ -19,7 +19,7 @@ FULL_SCALE = 2e-3 * 1e3
 #: Counts how often a column changes, by column name; notes what goes to the sound card.
 WATCH_COLUMNS = """() => {
   window.changed = {};
-  for (const model of Bokeh.documents[0]._all_models.values()) {
+  for (const model of Bokeh.documents[0].all_models) {
     if (model.type !== "ColumnDataSource") continue;
     model.properties.data.change.connect(() => {
       for (const name of Object.keys(model.data))
@@ -150,7 +150,7 @@ def test_cursor_moves_on_all_plots_and_no_waveform_is_sent(open_page):
     # the cursor (t), the readings (t and a value each), the point on the map (x, y, x0 ...)
     assert changed["t"] >= 2 and changed["x0"] >= 1
     assert changed["out"] <= changed["t"] and "marker" not in changed and "xs" not in changed
-    lengths = page.evaluate("""() => [...Bokeh.documents[0]._all_models.values()]
+    lengths = page.evaluate("""() => [...Bokeh.documents[0].all_models]
       .filter((m) => m.type === "ColumnDataSource" && m.data.out && m.data.t)
       .map((m) => m.data.out.length)""")
     assert lengths == [1]

@@ -207,7 +207,7 @@ def circuit(text):
     again = circuit_file.write_circuit(read)
     assert circuit_file.read_circuit(again) == read
     page = pages()["build"]
-    page.controls._handle_msg({"kind": "load", "text": text})
+    page.controls.handle({"kind": "load", "text": text})
     seen(page)
     return "answer"
 
@@ -555,11 +555,11 @@ def message(case):
     name, sent = case
     page = at_rest(name)
     with watched_log() as log:
-        page.controls._handle_msg(sent)
+        page.controls.handle(sent)
         for part in ("panel", "listen", "drop", "table", "numbers"):
             view = getattr(page, part, None)
-            if hasattr(view, "_handle_msg"):
-                view._handle_msg(sent)
+            if hasattr(view, "handle"):
+                view.handle(sent)
     assert not log, log
     seen(page)
     patch = page.controls.patch

@@ -3,7 +3,6 @@
 import param
 
 from forktail.core.checks import QuantityError
-from forktail.resources import assets_dir
 from forktail.ui.component import Component
 from forktail.ui.controls import Controls
 from forktail.ui.messages import checked
@@ -17,7 +16,7 @@ class LessonPanel(Component):
 
     spec = param.Dict(default={}, doc="What the panel shows.")
 
-    _esm = assets_dir() / "pages/lesson/lesson.js"
+    script = "pages/lesson/lesson.js"
     sheets = ("assets/pages/lesson/style.css",)
 
     def __init__(self, handlers, **params):
@@ -37,9 +36,6 @@ class LessonPanel(Component):
         if changed or more:
             self.patch = {"live": changed, **more}
 
-    def _handle_msg(self, message):
-        self.handle(message)
-
     def handle(self, message):
         """Take a message of the browser."""
         try:
@@ -55,7 +51,7 @@ class LessonList(Component):
 
     spec = param.Dict(default={}, doc="Lessons, faults and texts to read.")
 
-    _esm = assets_dir() / "pages/lessons/lessons.js"
+    script = "pages/lessons/lessons.js"
     sheets = ("assets/pages/lessons/style.css",)
 
 

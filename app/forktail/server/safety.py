@@ -17,6 +17,9 @@ from tornado.ioloop import PeriodicCallback
 from tornado.routing import Matcher, Rule
 from tornado.web import OutputTransform, RequestHandler
 
+from forktail.server.sockets import PromptSocket
+from forktail.ui.panel_private import bytes_waiting, handle_first
+
 #: Sessions of one process. A class of 60 that all turn a page at once holds about 180 for half a
 #: minute, since a session outlives its page by so long.
 MAX_SESSIONS = 300
@@ -176,17 +179,14 @@ class Guard(Matcher):
 
 def guard(server, pages, origins):
     """Set the guard before a server's handlers, and a watch on pages that do not read."""
-    app = server._tornado
-    app.add_handlers(".*", [Rule(Guard(server, pages, origins), Refusal)])
-    watch = PeriodicCallback(lambda: drop_backlogs(app), BACKLOG_CHECK)
+    handle_first(server, Rule(Guard(server, pages, origins), Refusal))
+    watch = PeriodicCallback(drop_backlogs, BACKLOG_CHECK)
     server.io_loop.add_callback(watch.start)
 
 
-def drop_backlogs(app, most=MAX_BACKLOG):
+def drop_backlogs(sockets=PromptSocket.open_now, most=MAX_BACKLOG):
     """Close the sockets of pages for which more than `most` bytes wait."""
-    for connection in list(app._clients):
-        wire = getattr(connection._socket, "ws_connection", None)
-        stream = getattr(wire, "stream", None)
-        # a stream that has closed has no buffer any more
-        if len(getattr(stream, "_write_buffer", None) or ()) > most:
-            stream.close()  # the page, if it lives, says that its connection is lost
+    for socket in list(sockets):
+        wire = socket.ws_connection
+        if wire is not None and bytes_waiting(wire.stream) > most:
+            wire.stream.close()  # the page, if it lives, says that its connection is lost

@@ -15,9 +15,17 @@ from tornado.websocket import WebSocketClosedError
 class PromptSocket(WSHandler):
     """Sends each frame at once."""
 
+    #: Those of this process that are open.
+    open_now = set()
+
     def open(self, *args, **kwargs):
         self.set_nodelay(True)
+        self.open_now.add(self)
         return super().open(*args, **kwargs)
+
+    def on_close(self):
+        self.open_now.discard(self)
+        super().on_close()
 
 
 def _not_a_departure(record):

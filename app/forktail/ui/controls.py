@@ -7,7 +7,6 @@ import param
 
 from forktail.core.checks import QuantityError
 from forktail.limits import Bucket
-from forktail.resources import assets_dir
 from forktail.ui.component import Component
 from forktail.ui.messages import checked
 from forktail.ui.state import Quantity, Setting
@@ -39,7 +38,7 @@ class Controls(Component):
 
     spec = param.Dict(default={"groups": [], "presets": [], "play": []})
 
-    _esm = assets_dir() / "ui/controls.js"
+    script = "ui/controls.js"
 
     def __init__(self, state, groups, presets=list, play=list, handlers=None, **params):
         super().__init__(**params)
@@ -68,7 +67,7 @@ class Controls(Component):
         self.spec = spec
 
     def _difference(self):
-        if not self._models:  # no browser yet: it will see the last patch only, so make it whole
+        if not self.models:  # no browser yet: it will see the last patch only, so make it whole
             self._shown, self._query = {}, None
         values = {}
         for name in self.names:
@@ -97,7 +96,7 @@ class Controls(Component):
         """Hand the browser a file to save."""
         self.patch = {"download": {"name": name, "text": text, "type": kind}}
 
-    def _handle_msg(self, message):
+    def hear(self, message):
         if not self.bucket.take():  # the page itself waits for each answer, and never comes here
             if self.bucket.refused == 1:
                 self.say(

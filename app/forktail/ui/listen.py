@@ -4,7 +4,6 @@ import numpy as np
 import param
 
 from forktail.core.waves.drives import HEARING_CAUTION
-from forktail.resources import assets_dir
 from forktail.ui.component import Component
 
 
@@ -25,7 +24,7 @@ class Listen(Component):
     spec = param.Dict(default={})
     sound = param.Dict(default={})
 
-    _esm = assets_dir() / "ui/listen.js"
+    script = "ui/listen.js"
 
     def __init__(self, make, on_pick=None, **params):
         super().__init__(**params)
@@ -70,7 +69,7 @@ class Listen(Component):
             "text": sound.text,
         }
 
-    def _handle_msg(self, message):
+    def hear(self, message):
         kind = message.get("kind") if isinstance(message, dict) else None
         if kind == "on":
             self.playing = True

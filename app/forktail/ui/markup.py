@@ -2,7 +2,6 @@
 
 import param
 
-from forktail.resources import assets_dir
 from forktail.ui.component import Component
 
 
@@ -14,7 +13,7 @@ class MarkupView(Component):
 
     markup = param.String(default="", doc="SVG or HTML with data-id on what changes.")
 
-    _esm = assets_dir() / "ui/markup.js"
+    script = "ui/markup.js"
 
     def __init__(self, **params):
         super().__init__(**params)
@@ -36,7 +35,7 @@ class MarkupView(Component):
             if new:
                 had.update(new)
                 changed[node] = new
-        if changed and not self._models:
+        if changed and not self.models:
             # no browser yet: it will see the last patch only, so that one is made whole
             self.patch = {i: dict(a) for i, a in self._sent.items()}
         elif changed:

@@ -1,5 +1,7 @@
 """What all plots share: a figure in the app's look, axis units, and repainting with a theme."""
 
+from functools import cache
+
 import numpy as np
 from bokeh.core.properties import Float
 from bokeh.model import DataModel
@@ -46,6 +48,12 @@ def axis_unit(low, high, unit):
 
 #: Most numbers of a column that travel as text.
 FEW = 8
+
+
+@cache
+def _places(kind):
+    """Names of the columns that a glyph class takes, in order."""
+    return [parameter.name for parameter, *_ in kind.parameters()]
 
 
 class Plot:
@@ -97,7 +105,7 @@ class Plot:
 
         The figure's own methods make four more glyphs, for selections that no plot here has.
         """
-        glyph = kind(**dict(zip(kind._args, places)), **style)
+        glyph = kind(**dict(zip(_places(kind), places)), **style)
         return self.figure.add_glyph(source, glyph, level=level)
 
     def paint(self, model, **keys):

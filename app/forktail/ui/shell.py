@@ -2,15 +2,15 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
 from html import escape
 from urllib.parse import urlencode
 
 import panel as pn
 from panel.io.document import hold, init_doc
-from panel.io.resources import LOCAL_DIST, _env
+from panel.io.resources import LOCAL_DIST, parse_template
 
 from forktail.resources import asset_text, assets_dir
+from forktail.ui.panel_private import leave_with_session
 from forktail.ui.plots import Plot
 
 
@@ -56,11 +56,6 @@ def navigation(current):
     )
 
 
-@lru_cache(maxsize=64)
-def _compiled(text):
-    return _env.from_string(text)
-
-
 def frame(key, title, body, current):
     """Jinja text of a page: the frame around a body, with the look of the page if it has one."""
     sheet = f"pages/{key}/style.css"
@@ -98,12 +93,8 @@ def page(key, title, roots, body=None, current=None):
         Path of the page that the navigation marks, if it is not `/KEY`.
     """
     document = init_doc(pn.state.curdoc)
-    document.template, document.title = (
-        _compiled(
-            frame(key, title, body or asset_text(f"pages/{key}/body.html"), current or f"/{key}")
-        ),
-        f"{title} \u00b7 Forktail",
-    )
+    text = frame(key, title, body or asset_text(f"pages/{key}/body.html"), current or f"/{key}")
+    document.template, document.title = parse_template(text), f"{title} \u00b7 Forktail"
     # a session is not joined again: a restarted server knows only the link it was opened with.
     # The page itself says that the connection is lost, and loads again (assets/ui/page.js).
     document.config.update(
@@ -112,7 +103,7 @@ def page(key, title, roots, body=None, current=None):
     # with several workers the socket may reach one that has written no page: there Panel would
     # name its style sheets on another host
     document.template_variables["dist_url"] = LOCAL_DIST
-    document.on_session_destroyed(pn.state._destroy_session)
+    leave_with_session(document)
     with document.models.freeze():  # walked once, when it is whole
         for name, root in roots.items():
             if isinstance(root, Plot):

@@ -54,19 +54,16 @@ def test_page_that_does_not_read_is_cut_off():
     def connection(name, waiting):
         buffer = None if waiting is None else bytes(waiting)  # None: what Tornado leaves
         stream = SimpleNamespace(_write_buffer=buffer, close=lambda: closed.append(name))
-        return SimpleNamespace(
-            _socket=SimpleNamespace(ws_connection=SimpleNamespace(stream=stream))
-        )
+        return SimpleNamespace(ws_connection=SimpleNamespace(stream=stream))
 
-    gone = SimpleNamespace(_socket=SimpleNamespace(ws_connection=None))
-    app = SimpleNamespace(_clients={"a": 1})
-    app._clients = [
+    gone = SimpleNamespace(ws_connection=None)
+    sockets = [
         connection("slow", 11),
         connection("fine", 10),
         connection("closed", None),
         gone,
     ]
-    drop_backlogs(app, most=10)
+    drop_backlogs(sockets, most=10)
     assert closed == ["slow"]
 
 

@@ -6,7 +6,6 @@ import binascii
 import param
 
 from forktail.core.capture.read import MAX_BYTES
-from forktail.resources import assets_dir
 from forktail.ui.component import Component
 
 #: Largest piece of a file in one message, characters of base64.
@@ -27,7 +26,7 @@ class CaptureDrop(Component):
 
     limit = param.Integer(default=MAX_BYTES, doc="Largest file, bytes.")
 
-    _esm = assets_dir() / "pages/compare/drop.js"
+    script = "pages/compare/drop.js"
     sheets = ("assets/pages/compare/style.css",)
 
     def __init__(self, on_file, on_circuit, on_example, on_cancel, **params):
@@ -45,7 +44,7 @@ class CaptureDrop(Component):
         self._data = None
         self.patch = {"text": text, "bad": True, "share": None, "stop": True}
 
-    def _handle_msg(self, message):
+    def hear(self, message):
         if not isinstance(message, dict):
             return
         kind = message.get("kind")

@@ -293,13 +293,13 @@ def test_texts_of_loads_and_nodes_are_those_of_the_point(s):
     assert drawn["v_out"]["#"] == signed(float(point.v_out), "V")
 
 
-def test_only_what_changed_is_sent():
+def test_only_what_changed_is_sent(monkeypatch):
     view = schematic.SchematicView()
     view.show(state("cell").scene())
     markup = view.markup
     # until a browser looks, every patch is whole
     browser = SimpleNamespace(document=None, data=SimpleNamespace(wire=""))
-    view._models = {"a browser": (browser, None)}
+    monkeypatch.setattr(schematic.SchematicView, "models", [browser])
     view.patch = {}
     view.show(state("cell").scene())
     assert view.patch == {}
