@@ -13,7 +13,7 @@ def events(page, first, count):
     """Slider events as the browser would send them."""
     for n in range(first, first + count):
         name = ("v_upper", "v_lower", "i_tail", "temperature")[n % 4]
-        page.controls.hear({"kind": "slide", "name": name, "pos": n % 80, "seq": n})
+        page.controls.handle({"kind": "slide", "name": name, "pos": n % 80, "seq": n})
 
 
 def run():

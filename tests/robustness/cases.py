@@ -369,7 +369,7 @@ def seen(page):
     for name, view in vars(page).items():
         for one in view.values() if isinstance(view, dict) else (view,):
             if isinstance(one, MarkupView):
-                told(one._sent, name)
+                told(one.sent, name)
                 told(one.markup, name)
     told(page.controls.patch, "controls")
     for lines in page.controls.patch.get("notice", ()):
@@ -425,7 +425,7 @@ def link(case):
         problems = [str(refusal)]
     for text in problems:
         one_clear_line(re.sub(r"[\x00-\x1f\x7f]", " ", text))
-    page._update()
+    page.redraw()
     seen(page)
     made = page.state.query()
     if len(made) <= MAX_QUERY:  # nothing that was set is lost on the way through the link

@@ -57,7 +57,8 @@ _THOUSANDS = re.compile(r"[+\-\u2212]?[1-9]\d{0,2},\d{3}(?![\d.])")
 _LETTER_POINT = re.compile(r"([+-]?)(\d*)([RpnumkKMGV])(\d+)(.*)")
 
 
-def _tidy(text):
+def tidied(text):
+    """Text of a value with plain signs: minus, micro, spaces, a decimal comma as a point."""
     text = text.strip().replace("\u2212", "-").replace("\u00b5", "u").replace("\u03bc", "u")
     text = text.replace("\u00a0", " ").replace("\u202f", " ")
     if text.count(",") == 1 and "." not in text:
@@ -65,7 +66,7 @@ def _tidy(text):
     return text
 
 
-def _split_suffix(suffix, unit):
+def split_suffix(suffix, unit):
     """Return (factor, unit spelled) of `mV`, `k`, `ohm` ... or None."""
     suffix = suffix.strip()
     if suffix == "":
@@ -126,7 +127,7 @@ def parse_quantity(text, unit="", name="value", low=None, high=None):
 
 
 def _read(text, unit, name, wanted):
-    tidy = _tidy(text)
+    tidy = tidied(text)
     if len(tidy) > 40:
         raise QuantityError(f"{name}: '{tidy[:20]}...' is too long for a value; {wanted}.")
     if _THOUSANDS.match(text.strip()):
@@ -139,7 +140,7 @@ def _read(text, unit, name, wanted):
         sign, whole, letter, decimals, rest = match.groups()
         factor = 1.0 if letter in "RV" else PREFIXES[letter]
         implied = {"R": "ohm", "V": "V"}.get(letter)
-        parts = _split_suffix(rest, unit)
+        parts = split_suffix(rest, unit)
         if parts and parts[0] == 1.0:
             found = implied or parts[1]
             if found in (None, unit):
@@ -148,7 +149,7 @@ def _read(text, unit, name, wanted):
     match = _NUMBER.match(tidy)
     if not match:
         raise QuantityError(f"{name}: '{text}' is not a value; {wanted}.")
-    parts = _split_suffix(tidy[match.end() :], unit)
+    parts = split_suffix(tidy[match.end() :], unit)
     if parts is None:
         raise QuantityError(
             f"{name}: '{text}' ends in '{tidy[match.end() :].strip()}', "
@@ -180,7 +181,7 @@ def parse_temperature(text, name="temperature"):
     """
     if isinstance(text, (int, float)) and not isinstance(text, bool):
         text = repr(float(text))
-    tidy = _tidy(str(text))
+    tidy = tidied(str(text))
     number = _NUMBER.match(tidy)
     rest = tidy[number.end() :].strip() if number else ""
     if not number or (rest and rest not in _CELSIUS and rest not in ("K", "mK")):

@@ -57,7 +57,7 @@ class LessonPage(Page):
             spec={"lesson": lesson.id},
         )
         for state in self.walk.states.values():
-            state.param.watch(self._changed, state.watched())
+            state.param.watch(self.changed, state.watched())
         self.refresh()
 
     @property
@@ -67,10 +67,10 @@ class LessonPage(Page):
 
     # ---- drawing
 
-    def _changed(self, *events):
+    def changed(self, *events):
         if not self._asleep:
             self.walk.moved = self.walk.moved or bool(self.walk.unlocked())
-            super()._changed(*events)
+            super().changed(*events)
 
     def refresh(self):
         """Draw the views of the step, its live figures and the state of its task."""

@@ -66,10 +66,12 @@ class LessonControls(Controls):
 
     def draw_with(self, seed):
         """Whose draws the scenes come from: a room that follows is told."""
-        self.seed, self._query = seed, None
+        self.seed = seed
+        self.announce()
 
-    def _difference(self):
-        patch = super()._difference()
+    def difference(self):
+        """As for a page, with the scene as what lies inside the lesson."""
+        patch = super().difference()
         if "query" in patch:  # for a class room that follows: whose draw it is, and the scene
             patch["inner"] = f"seed={self.seed}&{patch.pop('query')}"
         return patch

@@ -59,14 +59,19 @@ class Controls(Component):
         }
         self.names = [r["name"] for g in spec["groups"] for r in g["rows"]]
         self._shown = {}
-        patch = self._difference()
+        patch = self.difference()
         if notice:
             patch["notice"] = list(notice)
         # the patch goes first: the browser applies it when it builds the new rows
         self.patch = patch
         self.spec = spec
 
-    def _difference(self):
+    def announce(self):
+        """Say the scene again with the next patch, as if it had changed."""
+        self._query = None
+
+    def difference(self):
+        """Patch that brings a browser from what was sent last to the state."""
         if not self.models:  # no browser yet: it will see the last patch only, so make it whole
             self._shown, self._query = {}, None
         values = {}
@@ -84,19 +89,19 @@ class Controls(Component):
 
     def refresh(self):
         """Send the values that changed, the link, and the answer to the message under way."""
-        patch = self._difference()
+        patch = self.difference()
         if len(patch) > 1 or patch["values"]:
             self.patch = patch
 
     def say(self, lines):
         """Show sentences to the user."""
-        self.patch = {**self._difference(), "notice": list(lines)}
+        self.patch = {**self.difference(), "notice": list(lines)}
 
     def download(self, name, text, kind="text/plain"):
         """Hand the browser a file to save."""
         self.patch = {"download": {"name": name, "text": text, "type": kind}}
 
-    def hear(self, message):
+    def handle(self, message):
         if not self.bucket.take():  # the page itself waits for each answer, and never comes here
             if self.bucket.refused == 1:
                 self.say(

@@ -69,7 +69,7 @@ class Listen(Component):
             "text": sound.text,
         }
 
-    def hear(self, message):
+    def handle(self, message):
         kind = message.get("kind") if isinstance(message, dict) else None
         if kind == "on":
             self.playing = True

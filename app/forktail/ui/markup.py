@@ -17,26 +17,30 @@ class MarkupView(Component):
 
     def __init__(self, **params):
         super().__init__(**params)
-        self._sent = {}
+        self.sent = {}  # what the browser has
 
     def rebuild(self, markup, values):
         """Replace the whole markup, `values` being the patch that brings it up to date."""
-        self._sent = {i: dict(a) for i, a in values.items()}
+        self.sent = {i: dict(a) for i, a in values.items()}
         # the patch goes first: the browser applies it when it builds the new markup
         self.patch = values
         self.markup = markup
+
+    def forget(self, node, attribute):
+        """Send an attribute anew at the next update: the user has changed it in the browser."""
+        self.sent.get(node, {}).pop(attribute, None)
 
     def update(self, values):
         """Send those attributes of `values` that differ from what the browser has."""
         changed = {}
         for node, attributes in values.items():
-            had = self._sent.setdefault(node, {})
+            had = self.sent.setdefault(node, {})
             new = {n: v for n, v in attributes.items() if had.get(n, self) != v}
             if new:
                 had.update(new)
                 changed[node] = new
         if changed and not self.models:
             # no browser yet: it will see the last patch only, so that one is made whole
-            self.patch = {i: dict(a) for i, a in self._sent.items()}
+            self.patch = {i: dict(a) for i, a in self.sent.items()}
         elif changed:
             self.patch = changed

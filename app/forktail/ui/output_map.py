@@ -176,12 +176,13 @@ class OutputMap(Plot):
             dw=[xs[-1] - xs[0] + 2 * dx],
             dh=[ys[-1] - ys[0] + 2 * dy],
         )
-        self._contours(xs, ys, z)
+        self.contours(xs, ys, z)
         self._quadrants(xs, ys, z)
 
-    def _contours(self, xs, ys, z):
+    def contours(self, xs, ys, z):
+        """Draw lines of equal output."""
         levels = [v for v in LEVELS if z.min() < v < z.max()]
-        lines, widths, self._spots = {"xs": [], "ys": []}, [], []
+        lines, widths, self.spots = {"xs": [], "ys": []}, [], []
         if levels:
             data = contour_data(xs, ys, z, levels, want_fill=False, want_line=True).line_data
             for level, group_x, group_y in zip(levels, data.xs, data.ys):
@@ -197,7 +198,7 @@ class OutputMap(Plot):
                     widths.append(2.0 if level == 0.0 else 1.0)
                     if level and abs(level) in (0.3, 0.7) and px.size > 8:
                         k = self._free_place(px, py, xs, ys)
-                        self._spots.append((px[k], py[k], level))
+                        self.spots.append((px[k], py[k], level))
         self.lines.data = {**lines, "width": widths}
 
     @staticmethod
@@ -235,9 +236,9 @@ class OutputMap(Plot):
             for t, f in zip(ticks, (-1, -0.5, 0, 0.5, 1))
         }
         self.labels.data = dict(
-            x=[s[0] for s in self._spots],
-            y=[s[1] for s in self._spots],
-            text=[format_quantity(s[2] * scale, "V", 2) for s in self._spots],
+            x=[s[0] for s in self.spots],
+            y=[s[1] for s in self.spots],
+            text=[format_quantity(s[2] * scale, "V", 2) for s in self.spots],
         )
 
     def _move(self, x, y):

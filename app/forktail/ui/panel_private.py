@@ -64,11 +64,11 @@ class BareComponent(JSComponent):
     def opened(self, model):
         """A browser is about to show this component through `model`: bring it up to date."""
 
-    def hear(self, message):
+    def handle(self, message):
         """Take a message of the browser, whatever its shape."""
 
     def _handle_msg(self, message):
-        self.hear(message)
+        self.handle(message)
 
     @property
     def _linked_properties(self):

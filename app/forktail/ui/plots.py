@@ -113,6 +113,11 @@ class Plot:
         self._themed.append((model, keys))
         model.update(**{p: THEMES[self.theme][key] for p, key in keys.items()})
 
+    def repaint(self, model, **keys):
+        """Change the theme colours that a painted model follows."""
+        self._themed = [(m, k) for m, k in self._themed if m is not model]
+        self.paint(model, **keys)
+
     def set_theme(self, theme):
         """Repaint in another theme."""
         self.theme = theme

@@ -145,17 +145,19 @@ class Page:
                     *problems,
                 ]
             )
-        self.state.param.watch(self._changed, self.state.watched())
+        self.state.param.watch(self.changed, self.state.watched())
 
-    def _changed(self, *events):
+    def changed(self, *events):
+        """Draw anew after a change of the state."""
         document = pn.state.curdoc
         if document is None:
-            self._update()
+            self.redraw()
             return
         with hold(document):
-            self._update()
+            self.redraw()
 
-    def _update(self):
+    def redraw(self):
+        """Draw the state and its controls, whether or not anything changed."""
         self.refresh()
         self.controls.refresh()
 

@@ -139,12 +139,12 @@ def param_of(spec):
 class PageState(param.Parameterized):
     """State of one page with a text form for links and files.
 
-    A subclass declares `page` (its name in files) and parameters; those in `_private` and
+    A subclass declares `page` (its name in files) and parameters; those in `unlinked` and
     `name` are left out of links.
     """
 
     page = ""
-    _private = ()
+    unlinked = ()
 
     @cached_property
     def specs(self):
@@ -153,7 +153,7 @@ class PageState(param.Parameterized):
 
     def fields(self):
         """Names of the parameters that a link carries."""
-        return [n for n in self.specs if n not in self._private]
+        return [n for n in self.specs if n not in self.unlinked]
 
     def watched(self):
         """Names of the parameters whose change redraws the page; all that a link may carry."""
@@ -219,13 +219,14 @@ class PageState(param.Parameterized):
                 continue
             spec = self.specs[name]
             try:
-                values[name] = self._read(spec, text)
+                values[name] = self.read_text(spec, text)
             except QuantityError as error:
                 problems.append(str(error))
-        self.param.update(**{**self._defaults(), **values})
+        self.param.update(**{**self.defaults(), **values})
         return problems
 
-    def _read(self, spec, text):
+    def read_text(self, spec, text):
+        """Value of one setting from the text of a link or file; QuantityError if it cannot be."""
         if isinstance(spec, Setting):
             return spec.read(text)
         text = str(text)
@@ -244,12 +245,13 @@ class PageState(param.Parameterized):
             )
         return text
 
-    def _defaults(self):
+    def defaults(self):
+        """Value of every setting where nobody has set it."""
         return {n: self.specs[n].default for n in self.fields()}
 
     def reset(self):
         """Put every setting back to its default."""
-        self.param.update(**self._defaults())
+        self.param.update(**self.defaults())
 
     def apply_query(self, query):
         """Restore from a query string; returns sentences for what was not understood."""

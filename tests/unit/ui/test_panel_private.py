@@ -93,7 +93,7 @@ class Echo(BareComponent):
         super().__init__(**params)
         self.heard = []
 
-    def hear(self, message):
+    def handle(self, message):
         self.heard.append(message)
 
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from forktail.core.checks import QuantityError
-from forktail.core.quantities import _split_suffix, _tidy, format_quantity
+from forktail.core.quantities import format_quantity, split_suffix, tidied
 
 #: Largest file, bytes.
 MAX_BYTES = 128 * 2**20
@@ -284,7 +284,7 @@ def _find_start(text, delimiter, decimal, width, name):
 
 def _unit(text):
     """(factor, base unit) of `mV`, `us`, `volts` ..., or None."""
-    text = _tidy(text.strip())
+    text = tidied(text.strip())
     if not text:
         return None
     if text in _LONG_UNITS:
@@ -292,7 +292,7 @@ def _unit(text):
     if text.lower() in _LONG_UNITS and len(text) > 2:
         return _LONG_UNITS[text.lower()]
     for wanted in ("V", "s"):
-        found = _split_suffix(text, wanted)
+        found = split_suffix(text, wanted)
         if found and found[1] is not None:
             return found
     return None
@@ -382,10 +382,10 @@ def _interval_of(headings, delimiter):
 
 def _stated(key, cells, base):
     """Value of `interval (us) | 0.5`, `interval | 0.5 | us` or `interval | 0.5us`."""
-    text = _tidy(cells[0].strip()) if cells else ""
+    text = tidied(cells[0].strip()) if cells else ""
     if not cells:
         match = re.search(r"[\s(]([-+\d.,eE]+\s*\S*)$", key)
-        text = _tidy(match[1]) if match else ""
+        text = tidied(match[1]) if match else ""
     match = _NUMBER["."].match(text)
     if not match:
         return None
@@ -400,7 +400,7 @@ def _stated(key, cells, base):
 
 
 def _factor(text, base):
-    text = _tidy(text)
+    text = tidied(text)
     if not text:
         return None
     if base == "s":

@@ -136,14 +136,14 @@ _checked_once = lru_cache(maxsize=256)(_checked)
 
 def _upper_pair(v_drive, i_tail, s, offset, v_t):
     """Split of one upper pair and the two slopes of its current difference."""
-    first, second = pair._fractions((v_drive + offset) / v_t, i_tail, s.r_emitter_upper, v_t)
+    first, second = pair.fractions_at((v_drive + offset) / v_t, i_tail, s.r_emitter_upper, v_t)
     return first, second
 
 
 def _upper_slopes(fractions, i_tail, s, v_t):
     return (
-        pair._slope(*fractions, i_tail, s.r_emitter_upper, v_t),
-        pair._slope_over_tail(*fractions, i_tail, s.r_emitter_upper, v_t),
+        pair.slope(*fractions, i_tail, s.r_emitter_upper, v_t),
+        pair.slope_over_tail(*fractions, i_tail, s.r_emitter_upper, v_t),
     )
 
 
@@ -224,7 +224,7 @@ def _steer(v_upper, v_lower, i_tail, s, shape):
 def _steer_by_law(v_upper, v_lower, i_tail, s, shape):
     """As `_steer`, for emitter resistors, unlike upper pairs, huge drives and tails near zero."""
     v_t = s._v_t
-    lower = pair._fractions((v_lower + s.offset_lower) / v_t, i_tail, s.r_emitter_lower, v_t)
+    lower = pair.fractions_at((v_lower + s.offset_lower) / v_t, i_tail, s.r_emitter_lower, v_t)
     i5, i6 = i_tail * lower[0], i_tail * lower[1]
     left = _upper_pair(v_upper, i5, s, s.offset_left, v_t)
     right = _upper_pair(v_upper, i6, s, s.offset_right, v_t)
@@ -244,13 +244,13 @@ def _cell_gains(v_upper, v_lower, i_tail, rows, s):
     """Slopes of v_out over both inputs."""
     v_t = s._v_t
     i5, i6 = rows[4], rows[5]
-    lower = pair._fractions((v_lower + s.offset_lower) / v_t, i_tail, s.r_emitter_lower, v_t)
+    lower = pair.fractions_at((v_lower + s.offset_lower) / v_t, i_tail, s.r_emitter_lower, v_t)
     left = _upper_pair(v_upper, i5, s, s.offset_left, v_t)
     right = left if s._closed_form else _upper_pair(v_upper, i6, s, s.offset_right, v_t)
     slope_left, follow_left = _upper_slopes(left, i5, s, v_t)
     slope_right, follow_right = _upper_slopes(right, i6, s, v_t)
     # the lower slope is that of I5 - I6; each tail takes half of it, with opposite signs
-    slope_lower = pair._slope(*lower, i_tail, s.r_emitter_lower, v_t)
+    slope_lower = pair.slope(*lower, i_tail, s.r_emitter_lower, v_t)
     return (
         s.r_load * (slope_left - slope_right),
         s.r_load * 0.5 * slope_lower * (follow_left + follow_right),

@@ -74,10 +74,10 @@ def split_fractions(v_diff, temperature=298.15, i_tail=0.0, r_emitter=0.0, offse
     broadcast_shape(
         v_diff=v_diff, temperature=v_t, i_tail=i_tail, r_emitter=r_emitter, offset=offset
     )
-    return _fractions((v_diff + offset) / v_t, i_tail, r_emitter, v_t)
+    return fractions_at((v_diff + offset) / v_t, i_tail, r_emitter, v_t)
 
 
-def _fractions(u, i_tail, r_emitter, v_t):
+def fractions_at(u, i_tail, r_emitter, v_t):
     """Both fractions for an input of `u` thermal voltages; arguments already checked."""
     if np.any(r_emitter):
         u = 2.0 * _solve_half_angle(
@@ -125,15 +125,16 @@ def transconductance(i_tail, temperature=298.15, v_diff=0.0, r_emitter=0.0, offs
     """
     i_tail = as_quantity("i_tail", i_tail, "A", low=0.0)
     first, second = split_fractions(v_diff, temperature, i_tail, r_emitter, offset)
-    return _slope(first, second, i_tail, r_emitter, thermal_voltage(temperature))
+    return slope(first, second, i_tail, r_emitter, thermal_voltage(temperature))
 
 
-def _slope(first, second, i_tail, r_emitter, v_t):
+def slope(first, second, i_tail, r_emitter, v_t):
+    """d(I1 - I2)/d(v_diff), S, for given fractions; arguments already checked."""
     sech2 = 4.0 * first * second
     return i_tail * sech2 / (2.0 * v_t + i_tail * r_emitter * sech2)
 
 
-def _slope_over_tail(first, second, i_tail, r_emitter, v_t):
+def slope_over_tail(first, second, i_tail, r_emitter, v_t):
     """d(I1 - I2)/d(i_tail) at a fixed input: the law by which gain follows tail current."""
     y = first - second
     if not np.any(r_emitter):

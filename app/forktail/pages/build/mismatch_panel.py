@@ -62,12 +62,12 @@ class RunPanel(MarkupView):
     def refuse(self, name, text, sentence):
         """Show why an entry cannot be used."""
         self._bad[name] = (str(text)[:100], sentence)
-        self._sent.get(f"in-{name}", {}).pop("value", None)
+        self.forget(f"in-{name}", "value")
 
     def accept(self, name):
         """An entry was read."""
         self._bad.pop(name, None)
-        self._sent.get(f"in-{name}", {}).pop("value", None)
+        self.forget(f"in-{name}", "value")
 
     def _draw(self, state):
         fields = "".join(
@@ -183,12 +183,12 @@ class TrimPanel(MarkupView):
     def refuse(self, name, text, sentence):
         """Show why an entry cannot be used."""
         self._bad[name] = (str(text)[:100], sentence)
-        self._sent.get(f"in-{name}", {}).pop("value", None)
+        self.forget(f"in-{name}", "value")
 
     def accept(self, name):
         """An entry was read."""
         self._bad.pop(name, None)
-        self._sent.get(f"in-{name}", {}).pop("value", None)
+        self.forget(f"in-{name}", "value")
 
     def show(self, state, now, untrimmed):
         """Show the trims and the measures that they leave."""

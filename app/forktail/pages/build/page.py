@@ -201,7 +201,7 @@ class BuildPage(Page):
     def _reset(self, message):
         self.parts.forget()
         self.state.reset()
-        self._update()  # also where nothing changed: what could not be read goes
+        self.redraw()  # also where nothing changed: what could not be read goes
 
     def _preset(self, message):
         if message.get("name") in self.state.presets():
@@ -256,7 +256,7 @@ class BuildPage(Page):
                 return
         except QuantityError as error:
             panel.refuse(name, text, str(error))
-        self._update()  # also where nothing changed: the entry is written anew
+        self.redraw()  # also where nothing changed: the entry is written anew
 
     # ---- changes of the circuit
 
@@ -399,7 +399,7 @@ class BuildPage(Page):
             state.drive_upper,
             state.drive_lower,
             state.shipped,
-            tuple(self.parts._bad.items()),
+            tuple(self.parts.bad.items()),
         )
         if self._seen.get("parts") != settings:
             self._seen["parts"] = settings

@@ -120,27 +120,27 @@ class PartsTable(MarkupView):
     def __init__(self, **params):
         super().__init__(stylesheets=STYLES, **params)
         self._shape = None
-        self._bad = {}
+        self.bad = {}
 
     def refuse(self, name, text, sentence):
         """Show why an entry cannot be used, beside what was typed."""
-        self._bad[name] = (str(text)[:200], sentence)
-        self._sent.get(f"in-{name}", {}).pop("value", None)
+        self.bad[name] = (str(text)[:200], sentence)
+        self.forget(f"in-{name}", "value")
         self.update(
             {
-                f"in-{name}": {"aria-invalid": "true", "value": self._bad[name][0]},
+                f"in-{name}": {"aria-invalid": "true", "value": self.bad[name][0]},
                 f"err-{name}": {"#": sentence, "hidden": None},
             }
         )
 
     def accept(self, name):
         """An entry was read: write its value anew, as it may be spelled otherwise."""
-        self._bad.pop(name, None)
-        self._sent.get(f"in-{name}", {}).pop("value", None)
+        self.bad.pop(name, None)
+        self.forget(f"in-{name}", "value")
 
     def forget(self):
         """Another circuit was loaded: what could not be read of the old one goes with it."""
-        self._bad.clear()
+        self.bad.clear()
 
     def show(self, state):
         """Show the circuit of the state."""
@@ -175,7 +175,7 @@ class PartsTable(MarkupView):
                     text, before, off = show_value(name, value), show_value(name, was), value != was
                     if name in CHOICES:
                         text, before = value, CHOICES[name][was]
-                bad = self._bad.get(name)
+                bad = self.bad.get(name)
                 out[f"in-{name}"] = {
                     "value": bad[0] if bad else text,
                     "aria-invalid": "true" if bad else None,

@@ -429,7 +429,7 @@ class BuildState(PageState):
     """
 
     page = "build"
-    _private = ("circuit",)  # a link carries its values one by one
+    unlinked = ("circuit",)  # a link carries its values one by one
 
     shipped = param.Selector(
         objects=list(shipped()),
@@ -557,13 +557,10 @@ class BuildState(PageState):
                 values[name] = self.param[name].read(str(scene[name]))
         return values
 
-    def _defaults(self):
-        own = {n: self.param[n].default for n in self.fields() if n != "shipped"}
-        return {**own, **self._scene_defaults()}
-
     def defaults(self):
         """Page settings as the chosen shipped circuit has them."""
-        return self._defaults()
+        own = {n: self.param[n].default for n in self.fields() if n != "shipped"}
+        return {**own, **self._scene_defaults()}
 
     def set_circuit(self, circuit, edit="", **also):
         """Put another circuit in place, so that `undo` can take it back.
@@ -628,7 +625,7 @@ class BuildState(PageState):
 
     def texts(self, changed_only=True):
         """Texts of the page settings and of each value off the shipped circuit."""
-        out, defaults = {}, self._defaults()
+        out, defaults = {}, self.defaults()
         if not changed_only or self.shipped != first_shipped():
             out["circuit"] = self.shipped
         for name in self.fields():
@@ -661,7 +658,7 @@ class BuildState(PageState):
         self.set_circuit(circuit, shipped=key)
         return problems + super().apply_texts({n: t for n, t in texts.items() if n != "shipped"})
 
-    def _read(self, spec, text):
+    def read_text(self, spec, text):
         if isinstance(spec, param.Integer):
             low, high = spec.bounds
             try:
@@ -674,12 +671,12 @@ class BuildState(PageState):
                     f"a whole number from {low} to {high}."
                 )
             return value
-        value = super()._read(spec, text)
+        value = super().read_text(spec, text)
         return "" if spec.name == "fault" and not _can_have(self.circuit, value) else value
 
     def read_setting(self, name, text):
         """Read an entry for a page setting and set it; QuantityError if it cannot be."""
-        value = self._read(self.param[name], text)
+        value = self.read_text(self.param[name], text)
         if name == "unit" and value > self.builds:
             raise QuantityError(
                 f"{self.param.unit.label}: '{value}' is more than the "

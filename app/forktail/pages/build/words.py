@@ -207,7 +207,7 @@ class NumbersTable(MarkupView):
         super().__init__(stylesheets=STYLES, **params)
         self._names, self._scene, self.open = None, None, False
 
-    def hear(self, message):
+    def handle(self, message):
         if isinstance(message, dict) and message.get("kind") == "open":
             self.open = bool(message.get("open"))
             if self.open and self._scene is not None:

@@ -44,7 +44,7 @@ class CaptureDrop(Component):
         self._data = None
         self.patch = {"text": text, "bad": True, "share": None, "stop": True}
 
-    def hear(self, message):
+    def handle(self, message):
         if not isinstance(message, dict):
             return
         kind = message.get("kind")

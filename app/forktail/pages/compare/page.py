@@ -186,7 +186,7 @@ class ComparePage(Page):
         self._asked = None
         self.state.take(table, whole=not self._linked)
         self._linked = False
-        self._update()
+        self.redraw()
 
     def _ask(self):
         """Compare again if anything that matters has changed."""

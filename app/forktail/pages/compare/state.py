@@ -127,7 +127,7 @@ class CompareState(PageState):
     """The Compare page. The capture itself is no part of a link, except for the example."""
 
     page = "compare"
-    _private = (
+    unlinked = (
         "circuit",
         "column_time",
         "column_upper",
@@ -371,8 +371,9 @@ class CompareState(PageState):
         self.param.update(shipped=build.shipped, circuit=build.circuit)
         return problems
 
-    def _defaults(self):
-        out = super()._defaults()
+    def defaults(self):
+        """As everywhere, but the circuit is kept."""
+        out = super().defaults()
         out.pop("shipped", None)
         return out
 

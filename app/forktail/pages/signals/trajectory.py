@@ -20,14 +20,15 @@ class TrajectoryMap(OutputMap):
         self.paint(line.glyph, line_color="ink")
         self._path_key = None
 
-    def _contours(self, xs, ys, z):
-        super()._contours(xs, ys, z)
+    def contours(self, xs, ys, z):
+        """As on the map, without labels that the edge would cut off."""
+        super().contours(xs, ys, z)
 
         # a label at the very edge would be cut off
         def inner(v, axis):
             return 0.12 < (v - axis[0]) / (axis[-1] - axis[0]) < 0.88
 
-        self._spots = [s for s in self._spots if inner(s[0], xs) and inner(s[1], ys)]
+        self.spots = [s for s in self.spots if inner(s[0], xs) and inner(s[1], ys)]
 
     def show_path(self, state, scene):
         """Draw the map of a `SignalsState`, the path of the time shown and the cursor."""

@@ -197,7 +197,7 @@ class LinesTable(MarkupView):
         super().__init__(**params)
         self._shape, self._scene, self.open = None, None, False
 
-    def hear(self, message):
+    def handle(self, message):
         if isinstance(message, dict) and message.get("kind") == "open":
             self.open = bool(message.get("open"))
             if self.open and self._scene is not None:

@@ -167,11 +167,6 @@ class UsePlot(Plot):
         super().__init__(name, theme)
         self.data = []
 
-    def repaint(self, model, **keys):
-        """Change the theme colours that a painted model follows."""
-        self._themed = [(m, k) for m, k in self._themed if m is not model]
-        self.paint(model, **keys)
-
     def set_ticks(self, which, ticks, labels):
         """Fixed ticks with texts of our own."""
         axis = self.figure.xaxis[0] if which == "x" else self.figure.yaxis[0]

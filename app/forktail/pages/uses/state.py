@@ -396,7 +396,7 @@ class UsesState(_Base):
 
     def reset(self):
         """Put the present use and the cell back to their defaults; the use stays."""
-        self.param.update(**{**self._defaults(), "use": self.use})
+        self.param.update(**{**self.defaults(), "use": self.use})
 
     def choose_use(self, use):
         """Turn to another use; its settings are as they were left."""

@@ -107,7 +107,7 @@ def test_slope_over_tail_is_the_slope_of_the_difference(v, i_tail, temperature, 
     ) / (2 * h)
     v_t = thermal_voltage(temperature)
     fractions = pair.split_fractions(v, temperature, i_tail, r_e)
-    got = pair._slope_over_tail(*fractions, i_tail, r_e, v_t)
+    got = pair.slope_over_tail(*fractions, i_tail, r_e, v_t)
     assert got == pytest.approx(slope, rel=1e-6, abs=1e-9)
 
 

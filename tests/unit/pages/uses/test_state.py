@@ -252,13 +252,13 @@ def session(query=""):
 def test_page_draws_every_view_of_every_use(use):
     page = session(f"use={use}")
     result = page.state.scene().result
-    patch = page.merits._sent
+    patch = page.merits.sent
     for merit in result.merits:
         assert patch[f"value-{merit.key}"]["#"] == merit.reading
         assert patch[f"mark-{merit.key}"]["data-holds"] == ("yes" if merit.holds else "no")
     assert patch["top-value"]["#"].replace("\u00a0", " ") == result.merits[0].reading
-    assert page.words._sent["sentence"]["#"].replace("\u00a0", " ") == result.sentence
-    assert page.tabs._sent[f"tab-{use}"]["aria-pressed"] == "true"
+    assert page.words.sent["sentence"]["#"].replace("\u00a0", " ") == result.sentence
+    assert page.tabs.sent[f"tab-{use}"]["aria-pressed"] == "true"
     for key in TIME_VIEWS[use]:
         page._pick({"time": key})
         drawn = [s.data for s in page.time.lines.sources if len(s.data["x"])]
@@ -284,8 +284,8 @@ def test_spectrum_csv_holds_every_line():
 def test_the_figure_on_top_can_be_chosen_and_is_in_the_link():
     page = session("use=mixer")
     page._pick({"figure": "image"})
-    assert page.merits._sent["row-image"]["class"] == "chosen"
-    assert "Image rejection" in page.merits._sent["top-name"]["#"]
+    assert page.merits.sent["row-image"]["class"] == "chosen"
+    assert "Image rejection" in page.merits.sent["top-name"]["#"]
     assert "figure=image" in page.state.query()
     page._pick({"figure": "nonsense"})
     assert page.state.figure == "image"
@@ -293,7 +293,7 @@ def test_the_figure_on_top_can_be_chosen_and_is_in_the_link():
 
 def test_a_scene_without_an_answer_keeps_the_last_drawing_and_says_why(monkeypatch):
     page = session("use=mixer")
-    good = page.merits._sent["top-value"]["#"]
+    good = page.merits.sent["top-value"]["#"]
 
     def refuse(*args, **kwargs):
         raise QuantityError("the cell has no solution at 3 of 4096 samples.")
@@ -301,13 +301,13 @@ def test_a_scene_without_an_answer_keeps_the_last_drawing_and_says_why(monkeypat
     with monkeypatch.context() as patched:
         patched.setattr("forktail.pages.uses.state.run_use", refuse)
         page.state.mixer__signal_amplitude = 3e-3
-    assert page.words._sent["problem"]["#"].startswith("The cell has no solution")
-    assert page.words._sent["problem"]["hidden"] is None
-    assert page.tabs._sent["main"]["data-problem"] == "yes"
-    assert page.merits._sent["top-value"]["#"] == good
+    assert page.words.sent["problem"]["#"].startswith("The cell has no solution")
+    assert page.words.sent["problem"]["hidden"] is None
+    assert page.tabs.sent["main"]["data-problem"] == "yes"
+    assert page.merits.sent["top-value"]["#"] == good
     page.state.mixer__signal_amplitude = 2e-3
-    assert page.words._sent["problem"]["hidden"] == ""
-    assert page.tabs._sent["main"]["data-problem"] is None
+    assert page.words.sent["problem"]["hidden"] == ""
+    assert page.tabs.sent["main"]["data-problem"] is None
 
 
 @pytest.mark.parametrize("scale", [1.0, 4.0 / 3.0])
