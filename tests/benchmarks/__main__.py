@@ -1,7 +1,8 @@
-"""`python -m tests.benchmarks [core built page long room fuzz]`: every budget in one table.
+"""`python -m tests.benchmarks [core built page long room fuzz compare]`: every budget in one table.
 
 Each row holds ours, the reference taken in the same run, the ratio and the target. Nothing here
-fails: the machine decides the figures, and the closing word is met or not met.
+fails: the machine decides the figures, and the closing word is met or not met. `compare 200` tries
+200 boards in place of 500.
 """
 
 import os
@@ -10,7 +11,7 @@ import sys
 
 from tests.robustness import __main__ as robustness
 
-from . import built_speed, core_speed, long_use, page_speed, room_load
+from . import built_speed, compare_boards, core_speed, long_use, page_speed, room_load
 
 
 def _built():
@@ -38,6 +39,7 @@ PARTS = {
     "room": room_load.run,
     "long": long_use.run,
     "fuzz": _fuzz,
+    "compare": compare_boards.run,
 }
 
 
@@ -53,8 +55,10 @@ def main(names):
     print(f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}\n")
     print("| what | ours | reference | ratio | target | |")
     print("| --- | --- | --- | --- | --- | --- |")
-    for name in names or PARTS:
-        for what, ours, reference, unit, target in PARTS[name]():
+    counts = [int(n) for n in names if n.isdigit()]
+    for name in [n for n in names if not n.isdigit()] or PARTS:
+        options = counts[:1] if name == "compare" else ()
+        for what, ours, reference, unit, target in PARTS[name](*options):
             ratio = ours / reference
             word = "" if target is None else "met" if ratio <= target else "not met"
             print(
