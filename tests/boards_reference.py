@@ -493,15 +493,16 @@ def _draw_drive(key, rng):
     )
 
 
-def make_board(number, healthy=None, key=None):
+def make_board(number, cause=None, key=None):
     """The board of this number.
 
     Parameters
     ----------
     number : int
         Seed.
-    healthy : bool, optional
-        Drawn if left out: a third are healthy.
+    cause : str, optional
+        "" for a healthy board. Drawn if left out: a third are healthy, and what is wrong with the
+        others shows in their record.
     key : str, optional
         Shipped circuit; drawn if left out.
 
@@ -512,12 +513,12 @@ def make_board(number, healthy=None, key=None):
     rng = np.random.default_rng([number, 20261])
     while True:
         try:
-            return _made(number, rng, healthy, key)
+            return _made(number, rng, cause, key)
         except NoSolution:  # the next draw of the same stream
             continue
 
 
-def _made(number, rng, healthy, key):
+def _made(number, rng, cause, key):
     circuits = {k: c for k, (c, _) in shipped().items() if k in _PLANS}
     name = str(rng.choice(sorted(circuits)))
     name, circuit = key or name, circuits[key or name]
@@ -531,12 +532,14 @@ def _made(number, rng, healthy, key):
     rounds = rng.uniform(1.2, 2.8) if most > 1 else rng.uniform(2.0, 6.0)
     slow = 12.0 * circuit.r_load_left * circuit.c_load  # most wait until the loads have settled
     if rng.random() < 0.8:
-        rounds *= max(1.0, slow / drive.period)
+        rounds = max(rounds, slow / drive.period)
     samples = int(max(rng.choice([1000, 1250, 2500]), 24 * most * rounds))
     time = np.arange(samples) * (rounds * drive.period / samples)
-    is_healthy = bool(rng.random() < 0.34) if healthy is None else healthy
+    healthy = bool(rng.random() < 0.34)
     parts, causes = sound, ()
-    if not is_healthy:
+    if cause:
+        parts, causes = broken(sound, cause), (cause,)
+    elif cause is None and not healthy:
         parts, causes = _with_a_cause(circuit, sound, drive, probed, scope, time, tolerance, rng)
     clean, seen = view(parts, drive, probed, scope, time)
     return Recorded(
