@@ -33,13 +33,17 @@ def modules_of(name):
 
 
 def tests_of(module):
-    """Test files that may reach a module, and the part of their name that is nearest to it."""
+    """Test files of a module, and the part of their path that is nearest to it.
+
+    They are those of its folder, and for the core the published values; what only a test of
+    another subject would find counts as not found.
+    """
     parts = module.split(".")
-    unit = trial.ROOT / "tests" / "unit"
-    roots = [unit.joinpath(*parts[: 1 if parts[0] == "core" else 2])]
+    mirror = trial.ROOT.joinpath("tests", "unit", *parts)
+    mirror = mirror if mirror.is_dir() else mirror.parent
+    files = sorted(mirror.glob("test_*.py") if mirror.name == "core" else mirror.rglob("test_*.py"))
     if parts[0] == "core":
-        roots.append(trial.ROOT / "tests" / "published")
-    files = [p for root in roots for p in sorted(root.rglob("test_*.py"))]
+        files += sorted((trial.ROOT / "tests" / "published").glob("test_*.py"))
     near = "/".join(["tests", "unit", *parts[:-1]])
     own = f"{near}/test_{parts[-1]}.py"
     return files, own if (trial.ROOT / own).is_file() else f"{near}/"

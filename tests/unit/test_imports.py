@@ -14,7 +14,8 @@ PACKAGE = Path(forktail.__file__).parent
 #: Every package and module of the app from the bottom up: each imports from those before it and
 #: from its own family. The core is cut by subject, the pages by page.
 LAYERS = (
-    "core", "core.checks", "core.quantities", "core.thermal", "core.spec", "core.files",
+    "core", "core.checks", "core.quantities", "core.notebook", "core.thermal", "core.spec",
+    "core.files",
     "core.cell", "core.waves", "core.built", "core.models", "core.path",
     "core.uses", "core.bench", "core.capture",
     "forktail", "resources", "limits", "circuits",

@@ -4,6 +4,10 @@ import math
 import unicodedata
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+#: Arrays as the core makes them: float64.
+Floats = NDArray[np.float64]
 
 
 class QuantityError(ValueError):
@@ -13,11 +17,11 @@ class QuantityError(ValueError):
     direction of writing are spelled out.
     """
 
-    def __init__(self, text=""):
+    def __init__(self, text: str = "") -> None:
         super().__init__(visible(text))
 
 
-def visible(text):
+def visible(text: object) -> str:
     """The text with control and format signs, except line ends, written as `\\x1b`."""
     text = str(text)
     if text.isprintable():
@@ -28,7 +32,7 @@ def visible(text):
     )
 
 
-def _allowed(low, high, low_open, unit):
+def _allowed(low: float | None, high: float | None, low_open: bool, unit: str) -> str:
     unit = f" {unit}" if unit else ""
     if low is not None and high is not None:
         return f"allowed is {'above ' if low_open else ''}{low:g} to {high:g}{unit}"
@@ -39,7 +43,14 @@ def _allowed(low, high, low_open, unit):
     return f"allowed is any finite number{unit and ' of' + unit}"
 
 
-def as_array(name, value, unit="", low=None, high=None, low_open=False):
+def as_array(
+    name: str,
+    value: ArrayLike,
+    unit: str = "",
+    low: float | None = None,
+    high: float | None = None,
+    low_open: bool = False,
+) -> Floats:
     """Return `value` as a float64 array of any finite or not finite numbers.
 
     Raises
@@ -55,7 +66,14 @@ def as_array(name, value, unit="", low=None, high=None, low_open=False):
         ) from None
 
 
-def as_quantity(name, value, unit="", low=None, high=None, low_open=False):
+def as_quantity(
+    name: str,
+    value: ArrayLike,
+    unit: str = "",
+    low: float | None = None,
+    high: float | None = None,
+    low_open: bool = False,
+) -> Floats:
     """Return `value` as a float64 array, or raise one clear error.
 
     Parameters
@@ -109,7 +127,7 @@ def as_quantity(name, value, unit="", low=None, high=None, low_open=False):
     )
 
 
-def broadcast_shape(**arrays):
+def broadcast_shape(**arrays: ArrayLike) -> tuple[int, ...]:
     """Return the common shape of named arrays.
 
     Raises

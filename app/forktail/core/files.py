@@ -155,7 +155,8 @@ class Lines:
     """
 
     def __init__(self, text):
-        self.places, counts = {(): 1}, {}
+        self.places: dict[tuple, int] = {(): 1}
+        counts: dict[tuple, int] = {}
         table, inside, depth = (), None, 0
         for number, line in enumerate(text.removeprefix("\ufeff").split("\n"), 1):
             if inside:  # in a text of several lines
@@ -187,8 +188,9 @@ class Lines:
         return bare.count("[") - bare.count("]")
 
     @staticmethod
-    def _open(match, counts):
-        names, path = _names(match[2]), ()
+    def _open(match: re.Match, counts: dict[tuple, int]) -> tuple:
+        names = _names(match[2])
+        path: tuple = ()
         for k, name in enumerate(names):
             path += (name,)
             if match[1] == "[[" and k == len(names) - 1:

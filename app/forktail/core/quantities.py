@@ -57,7 +57,7 @@ _THOUSANDS = re.compile(r"[+\-\u2212]?[1-9]\d{0,2},\d{3}(?![\d.])")
 _LETTER_POINT = re.compile(r"([+-]?)(\d*)([RpnumkKMGV])(\d+)(.*)")
 
 
-def tidied(text):
+def tidied(text: str) -> str:
     """Text of a value with plain signs: minus, micro, spaces, a decimal comma as a point."""
     text = text.strip().replace("\u2212", "-").replace("\u00b5", "u").replace("\u03bc", "u")
     text = text.replace("\u00a0", " ").replace("\u202f", " ")
@@ -66,7 +66,7 @@ def tidied(text):
     return text
 
 
-def split_suffix(suffix, unit):
+def split_suffix(suffix: str, unit: str) -> tuple[float, str | None] | None:
     """Return (factor, unit spelled) of `mV`, `k`, `ohm` ... or None."""
     suffix = suffix.strip()
     if suffix == "":
@@ -81,7 +81,13 @@ def split_suffix(suffix, unit):
     return None
 
 
-def parse_quantity(text, unit="", name="value", low=None, high=None):
+def parse_quantity(
+    text: str | float,
+    unit: str = "",
+    name: str = "value",
+    low: float | None = None,
+    high: float | None = None,
+) -> float:
     """Read an engineering value and check its unit.
 
     Parameters
@@ -126,7 +132,7 @@ def parse_quantity(text, unit="", name="value", low=None, high=None):
     return value
 
 
-def _read(text, unit, name, wanted):
+def _read(text: str, unit: str, name: str, wanted: str) -> float:
     tidy = tidied(text)
     if len(tidy) > 40:
         raise QuantityError(f"{name}: '{tidy[:20]}...' is too long for a value; {wanted}.")
@@ -161,12 +167,12 @@ def _read(text, unit, name, wanted):
     return _scaled(match[0], factor)
 
 
-def _scaled(number, factor):
+def _scaled(number: str, factor: float) -> float:
     """The float nearest to number times a power of ten, so that 100 nF is exactly 1e-7 F."""
     return float(Decimal(number).scaleb(round(math.log10(factor))))
 
 
-def parse_temperature(text, name="temperature"):
+def parse_temperature(text: str | float, name: str = "temperature") -> float:
     """Read a temperature; a bare number and `25C` are degrees Celsius, `298K` is kelvin.
 
     Returns
@@ -198,7 +204,7 @@ def parse_temperature(text, name="temperature"):
     return kelvin
 
 
-def format_quantity(value, unit="", digits=3, ascii_only=False):
+def format_quantity(value: float, unit: str = "", digits: int = 3, ascii_only: bool = False) -> str:
     """Write a value with a prefix: 0.00152 A becomes `1.52 mA`.
 
     Parameters
@@ -241,7 +247,7 @@ def format_quantity(value, unit="", digits=3, ascii_only=False):
     return f"{text}{gap if shown or prefix else ''}{prefix}{shown}"
 
 
-def _round(value, digits):
+def _round(value: float, digits: int) -> str:
     text = f"{value:.{digits - 1}e}"
     rounded = float(text)
     exponent = int(text.split("e")[1])
@@ -250,7 +256,7 @@ def _round(value, digits):
     return f"{rounded:.{max(0, digits - 1 - exponent)}f}"
 
 
-def format_temperature(kelvin, digits=3, ascii_only=False):
+def format_temperature(kelvin: float, digits: int = 3, ascii_only: bool = False) -> str:
     """Write kelvin as degrees Celsius: 298.15 becomes `25.0 °C`."""
     celsius = float(kelvin) - 273.15
     text = f"{celsius:.1f}"

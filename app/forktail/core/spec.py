@@ -204,14 +204,14 @@ class Spec:
         if self.kind != "number":
             return self.read(value, where)
         try:
-            number = np.asarray(value, dtype=float)
+            array = np.asarray(value, dtype=float)
         except (TypeError, ValueError):
             raise QuantityError(
                 f"{where}: {_short(repr(value))} is not a number; {self.allowed}."
             ) from None
-        if number.ndim:
-            raise QuantityError(f"{where} has the shape {number.shape}; wanted is one number.")
-        number = float(number)
+        if array.ndim:
+            raise QuantityError(f"{where} has the shape {array.shape}; wanted is one number.")
+        number = float(array)
         if self.infinite and number == math.inf:
             return number
         if not math.isfinite(number):

@@ -1,8 +1,9 @@
 """Thermal voltage and the temperature laws of a silicon junction."""
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from forktail.core.checks import as_quantity
+from forktail.core.checks import Floats, as_quantity
 
 #: Boltzmann constant, J/K. Exact: SI Brochure, 9th edition (2019).
 BOLTZMANN = 1.380649e-23
@@ -18,12 +19,12 @@ SILICON_GAP = 1.12
 IS_EXPONENT = 3.0
 
 
-def kelvin(celsius):
+def kelvin(celsius: ArrayLike) -> Floats:
     """Convert degrees Celsius to kelvin (any shape)."""
     return np.asarray(celsius, dtype=float) + ZERO_CELSIUS
 
 
-def thermal_voltage(temperature):
+def thermal_voltage(temperature: ArrayLike) -> Floats:
     """Thermal voltage kT/q.
 
     Parameters
@@ -33,7 +34,7 @@ def thermal_voltage(temperature):
 
     Returns
     -------
-    numpy.ndarray or float
+    numpy.ndarray
         V, same shape.
 
     Raises
@@ -49,7 +50,12 @@ def thermal_voltage(temperature):
     return (BOLTZMANN / ELEMENTARY_CHARGE) * t
 
 
-def saturation_current(i_s, temperature, gap=SILICON_GAP, exponent=IS_EXPONENT):
+def saturation_current(
+    i_s: ArrayLike,
+    temperature: ArrayLike,
+    gap: float = SILICON_GAP,
+    exponent: float = IS_EXPONENT,
+) -> Floats:
     """Transport saturation current at `temperature`, from its value at 25 degC.
 
     IS(T) = IS (T/T0)^exponent exp((gap/VT0) (1 - T0/T)), T0 = 298.15 K.

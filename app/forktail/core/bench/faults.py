@@ -98,7 +98,7 @@ def classify(response, healthy):
     if not all(map(math.isfinite, (r.product, r.upper, r.lower, r.offset))):
         return "unsolved"
     through = {"upper": abs(r.upper - healthy.upper), "lower": abs(r.lower - healthy.lower)}
-    name = max(through, key=through.get)
+    name = max(through, key=through.__getitem__)
     product = r.product / healthy.product
     if through[name] > CHANGED * full:
         return name if through[name] > 3.0 * abs(r.product) else f"mixed_{name}"
@@ -161,7 +161,8 @@ def symptoms(circuit, bands, drive_upper, drive_lower, progress=None):
     healthy : Response
     """
     healthy = respond(circuit, drive_upper, drive_lower)
-    groups, faults = {}, single_faults(circuit)
+    groups: dict[tuple, list[FaultCase]] = {}
+    faults = single_faults(circuit)
     for k, fault in enumerate(faults):
         response = respond(break_part(circuit, fault), drive_upper, drive_lower)
         case = FaultCase(fault.key, fault.part, label(circuit, fault), response)

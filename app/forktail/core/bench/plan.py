@@ -424,7 +424,8 @@ def _swing(wave):
 
 
 def _points(circuit, spread, swings):
-    bands, rest, points = spread.bands(COVERAGE), network.solve_bias(circuit).nodes, []
+    bands, rest = spread.bands(COVERAGE), network.solve_bias(circuit).nodes
+    points: list[TestPoint] = []
     for node, where in TEST_POINTS.items():
         if node not in rest or node in _ONLY_Q7 and circuit.tail_kind != "transistor":
             continue
@@ -501,7 +502,7 @@ def _worst_heat(circuit):
     steer = network.dissipation(
         circuit, upper * np.array([1, 1, -1, -1]), lower * np.array([1, -1, 1, -1])
     )
-    worst = {}
+    worst: dict[str, float] = {}
     for part, watts in rest.items():
         ref = "I1" if part == "i_tail" else part_reference(circuit, part)
         most = float(np.nanmax([watts, *np.ravel(steer.get(part, watts))]))

@@ -612,7 +612,7 @@ def _heat(scene):
     parts = resistor_parts(scene.circuit)
     hot = {n: float(p) for n, p in power.items() if n in parts and p > WARM_RESISTOR}
     if hot:
-        name = max(hot, key=hot.get)
+        name = max(hot, key=hot.__getitem__)
         yield Finding(
             "severe" if hot[name] > 2 * WARM_RESISTOR else "warning",
             "heat",

@@ -6,7 +6,7 @@ import numpy as np
 
 from forktail.core.built import network
 from forktail.core.built.circuit import resistor_parts, transistor_names
-from forktail.core.checks import QuantityError, as_quantity
+from forktail.core.checks import Floats, QuantityError, as_quantity
 from forktail.core.thermal import thermal_voltage
 
 #: What each build is judged by: name -> (unit, what it is).
@@ -195,7 +195,8 @@ def monte_carlo(
         as_quantity(name, value, "V", low=0.0, low_open=True)
 
     def run():
-        values, nodes = {}, {}
+        values: dict[str, Floats] = {}
+        nodes: dict[str, Floats] = {}
         for start in range(0, int(builds), int(chunk)):
             part = {k: a[start : start + int(chunk)] for k, a in scale.items()}
             new = measure(circuit, part, drive_upper, drive_lower)

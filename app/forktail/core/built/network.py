@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from forktail.core.built import nodal
 from forktail.core.built.circuit import (
@@ -380,7 +381,7 @@ def _warnings(point):
     return tuple(found)
 
 
-def solve_bias(circuit):
+def solve_bias(circuit: Circuit) -> OperatingPoint:
     """Bias point: capacitors open, no drive.
 
     Parameters
@@ -411,7 +412,9 @@ def _signal(circuit, v_upper, v_lower):
     return _solve_signal(circuit, net, nodal.nominal(net, circuit), bias, *flat), bias, shape
 
 
-def solve_built(circuit, v_upper=0.0, v_lower=0.0, gains=True):
+def solve_built(
+    circuit: Circuit, v_upper: ArrayLike = 0.0, v_lower: ArrayLike = 0.0, gains: bool = True
+) -> OperatingPoint:
     """Signal solution of the built cell for any number of samples at once.
 
     Parameters
@@ -512,8 +515,8 @@ def solve_many(circuit, scale, v_upper=0.0, v_lower=0.0, gains=True):
     bias = _solve_dc(circuit, dc_net, _spread_values(circuit, dc_net, arrays, builds), builds)
     repeated = {k: np.repeat(a, inputs) for k, a in arrays.items()}
     values = _spread_values(circuit, net, repeated, builds * inputs)
-    flat = [np.broadcast_to(v, shape).ravel() for v in (v_upper, v_lower)]
-    solution = _solve_signal(circuit, net, values, bias, *flat, repeat=inputs)
+    upper, lower = (np.broadcast_to(v, shape).ravel() for v in (v_upper, v_lower))
+    solution = _solve_signal(circuit, net, values, bias, upper, lower, repeat=inputs)
     return _answer(solution, bias, shape, v_upper, v_lower, gains)
 
 

@@ -21,6 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from forktail.core.built.circuit import OPEN, SHORT
+from forktail.core.checks import Floats
 from forktail.core.thermal import saturation_current, thermal_voltage
 
 #: Below this resistance two nodes are one.
@@ -284,7 +285,8 @@ def _compile(c, b, drives, held):
 
     # KCL: current leaving each unknown node, from resistor currents and from (ic, ib)
     f_res, f_dev = np.zeros((n, m)), np.zeros((n, 2 * k))
-    cells, a_res_at, a_dev_at = {}, [], []
+    cells: dict[tuple[int, int], int] = {}
+    a_res_at, a_dev_at = [], []
 
     def cell(i, j):
         return cells.setdefault((i, j), len(cells))
@@ -456,7 +458,7 @@ def _device_currents(net, values, vbe, vbc, partials=True):
     return current, d
 
 
-def _junctions(net, v):
+def _junctions(net, v: Floats) -> tuple[Floats, Floats]:
     base = v[net.dev_b]
     return base - v[net.dev_e], base - v[net.dev_c]
 

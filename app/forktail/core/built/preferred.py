@@ -432,7 +432,8 @@ def parts_list(rows):
     QuantityError
         If a reference is used twice.
     """
-    merged, seen = {}, set()
+    merged: dict[tuple, PartRow] = {}
+    seen: set[str] = set()
     for row in rows:
         for name in row.references:
             if name in seen:

@@ -48,7 +48,8 @@ def references(circuit):
         Field of `Circuit` -> references of the parts that have this value, such as
         `{"r_load_left": ("R8",), "r_emitter_lower": ("R19", "R20")}`; generators are G1 and G2.
     """
-    c, out = circuit, {}
+    c = circuit
+    out: dict[str, tuple[str, ...]] = {}
     for name, ref in _FIXED.items():
         if 0 < getattr(c, name) < math.inf:
             out[name] = (ref,)

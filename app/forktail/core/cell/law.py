@@ -9,12 +9,14 @@ Design of Analog Integrated Circuits, chapter 3 (the pair) and chapter 10 (the m
 """
 
 from dataclasses import dataclass, field, fields, replace
-from functools import cached_property, lru_cache
+from functools import cached_property, lru_cache, partial
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from forktail.core.cell import pair
-from forktail.core.checks import as_array, as_quantity, broadcast_shape
+from forktail.core.checks import Floats, as_array, as_quantity, broadcast_shape
+from forktail.core.notebook import brief, counted, span, table
 from forktail.core.quantities import format_quantity, format_temperature
 from forktail.core.thermal import T_NOMINAL, thermal_voltage
 
@@ -25,7 +27,7 @@ LEVEL_HEADROOM = 1.0
 LINEAR_ERROR = 0.01
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class OperatingPoint:
     """What either model answers: arrays of one common shape S, SI units.
 
@@ -36,26 +38,68 @@ class OperatingPoint:
     current error over the tail current; a point with `converged` False is no answer.
     """
 
-    v_upper: np.ndarray
-    v_lower: np.ndarray
-    i_tail: np.ndarray
-    r_load: np.ndarray
-    temperature: np.ndarray
-    thermal_voltage: np.ndarray
-    i_upper: np.ndarray
-    i_lower: np.ndarray
-    i_load: np.ndarray
-    v_left: np.ndarray
-    v_right: np.ndarray
-    v_out: np.ndarray
-    gain_upper: np.ndarray
-    gain_lower: np.ndarray
+    v_upper: Floats
+    v_lower: Floats
+    i_tail: Floats
+    r_load: Floats
+    temperature: Floats
+    thermal_voltage: Floats
+    i_upper: Floats
+    i_lower: Floats
+    i_load: Floats
+    v_left: Floats
+    v_right: Floats
+    v_out: Floats
+    gain_upper: Floats
+    gain_lower: Floats
     model: str = "textbook"
-    nodes: dict = field(default_factory=dict)
-    regions: dict = field(default_factory=dict)
-    residual: np.ndarray = 0.0
-    converged: np.ndarray = True
-    warnings: tuple = ()
+    nodes: dict[str, Floats] = field(default_factory=dict)
+    regions: dict[str, NDArray[np.str_]] = field(default_factory=dict)
+    residual: Floats = field(default_factory=partial(np.array, 0.0))
+    converged: NDArray[np.bool_] = field(default_factory=partial(np.array, True))
+    warnings: tuple[str, ...] = ()
+
+    def __repr__(self) -> str:
+        return brief(self, self.model, self._count, f"v_out {span(self.v_out, 'V')}")
+
+    @property
+    def _count(self) -> str:
+        return counted(np.size(self.v_out), "point")
+
+    def _repr_html_(self) -> str:
+        """A table for a notebook: every quantity with its span over the points."""
+        rows = [
+            (name, what, span(getattr(self, name), unit)) for name, what, unit in _SHOWN_OF_POINT
+        ]
+        currents = [*np.moveaxis(self.i_upper, -1, 0), *np.moveaxis(self.i_lower, -1, 0)]
+        carried = {f"Q{at}": span(current, "A") for at, current in enumerate(currents, 1)}
+        for name in dict.fromkeys((*carried, *self.regions)):
+            regions = sorted(set(np.ravel(self.regions.get(name, ()))))
+            rows.append((name, ", ".join(map(str, regions)), carried.get(name, "")))
+        rows += [
+            (f"nodes[{name!r}]", name.replace("_", " "), span(volts, "V"))
+            for name, volts in self.nodes.items()
+        ]
+        lost = int(np.size(self.v_out) - np.sum(np.broadcast_to(self.converged, self.v_out.shape)))
+        notes = [f"{counted(lost, 'point')} without a solution"] if lost else []
+        return table(
+            f"Operating point, {self.model} cell, {self._count}", rows,
+            ("name", "what it is", "value"), (*notes, *self.warnings),
+        )  # fmt: skip
+
+
+#: Rows of the table of an operating point: (name, what it is, unit).
+_SHOWN_OF_POINT = (
+    ("v_upper", "upper input", "V"),
+    ("v_lower", "lower input", "V"),
+    ("i_tail", "tail current", "A"),
+    ("v_left", "left output", "V"),
+    ("v_right", "right output", "V"),
+    ("v_out", "output: right less left", "V"),
+    ("gain_upper", "slope of v_out over v_upper", ""),
+    ("gain_lower", "slope of v_out over v_lower", ""),
+    ("temperature", "temperature", "K"),
+)
 
 
 @dataclass(frozen=True)
@@ -70,16 +114,16 @@ class CellSettings:
     r_emitter_upper, r_emitter_lower : ohm, in each emitter of the upper pairs, of the lower.
     """
 
-    r_load: float = 1e3
-    temperature: float = T_NOMINAL
-    v_supply: float = 12.0
-    offset_left: float = 0.0
-    offset_right: float = 0.0
-    offset_lower: float = 0.0
-    r_emitter_upper: float = 0.0
-    r_emitter_lower: float = 0.0
+    r_load: Floats | float = 1e3
+    temperature: Floats | float = T_NOMINAL
+    v_supply: Floats | float = 12.0
+    offset_left: Floats | float = 0.0
+    offset_right: Floats | float = 0.0
+    offset_lower: Floats | float = 0.0
+    r_emitter_upper: Floats | float = 0.0
+    r_emitter_lower: Floats | float = 0.0
 
-    def checked(self):
+    def checked(self) -> "CellSettings":
         """Return the same settings as float64 arrays, or raise QuantityError."""
         try:
             return _checked_once(self)
@@ -257,7 +301,12 @@ def _cell_gains(v_upper, v_lower, i_tail, rows, s):
     )
 
 
-def branch_currents(v_upper, v_lower, i_tail, settings=None):
+def branch_currents(
+    v_upper: ArrayLike,
+    v_lower: ArrayLike,
+    i_tail: ArrayLike,
+    settings: CellSettings | None = None,
+) -> Floats:
     """Collector currents of the full cell, and nothing else: for long waveforms.
 
     Parameters and errors as `solve_cell`.
@@ -283,7 +332,13 @@ def _branch_currents(v_upper, v_lower, i_tail, s):
     return _steer_by_law(v_upper, v_lower, i_tail, s, shape), v_upper, v_lower, i_tail
 
 
-def solve_cell(v_upper, v_lower, i_tail, settings=None, gains=True):
+def solve_cell(
+    v_upper: ArrayLike,
+    v_lower: ArrayLike,
+    i_tail: ArrayLike,
+    settings: CellSettings | None = None,
+    gains: bool = True,
+) -> OperatingPoint:
     """The full cell: the lower pair steers the tail current between two crossed upper pairs.
 
     Parameters
@@ -317,7 +372,12 @@ def solve_cell(v_upper, v_lower, i_tail, settings=None, gains=True):
     return _answer(rows.shape[1:], s, v_upper, v_lower, i_tail, rows, slopes)
 
 
-def solve_crossed(v_upper, i_tail_left, i_tail_right, settings=None):
+def solve_crossed(
+    v_upper: ArrayLike,
+    i_tail_left: ArrayLike,
+    i_tail_right: ArrayLike,
+    settings: CellSettings | None = None,
+) -> OperatingPoint:
     """Two crossed pairs with hand-set tails: v_out follows the difference of the tails.
 
     Parameters and errors as `solve_cell`, with the two tails in A in the place of the lower
@@ -326,7 +386,13 @@ def solve_crossed(v_upper, i_tail_left, i_tail_right, settings=None):
     return _two_pairs(v_upper, v_upper, i_tail_left, i_tail_right, settings, crossed=True)
 
 
-def solve_shared_loads(v_upper, v_second, i_tail_left, i_tail_right, settings=None):
+def solve_shared_loads(
+    v_upper: ArrayLike,
+    v_second: ArrayLike,
+    i_tail_left: ArrayLike,
+    i_tail_right: ArrayLike,
+    settings: CellSettings | None = None,
+) -> OperatingPoint:
     """Two pairs, not crossed, into shared loads: their contributions add.
 
     `v_upper` drives Q1-Q2, `v_second` drives Q3-Q4, both V, the positive side feeding the left
@@ -360,7 +426,9 @@ def _two_pairs(v_first, v_second, i_tail_left, i_tail_right, settings, crossed):
     return _answer(shape, s, v_first, 0.0 if crossed else v_second, i_left + i_right, rows, gains)
 
 
-def solve_pair(v_upper, i_tail, settings=None):
+def solve_pair(
+    v_upper: ArrayLike, i_tail: ArrayLike, settings: CellSettings | None = None
+) -> OperatingPoint:
     """One pair, Q1 and Q2, with its own two loads; the other branches carry nothing.
 
     Parameters and errors as `solve_cell`; `v_lower` and `gain_lower` of the answer are 0.
@@ -372,7 +440,12 @@ def solve_pair(v_upper, i_tail, settings=None):
     )
 
 
-def output_map(v_upper, v_lower, settings=None, i_tail=1.0):
+def output_map(
+    v_upper: ArrayLike,
+    v_lower: ArrayLike,
+    settings: CellSettings | None = None,
+    i_tail: float = 1.0,
+) -> Floats:
     """Output of the full cell over a grid, as a fraction of full scale i_tail r_load.
 
     Parameters
@@ -413,7 +486,9 @@ class Limit:
     text: str
 
 
-def validity(point, settings=None, levels=3):
+def validity(
+    point: OperatingPoint, settings: CellSettings | None = None, levels: int = 3
+) -> tuple[Limit, ...]:
     """Say where the closed form stops being true for one operating point.
 
     Parameters
@@ -466,8 +541,9 @@ def validity(point, settings=None, levels=3):
                 "short of proportional, because tanh bends.",
             )
         )
-    drop = float(np.max(point.i_load * s.r_load[..., None], initial=0.0))
-    worst = float(np.max(tail * s.r_load))
+    r_load = np.asarray(s.r_load)
+    drop = float(np.max(point.i_load * r_load[..., None], initial=0.0))
+    worst = float(np.max(tail * r_load))
     supply = float(np.min(s.v_supply))
     room = max(supply - levels * LEVEL_HEADROOM, 0.0)
     holds = worst <= room

@@ -1,10 +1,12 @@
 """One differential pair: how it splits its tail current, its transconductance, its range."""
 
+from collections.abc import Callable
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from forktail.core.checks import QuantityError, as_quantity, broadcast_shape
+from forktail.core.checks import Floats, QuantityError, as_quantity, broadcast_shape
 from forktail.core.thermal import thermal_voltage
 
 #: Beyond this many thermal voltages the losing side is below 1e-300 of the tail, so the
@@ -12,11 +14,11 @@ from forktail.core.thermal import thermal_voltage
 EXPONENT_LIMIT = 690.0
 
 
-def _emitter_drop_ratio(i_tail, r_emitter, v_t):
+def _emitter_drop_ratio(i_tail: Floats, r_emitter: Floats, v_t: Floats) -> Floats:
     return i_tail * r_emitter / v_t
 
 
-def _solve_half_angle(u, k, iterations=60):
+def _solve_half_angle(u: Floats, k: Floats, iterations: int = 60) -> Floats:
     """Solve 2 x + k tanh(x) = u for x, element by element.
 
     For u > 0 the left side is increasing and concave, and both starting values below lie
@@ -33,7 +35,13 @@ def _solve_half_angle(u, k, iterations=60):
     return np.copysign(x, u)
 
 
-def split_fractions(v_diff, temperature=298.15, i_tail=0.0, r_emitter=0.0, offset=0.0):
+def split_fractions(
+    v_diff: ArrayLike,
+    temperature: ArrayLike = 298.15,
+    i_tail: ArrayLike = 0.0,
+    r_emitter: ArrayLike = 0.0,
+    offset: ArrayLike = 0.0,
+) -> tuple[Floats, Floats]:
     """Fractions of the tail current that the two sides of a pair carry.
 
     Without emitter resistors this is closed form; with them the implicit law
@@ -88,7 +96,13 @@ def fractions_at(u, i_tail, r_emitter, v_t):
     return first, e * first
 
 
-def split(v_diff, i_tail, temperature=298.15, r_emitter=0.0, offset=0.0):
+def split(
+    v_diff: ArrayLike,
+    i_tail: ArrayLike,
+    temperature: ArrayLike = 298.15,
+    r_emitter: ArrayLike = 0.0,
+    offset: ArrayLike = 0.0,
+) -> Floats:
     """Currents of the two sides of a pair.
 
     Parameters and errors as `split_fractions`; `i_tail` in A.
@@ -107,7 +121,13 @@ def split(v_diff, i_tail, temperature=298.15, r_emitter=0.0, offset=0.0):
     return np.stack(np.broadcast_arrays(i_tail * first, i_tail * second), axis=-1)
 
 
-def transconductance(i_tail, temperature=298.15, v_diff=0.0, r_emitter=0.0, offset=0.0):
+def transconductance(
+    i_tail: ArrayLike,
+    temperature: ArrayLike = 298.15,
+    v_diff: ArrayLike = 0.0,
+    r_emitter: ArrayLike = 0.0,
+    offset: ArrayLike = 0.0,
+) -> Floats:
     """Slope of the difference of the two currents over the differential input.
 
     At balance this is gm/(1 + gm r_emitter) with gm = IC/VT, IC = i_tail/2.
@@ -144,7 +164,12 @@ def slope_over_tail(first, second, i_tail, r_emitter, v_t):
     return y * (1.0 - k * sech2 / (2.0 + k * sech2))
 
 
-def linear_range(error, i_tail=0.0, temperature=298.15, r_emitter=0.0):
+def linear_range(
+    error: float,
+    i_tail: ArrayLike = 0.0,
+    temperature: ArrayLike = 298.15,
+    r_emitter: ArrayLike = 0.0,
+) -> Floats:
     """Input at which the output of a pair falls short of its tangent by `error`.
 
     Parameters
@@ -198,4 +223,4 @@ def _linear_range(error, i_tail, temperature, r_emitter):
     return v_t * (2.0 * high + k * np.tanh(high))
 
 
-_linear_range_once = lru_cache(maxsize=512)(_linear_range)
+_linear_range_once: Callable[..., Floats] = lru_cache(maxsize=512)(_linear_range)

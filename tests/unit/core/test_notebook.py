@@ -1,0 +1,88 @@
+"""What answers show of themselves: one short line, or a small table without markup of others."""
+
+import xml.etree.ElementTree as xml
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from forktail.core.built.circuit import Circuit
+from forktail.core.built.network import solve_bias, solve_built
+from forktail.core.cell.law import solve_cell
+from forktail.core.notebook import brief, counted, span, table
+from forktail.core.quantities import parse_quantity
+from helpers import VT_25
+
+
+@pytest.mark.parametrize(
+    "values, unit, said",
+    [
+        (0.0123, "V", "12.3 mV"),
+        ([1e-3, -2e-3], "A", "\u22122.00 mA to 1.00 mA"),
+        ([0.5, 0.5], "", "0.500"),
+        ([np.nan, 2200.0], "ohm", "2.20 k\u03a9"),
+        ([np.nan], "V", "no answer"),
+        ([], "V", "nothing"),
+        (298.15, "K", "25.0 \u00b0C"),
+    ],
+)
+def test_span(values, unit, said):
+    assert span(values, unit) == said
+
+
+@given(st.lists(st.floats(-10, 10, allow_subnormal=False), min_size=1, max_size=20))
+def test_a_span_holds_every_value(values):
+    ends = [parse_quantity(end, "V") for end in span(values, "V", digits=9).split(" to ")]
+    assert ends[0] - 1e-8 <= min(values) and max(values) <= ends[-1] + 1e-8
+
+
+def test_counted_and_brief():
+    assert (counted(1, "point"), counted(0, "point")) == ("1 point", "0 points")
+    assert brief(Circuit(), "six", "", "seven") == "<Circuit: six, seven>"
+
+
+@given(st.text(), st.text())
+def test_a_table_is_well_formed_whatever_its_texts(title, text):
+    printed = "".join(c for c in title + text if c.isprintable())  # what XML can carry
+    tree = xml.fromstring(
+        f"<div>{table(printed, [(printed, printed)], ('a', 'b'), [printed])}</div>"
+    )
+    assert tree.findtext("table/caption") == printed
+    assert [cell.text or "" for cell in tree.findall("table/tbody/tr/*")] == [printed] * 2
+    assert (tree.findtext("p") or "") == printed
+
+
+def cells(answer):
+    """Rows of the table that an answer shows in a notebook: {name: (what it is, value)}."""
+    tree = xml.fromstring(f"<div>{answer._repr_html_()}</div>")
+    rows = [["".join(cell.itertext()) for cell in row] for row in tree.findall("table/tbody/tr")]
+    return {row[0]: tuple(row[1:]) for row in rows}
+
+
+def test_many_points_stay_one_line_and_a_small_table():
+    point = solve_cell(np.linspace(-0.05, 0.05, 4096), 0.02, 2e-3)
+    most = 2.0 * np.tanh(0.05 / (2 * VT_25)) * np.tanh(0.02 / (2 * VT_25))
+    ends = f"\u2212{1e3 * most:.0f} mV to {1e3 * most:.0f} mV"
+    assert repr(point) == f"<OperatingPoint: textbook, 4096 points, v_out {ends}>"
+    assert len(point._repr_html_()) < 4000
+    rows = cells(point)
+    assert rows["v_upper"] == ("upper input", "\u221250.0 mV to 50.0 mV")
+    assert rows["i_tail"][-1] == "2.00 mA"
+    assert rows["temperature"][-1] == "25.0 \u00b0C"
+
+
+def test_a_built_point_shows_every_node_and_region():
+    point = solve_bias(Circuit())
+    assert repr(point).startswith("<OperatingPoint: built, 1 point, v_out ")
+    rows = cells(point)
+    assert rows["Q7"][0] == "active"
+    for node, volts in point.nodes.items():
+        assert rows[f"nodes['{node}']"][-1] == span(volts, "V")
+    assert rows["Q1"][-1] == span(point.i_upper[..., 0], "A")
+
+
+def test_samples_without_a_solution_are_counted():
+    point = solve_built(Circuit(), np.array([0.0, 0.01]))
+    lost = type(point)(**{**vars(point), "converged": np.array([True, False])})
+    assert "1 point without a solution" in lost._repr_html_()
