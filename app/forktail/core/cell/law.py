@@ -184,7 +184,9 @@ def _upper_pair(v_drive, i_tail, s, offset, v_t):
     return first, second
 
 
-def _upper_slopes(fractions, i_tail, s, v_t):
+def _upper_slopes(
+    fractions: tuple[Floats, Floats], i_tail: Floats, s: CellSettings, v_t: Floats
+) -> tuple[Floats, Floats]:
     return (
         pair.slope(*fractions, i_tail, s.r_emitter_upper, v_t),
         pair.slope_over_tail(*fractions, i_tail, s.r_emitter_upper, v_t),

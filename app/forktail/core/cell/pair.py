@@ -14,7 +14,7 @@ from forktail.core.thermal import thermal_voltage
 EXPONENT_LIMIT = 690.0
 
 
-def _emitter_drop_ratio(i_tail: Floats, r_emitter: Floats, v_t: Floats) -> Floats:
+def _emitter_drop_ratio(i_tail: Floats, r_emitter: Floats | float, v_t: Floats) -> Floats:
     return i_tail * r_emitter / v_t
 
 
@@ -85,12 +85,13 @@ def split_fractions(
     return fractions_at((v_diff + offset) / v_t, i_tail, r_emitter, v_t)
 
 
-def fractions_at(u, i_tail, r_emitter, v_t):
+def fractions_at(
+    u: Floats, i_tail: Floats, r_emitter: Floats | float, v_t: Floats
+) -> tuple[Floats, Floats]:
     """Both fractions for an input of `u` thermal voltages; arguments already checked."""
     if np.any(r_emitter):
-        u = 2.0 * _solve_half_angle(
-            *np.broadcast_arrays(u, _emitter_drop_ratio(i_tail, r_emitter, v_t))
-        )
+        u, k = np.broadcast_arrays(u, _emitter_drop_ratio(i_tail, r_emitter, v_t))
+        u = 2.0 * _solve_half_angle(u, k)
     e = np.exp(-np.clip(u, -EXPONENT_LIMIT, EXPONENT_LIMIT))
     first = 1.0 / (1.0 + e)
     return first, e * first
@@ -144,17 +145,22 @@ def transconductance(
     Gray, Hurst, Lewis, Meyer, ch. 3; also common practice.
     """
     i_tail = as_quantity("i_tail", i_tail, "A", low=0.0)
+    r_emitter = as_quantity("r_emitter", r_emitter, "ohm", low=0.0)
     first, second = split_fractions(v_diff, temperature, i_tail, r_emitter, offset)
     return slope(first, second, i_tail, r_emitter, thermal_voltage(temperature))
 
 
-def slope(first, second, i_tail, r_emitter, v_t):
+def slope(
+    first: Floats, second: Floats, i_tail: Floats, r_emitter: Floats | float, v_t: Floats
+) -> Floats:
     """d(I1 - I2)/d(v_diff), S, for given fractions; arguments already checked."""
     sech2 = 4.0 * first * second
     return i_tail * sech2 / (2.0 * v_t + i_tail * r_emitter * sech2)
 
 
-def slope_over_tail(first, second, i_tail, r_emitter, v_t):
+def slope_over_tail(
+    first: Floats, second: Floats, i_tail: Floats, r_emitter: Floats | float, v_t: Floats
+) -> Floats:
     """d(I1 - I2)/d(i_tail) at a fixed input: the law by which gain follows tail current."""
     y = first - second
     if not np.any(r_emitter):
@@ -200,7 +206,9 @@ def linear_range(
         return _linear_range(error, i_tail, temperature, r_emitter)
 
 
-def _linear_range(error, i_tail, temperature, r_emitter):
+def _linear_range(
+    error: float, i_tail: ArrayLike, temperature: ArrayLike, r_emitter: ArrayLike
+) -> Floats:
     error = float(as_quantity("error", error, low=0.0, high=1.0, low_open=True))
     if error >= 1.0:
         raise QuantityError(f"error is {error:g}; allowed is above 0 and below 1.")
