@@ -31,7 +31,7 @@ ON_BUILD = {"pages.plan", "pages.compare"}
 #: Modules of the core without physics. From the others what is seen may take constants only.
 NO_PHYSICS = {
     "core.quantities", "core.checks", "core.spec", "core.files", "core.built.circuit",
-    "core.built.references",
+    "core.built.file", "core.built.references",
 }  # fmt: skip
 
 #: Modules that hold a page's state or work beside the server; every other module of the

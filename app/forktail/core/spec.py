@@ -160,8 +160,8 @@ class Spec:
 
         Returns
         -------
-        float, str or bool
-            SI.
+        float, int, str or bool
+            SI; an int of what counts something.
 
         Raises
         ------
@@ -190,7 +190,7 @@ class Spec:
         else:
             value = parse_quantity(text, self.unit, where)
         self._hold(value, text, where)
-        return value
+        return int(value) if self.whole else value
 
     def check(self, value, where=None):
         """Return a value of the right type, or raise the sentence that `read` would.
@@ -201,8 +201,13 @@ class Spec:
             If it is no number, not finite where that is not allowed, or out of bounds.
         """
         where = where or self.title
+        if self.kind == "text" and not isinstance(value, str):
+            raise QuantityError(f"{where}: {_short(repr(value))} is not text; {self.allowed}.")
         if self.kind != "number":
             return self.read(value, where)
+        if type(value) is float and math.isfinite(value) and not self.whole:
+            self._hold(value, None, where)
+            return value
         try:
             array = np.asarray(value, dtype=float)
         except (TypeError, ValueError):
@@ -217,7 +222,7 @@ class Spec:
         if not math.isfinite(number):
             raise QuantityError(f"{where}: '{number:g}' is not a finite number; {self.allowed}.")
         self._hold(number, None, where)
-        return number
+        return int(number) if self.whole else number
 
     def _hold(self, value, text, where):
         low = self.low is None or value > self.low or (value == self.low and not self.low_open)
@@ -235,15 +240,18 @@ class Spec:
 
     # ---- writing
 
-    def write(self, value):
-        """Shortest plain text that `read` turns back into exactly this value."""
+    def write(self, value, gap=""):
+        """Shortest plain text that `read` turns back into exactly this value.
+
+        `gap` stands between number and unit.
+        """
         if self.kind == "flag":
             return "yes" if value else "no"
         if self.kind != "number":
             return str(value)
         if self.infinite and value == math.inf:
             return self.infinite
-        return exact_text(float(value), self.unit)
+        return exact_text(float(value), self.unit, gap)
 
     def show(self, value, digits=3):
         """Text of a value for the screen."""
@@ -302,16 +310,16 @@ def _short(text):
 
 
 @lru_cache(maxsize=4096)
-def exact_text(value, unit):
-    """Shortest text without spaces that reads back to the same float: `2.2kohm`, `25degC`."""
+def exact_text(value, unit, gap=""):
+    """Shortest text that reads back to the same float, `gap` before its unit: `2.2kohm`."""
     if math.isinf(value) or math.isnan(value):
         return repr(value)
     if unit == "K":
-        for text in (f"{value - 273.15:.6g}degC", f"{value!r}K"):
+        for text in (f"{value - 273.15:.6g}{gap}degC", f"{value!r}{gap}K"):
             if parse_temperature(text) == value:
                 return text
     for digits in range(1, 18):
-        text = format_quantity(value, unit, digits, ascii_only=True).replace(" ", "")
+        text = format_quantity(value, unit, digits, ascii_only=True).replace(" ", gap)
         if parse_quantity(text, unit) == value:
             return text
     return repr(value)
@@ -439,8 +447,16 @@ SPECS = {
         _number("time", 0.0, "s", 0.0, 1e4, "Time", (0.0, 250e-6), 5e-7, most_digits=5,
                 doc="s.", part="view"),
         # parts of a board
-        _number("resistance", 1e3, "ohm", 0.0, 1e9, "Resistor", doc="ohm."),
-        _number("capacitance", 1e-9, "F", 0.0, 1.0, "Capacitor", doc="F."),
+        _number("resistance", 1e3, "ohm", 0.0, 1e9, "Resistor", doc="ohm; 0 is a wire."),
+        _number("resistor", 1e3, "ohm", 0.1, 1e9, "Resistor", doc="ohm, of one that is there."),
+        _number("termination", 50.0, "ohm", 0.1, None, "Termination", infinite="none",
+                doc="Across a drive, ohm."),
+        _number("capacitance", 1e-9, "F", 0.0, 1.0, "Capacitor", doc="F; 0 is none."),
+        _number("capacitor", 1e-9, "F", 0.0, 1.0, "Capacitor", low_open=True,
+                doc="F, of one that is there."),
+        _number("area", 1.0, "", 1e-6, 1e6, "Relative area", doc="Of a transistor."),
+        _number("current_gain", 200.0, "", 0.01, None, "Current gain", infinite="inf",
+                doc="Of a transistor."),
         _number("trim", 0.0, "V", -1.0, 1.0, "Trim", (-0.01, 0.01), 5e-5,
                 doc="Offset added between the two base lines, V."),
         _number("balance", 0.0, "", -1.9, 1.9, "Load balance", (-0.1, 0.1), 5e-4,

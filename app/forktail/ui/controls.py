@@ -173,7 +173,7 @@ class Controls(Component):
         elif kind == "load":
             problems = state.apply_file(str(message.get("text", "")))
             if problems:
-                self.say(["The file was loaded, except for:", *problems])
+                self.say(["The file was loaded, with these remarks:", *problems])
 
 
 def row(state, name, look="", short=""):

@@ -14,3 +14,9 @@ def signed(value, unit, digits=3):
     """A value that always shows its sign, so that plus is said as clearly as minus."""
     text = format_quantity(value, unit, digits)
     return f"+{text}" if value > 0 else text
+
+
+def tidy(text):
+    """A value without the zeros that say nothing: `2.20 kΩ` becomes `2.2 kΩ`."""
+    number, gap, unit = text.partition(" ")
+    return (number.rstrip("0").rstrip(".") if "." in number else number) + gap + unit

@@ -15,9 +15,10 @@ The circuit, node by node (names as in `network.NODES`):
 """
 
 import math
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 
-from forktail.core.checks import QuantityError, as_quantity
+from forktail.core.checks import QuantityError
+from forktail.core.spec import SPECS, choice, number, setting, spec, specs_of, text
 from forktail.core.thermal import T_NOMINAL
 
 #: An open part, ohm: a broken joint still leaks a little.
@@ -25,37 +26,16 @@ OPEN = 1e9
 #: A shorted part or solder bridge, ohm: little beside every part of a cell.
 SHORT = 1.0
 #: Temperatures over which the law of the junction is used, K.
-COLDEST, HOTTEST = 200.0, 450.0
+COLDEST, HOTTEST = SPECS["temperature"].low, SPECS["temperature"].high
+#: Relative emitter area of one transistor.
+AREA = spec("area")
 
-DRIVE_MODES = ("single", "balanced")
-TAIL_KINDS = ("ideal", "resistor", "transistor")
+_MODES = {"single": "one side", "balanced": "balanced"}
+_TAILS = {"ideal": "ideal", "resistor": "resistor", "transistor": "transistor"}
 
-# field -> (unit, low, high, low is refused, infinity allowed)
-_LIMITS = {
-    "v_supply": ("V", 0.0, 1000.0, False, False),
-    "trim_upper": ("V", -1.0, 1.0, False, False),
-    "trim_lower": ("V", -1.0, 1.0, False, False),
-    "trim_balance": ("", -1.9, 1.9, False, False),
-    "i_tail": ("A", 0.0, 10.0, False, False),
-    "i_s": ("A", 1e-20, 1e-6, False, False),
-    "beta_forward": ("", 0.01, None, False, True),
-    "beta_reverse": ("", 0.01, None, False, True),
-    "v_early": ("V", 5.0, None, False, True),
-    "temperature": ("K", COLDEST, HOTTEST, False, False),
-    "g_leak": ("S", 1e-16, 1e-3, False, False),
-    "r_termination_upper": ("ohm", 0.1, None, False, True),
-    "r_termination_lower": ("ohm", 0.1, None, False, True),
-}
-_MAY_BE_ZERO = (
-    "r_source_upper",
-    "r_source_lower",
-    "r_emitter_upper",
-    "r_emitter_lower",
-    "r_load_left",
-    "r_load_right",
-    "c_load",
-    "r_tail_emitter",
-)
+
+def _part(quantity, default, label):
+    return setting(spec(quantity, default=default, label=label))
 
 
 @dataclass(frozen=True)
@@ -100,75 +80,65 @@ class Circuit:
     faults : tuple of str, keys of `single_faults`.
     """
 
-    title: str = "Bat-call mixer"
-    note: str = ""
-    v_supply: float = 12.0
-    r_string_top: float = 6800.0
-    r_string_middle: float = 2700.0
-    r_string_bottom: float = 3300.0
-    c_bypass_upper: float = 10e-6
-    c_bypass_lower: float = 10e-6
-    r_bias_upper_pos: float = 2200.0
-    r_bias_upper_neg: float = 2200.0
-    r_bias_lower_pos: float = 2200.0
-    r_bias_lower_neg: float = 2200.0
-    upper_mode: str = "single"
-    lower_mode: str = "single"
-    r_source_upper: float = 50.0
-    r_source_lower: float = 50.0
-    r_termination_upper: float = 51.0
-    r_termination_lower: float = 51.0
-    c_coupling_upper: float = 100e-9
-    c_coupling_lower: float = 100e-9
-    c_ground_upper: float = 1e-6
-    c_ground_lower: float = 1e-6
-    r_emitter_upper: float = 0.0
-    r_emitter_lower: float = 0.0
-    r_load_left: float = 2200.0
-    r_load_right: float = 2200.0
-    c_load: float = 22e-12
-    tail_kind: str = "transistor"
-    i_tail: float = 1e-3
-    r_tail: float = 2200.0
-    r_tail_emitter: float = 1000.0
-    r_tail_base_top: float = 12000.0
-    r_tail_base_bottom: float = 2200.0
-    i_s: float = 1e-14
-    beta_forward: float = 200.0
-    beta_reverse: float = 4.0
-    v_early: float = 80.0
+    title: str = setting(text("title", "Bat-call mixer", "Title"))
+    note: str = setting(text("note", "", "Note"))
+    v_supply: float = _part("v_supply", 12.0, "Supply")
+    r_string_top: float = _part("resistor", 6800.0, "String, top")
+    r_string_middle: float = _part("resistor", 2700.0, "String, middle")
+    r_string_bottom: float = _part("resistor", 3300.0, "String, bottom")
+    c_bypass_upper: float = _part("capacitor", 10e-6, "Upper bypass")
+    c_bypass_lower: float = _part("capacitor", 10e-6, "Lower bypass")
+    r_bias_upper_pos: float = _part("resistor", 2200.0, "Bias, upper +")
+    r_bias_upper_neg: float = _part("resistor", 2200.0, "Bias, upper \u2212")
+    r_bias_lower_pos: float = _part("resistor", 2200.0, "Bias, lower +")
+    r_bias_lower_neg: float = _part("resistor", 2200.0, "Bias, lower \u2212")
+    upper_mode: str = setting(choice("upper_mode", "single", _MODES, "Upper drive"))
+    lower_mode: str = setting(choice("lower_mode", "single", _MODES, "Lower drive"))
+    r_source_upper: float = _part("resistance", 50.0, "Upper generator")
+    r_source_lower: float = _part("resistance", 50.0, "Lower generator")
+    r_termination_upper: float = _part("termination", 51.0, "Upper termination")
+    r_termination_lower: float = _part("termination", 51.0, "Lower termination")
+    c_coupling_upper: float = _part("capacitor", 100e-9, "Upper coupling")
+    c_coupling_lower: float = _part("capacitor", 100e-9, "Lower coupling")
+    c_ground_upper: float = _part("capacitor", 1e-6, "Upper signal ground")
+    c_ground_lower: float = _part("capacitor", 1e-6, "Lower signal ground")
+    r_emitter_upper: float = _part("r_emitter", 0.0, "Emitters of Q1 to Q4")
+    r_emitter_lower: float = _part("r_emitter", 0.0, "Emitters of Q5 and Q6")
+    r_load_left: float = _part("r_load", 2200.0, "Left load")
+    r_load_right: float = _part("r_load", 2200.0, "Right load")
+    c_load: float = _part("capacitance", 22e-12, "Capacitance at each output")
+    tail_kind: str = setting(choice("tail_kind", "transistor", _TAILS, "Tail"))
+    i_tail: float = _part("i_tail", 1e-3, "Tail current")
+    r_tail: float = _part("resistor", 2200.0, "Tail resistor")
+    r_tail_emitter: float = _part("resistance", 1000.0, "Emitter of Q7")
+    r_tail_base_top: float = _part("resistor", 12000.0, "Base of Q7 to supply")
+    r_tail_base_bottom: float = _part("resistor", 2200.0, "Base of Q7 to ground")
+    i_s: float = setting(number("i_s", 1e-14, "A", 1e-20, 1e-6, label="Saturation current"))
+    beta_forward: float = _part("current_gain", 200.0, "Current gain")
+    beta_reverse: float = _part("current_gain", 4.0, "Reverse gain")
+    v_early: float = setting(
+        number("v_early", 80.0, "V", 5.0, None, infinite="inf", label="Early voltage")
+    )
     area: tuple = (1.0,) * 7
-    temperature: float = T_NOMINAL
-    g_leak: float = 1e-13
-    trim_upper: float = 0.0
-    trim_lower: float = 0.0
-    trim_balance: float = 0.0
+    temperature: float = _part("temperature", T_NOMINAL, "Temperature")
+    g_leak: float = setting(number("g_leak", 1e-13, "S", 1e-16, 1e-3, label="Junction leakage"))
+    trim_upper: float = _part("trim", 0.0, "Trim, upper input")
+    trim_lower: float = _part("trim", 0.0, "Trim, lower input")
+    trim_balance: float = _part("balance", 0.0, "Load balance")
     faults: tuple = ()
 
     def __post_init__(self):
-        for name, allowed in (
-            ("upper_mode", DRIVE_MODES),
-            ("lower_mode", DRIVE_MODES),
-            ("tail_kind", TAIL_KINDS),
-        ):
-            if getattr(self, name) not in allowed:
-                raise QuantityError(
-                    f"{name} is {getattr(self, name)!r}; allowed is {' or '.join(allowed)}."
-                )
-        for name in ("title", "note"):
-            if not isinstance(getattr(self, name), str):
-                raise QuantityError(f"{name} is {getattr(self, name)!r}; wanted is text.")
-        for f in fields(self):
-            if f.type is float:
-                object.__setattr__(self, f.name, _checked(f.name, getattr(self, f.name)))
-        area = as_quantity("area", self.area, "", low=0.0, low_open=True)
-        if area.shape == (6,):
+        for name, allowed in specs_of(Circuit).items():
+            object.__setattr__(self, name, allowed.check(getattr(self, name), name))
+        area = tuple(self.area)
+        if len(area) == 6:
             area = (*area, 1.0)
-        elif area.shape != (7,):
+        elif len(area) != 7:
             raise QuantityError(
-                f"area has {area.size} numbers; wanted is seven, one for each of Q1 to Q7."
+                f"area has {len(area)} numbers; wanted is seven, one for each of Q1 to Q7."
             )
-        object.__setattr__(self, "area", tuple(float(a) for a in area))
+        area = tuple(AREA.check(a, f"area of Q{k}") for k, a in enumerate(area, 1))
+        object.__setattr__(self, "area", area)
         faults = (self.faults,) if isinstance(self.faults, str) else tuple(self.faults)
         object.__setattr__(self, "faults", faults)
         if faults:
@@ -181,29 +151,29 @@ class Circuit:
                     )
 
 
-def _checked(name, value):
-    unit, low, high, low_open, infinite = _LIMITS.get(name) or (
-        ("F", 0.0, 1.0, name not in _MAY_BE_ZERO, False)
-        if name.startswith("c_")
-        else ("ohm", 0.0 if name in _MAY_BE_ZERO else 0.1, 1e9, False, False)
-    )
-    if infinite:
-        try:
-            if math.isinf(float(value)) and float(value) > 0:
-                return math.inf
-        except (TypeError, ValueError):
-            pass
-    array = as_quantity(name, value, unit, low=low, high=high, low_open=low_open)
-    if array.ndim:
-        raise QuantityError(f"{name} has shape {array.shape}; wanted is one number.")
-    return float(array)
+#: What belongs to one kind of tail only.
+_OF_TAIL = {
+    "ideal": {"i_tail"},
+    "resistor": {"r_tail"},
+    "transistor": {"r_tail_emitter", "r_tail_base_top", "r_tail_base_bottom"},
+}
 
 
-def unit_of(name):
-    """SI unit of a field of `Circuit` as text, "" for a plain number."""
-    if name in _LIMITS:
-        return _LIMITS[name][0]
-    return {"c_": "F", "r_": "ohm"}.get(name[:2], "")
+def unused(circuit):
+    """Fields that have no part in this circuit, as its kind of tail or drive has no such part.
+
+    Returns
+    -------
+    dict of str to str
+        Field -> the field that decides it (`tail_kind`, `upper_mode` or `lower_mode`).
+    """
+    out = {n: "tail_kind" for kind, names in _OF_TAIL.items() for n in names}
+    for name in _OF_TAIL[circuit.tail_kind]:
+        del out[name]
+    for side in ("upper", "lower"):
+        if getattr(circuit, f"{side}_mode") == "balanced":
+            out[f"c_ground_{side}"] = f"{side}_mode"
+    return out
 
 
 @dataclass(frozen=True)
@@ -244,13 +214,13 @@ def resistor_parts(circuit):
     Emitter resistors of the pairs are parts `r_emitter_q1` to `r_emitter_q6`.
     """
     parts = {}
-    for name, text in _RESISTORS.items():
+    for name, words in _RESISTORS.items():
         if name == "r_tail" and circuit.tail_kind != "resistor":
             continue
         if name.startswith("r_tail_") and circuit.tail_kind != "transistor":
             continue
         if getattr(circuit, name) > 0:
-            parts[name] = (text, getattr(circuit, name))
+            parts[name] = (words, getattr(circuit, name))
     for k in range(1, 7):
         ohms = circuit.r_emitter_upper if k < 5 else circuit.r_emitter_lower
         if ohms > 0:
@@ -270,12 +240,12 @@ def single_faults(circuit):
     """
     faults = []
 
-    def add(key, part, kind, text):
-        faults.append(Fault(key, part, kind, text))
+    def add(key, part, kind, words):
+        faults.append(Fault(key, part, kind, words))
 
-    for name, (text, _) in resistor_parts(circuit).items():
-        add(f"open:{name}", name, "open", f"The {text} is open.")
-        add(f"short:{name}", name, "short", f"The {text} is shorted.")
+    for name, (words, _) in resistor_parts(circuit).items():
+        add(f"open:{name}", name, "open", f"The {words} is open.")
+        add(f"short:{name}", name, "short", f"The {words} is shorted.")
     for side in ("upper", "lower"):
         if getattr(circuit, f"{side}_mode") == "single":
             caps = (
@@ -287,9 +257,9 @@ def single_faults(circuit):
                 (f"c_coupling_{side}_pos", f"positive coupling capacitor, {side} drive"),
                 (f"c_coupling_{side}_neg", f"negative coupling capacitor, {side} drive"),
             )
-        for name, text in caps:
-            add(f"open:{name}", name, "open", f"The {text} is open.")
-            add(f"short:{name}", name, "short", f"The {text} is shorted.")
+        for name, words in caps:
+            add(f"open:{name}", name, "open", f"The {words} is open.")
+            add(f"short:{name}", name, "short", f"The {words} is shorted.")
         add(f"open:drive_{side}", f"drive_{side}", "open", f"The {side} drive is not connected.")
         if math.isfinite(getattr(circuit, f"r_termination_{side}")):
             add(

@@ -46,7 +46,7 @@
     beta_reverse = 4
     early = "80 V"                   # or "inf"
     area = [1, 1, 1, 1, 1, 1, 1]     # Q1 to Q7
-    leakage = 1e-13                  # siemens
+    leakage = "100 fS"
 
     [trim]
     upper = "0 V"
@@ -58,18 +58,17 @@
 
     [scene]                          # what a page saved about itself; not read here
 
-Whatever is left out keeps its default. Every value may also be a plain number in SI units (a plain
-temperature is in degrees Celsius).
+Whatever is left out keeps its default; `read_file` says what was taken. Every value may also be a
+plain number in SI units (a plain temperature is in degrees Celsius).
 """
 
 import difflib
-import math
-from dataclasses import fields
+from typing import NamedTuple
 
 from forktail.core import files
-from forktail.core.built.circuit import DRIVE_MODES, TAIL_KINDS, Circuit, unit_of
+from forktail.core.built.circuit import AREA, Circuit, unused
 from forktail.core.checks import QuantityError
-from forktail.core.quantities import parse_quantity, parse_temperature
+from forktail.core.spec import specs_of
 
 FORMAT = 1
 
@@ -116,14 +115,22 @@ _SECTIONS = {
     "trim": {"upper": "trim_upper", "lower": "trim_lower", "balance": "trim_balance"},
     "faults": {"list": "faults"},
 }
-_CHOICES = {"upper_mode": DRIVE_MODES, "lower_mode": DRIVE_MODES, "tail_kind": TAIL_KINDS}
-_INFINITE = {
-    "r_termination_upper": "none",
-    "r_termination_lower": "none",
-    "v_early": "inf",
-    "beta_forward": "inf",
-    "beta_reverse": "inf",
-}
+_SPECS = specs_of(Circuit)
+#: Left out without a word: nothing is missed where they are at their defaults.
+_QUIET = {"title", "note", "area", "g_leak", "faults", "trim_upper", "trim_lower", "trim_balance"}
+_QUIET |= {"r_emitter_upper", "r_emitter_lower"}
+
+
+class CircuitFile(NamedTuple):
+    """What a circuit file holds.
+
+    `scene` is its `[scene]` table as it stands, {} if there is none; `notes`, one sentence for
+    each thing that was taken for granted: keys that are not used, values that are not there.
+    """
+
+    circuit: Circuit
+    scene: dict
+    notes: tuple
 
 
 def field_place(name):
@@ -140,88 +147,45 @@ def _near(word, known):
     return f"; did you mean '{found[0]}'?" if found else f"; known are {', '.join(known)}."
 
 
+def _listed(words):
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+
+
 class _Reader:
     """Collects every complaint, each with its line."""
 
     def __init__(self, text):
-        self.lines = text.splitlines()
+        self.lines = files.Lines(text)
         self.errors = []
 
-    def line_of(self, section, key):
-        """Line of a key in its section (0 if not found), read as a person would."""
-        here = ""
-        for number, line in enumerate(self.lines, 1):
-            bare = line.split("#")[0].strip()
-            if bare.startswith("["):
-                here = bare.strip("[] ").replace(" ", "")
-                if key is None and (here == section or here.startswith(section + ".")):
-                    return number
-            elif key is not None and "=" in bare:
-                name = bare.split("=")[0].strip().strip("\"'").replace(" ", "")
-                full = f"{here}.{name}" if here else name
-                if full == (f"{section}.{key}" if section else key):
-                    return number
-        return 0
+    def place(self, section, *keys):
+        """`line 12, [loads] left` of a key, or of a section."""
+        line = self.lines.of(*section.split("."), *keys[:1]) if section else self.lines.of(*keys)
+        words = [f"[{section}]"] if section else []
+        return f"line {line}, " + " ".join([*words, *([_listed(keys)] if keys else [])])
 
-    def complain(self, section, key, text):
-        line = self.line_of(section, key)
-        where = f"line {line}, " if line else ""
-        place = f"[{section}] " if section else ""
-        self.errors.append(f"{where}{place}{key if key is not None else ''}".strip() + f": {text}")
+    def complain(self, text, section, *keys):
+        self.errors.append(f"{self.place(section, *keys)}: {text}")
 
 
-def _value(name, raw):
-    """Read one value for a field; raises QuantityError without a place."""
-    if name in ("title", "note"):
-        if not isinstance(raw, str):
-            raise QuantityError(f"{raw!r} is not text; wanted is text in quotes.")
-        return raw
-    if name in _CHOICES:
-        if raw not in _CHOICES[name]:
-            wanted = " or ".join(f'"{c}"' for c in _CHOICES[name])
-            raise QuantityError(f"{raw!r} is not one of them; wanted is {wanted}.")
-        return raw
+def _value(name, raw, where):
+    """Read one value for a field."""
     if name == "faults":
         if not (isinstance(raw, list) and all(isinstance(f, str) for f in raw)):
             raise QuantityError(
-                f'{raw!r} is not a list of texts; wanted is such as ["open:r_load_left"].'
+                f'{where}: {raw!r} is not a list of texts; wanted is such as ["open:r_load_left"].'
             )
         return tuple(raw)
     if name == "area":
-        good = (
-            isinstance(raw, list)
-            and len(raw) in (6, 7)
-            and all(isinstance(a, (int, float)) and not isinstance(a, bool) for a in raw)
-        )
-        if not good:
+        if not (isinstance(raw, list) and len(raw) in (6, 7)):
             raise QuantityError(
-                f"{raw!r} is not seven numbers; wanted is one for each of "
+                f"{where}: {raw!r} is not seven numbers; wanted is one for each of "
                 "Q1 to Q7, such as [1, 1, 1, 1, 1, 1, 1]."
             )
-        return tuple(float(a) for a in raw)
-    if isinstance(raw, (bool, list, dict)) or not isinstance(raw, (str, int, float)):
-        raise QuantityError(f"{raw!r} is not a value; wanted is a number, or text with a unit.")
-    if name in _INFINITE:
-        if isinstance(raw, float) and raw == math.inf:
-            return math.inf
-        if isinstance(raw, str) and raw.strip().lower() in ("inf", "infinite", "none"):
-            return math.inf
-    if name == "temperature":
-        return parse_temperature(raw, "value")
-    unit = unit_of(name)
-    if unit == "S":
-        try:
-            return float(raw)
-        except ValueError:
-            raise QuantityError(
-                f"'{raw}' is not a plain number; wanted is siemens without a unit, such as 1e-13."
-            ) from None
-    return parse_quantity(raw, unit, "value")
-
-
-def _clean(error):
-    text = str(error)
-    return text.removeprefix("value: ")
+        return tuple(AREA.read(a, f"{where} of Q{k}") for k, a in enumerate(raw, 1))
+    if _SPECS[name].kind == "text":
+        return _SPECS[name].check(raw, where)
+    return _SPECS[name].read(raw, where)
 
 
 def read_file(text):
@@ -234,9 +198,7 @@ def read_file(text):
 
     Returns
     -------
-    circuit : circuit.Circuit
-    scene : dict
-        The `[scene]` table as it stands, {} if there is none.
+    CircuitFile
 
     Raises
     ------
@@ -248,36 +210,58 @@ def read_file(text):
     reader, values = _Reader(text), {}
     scene = data.pop("scene", {})
     if not isinstance(scene, dict):
-        reader.complain("", "scene", "wanted is a table, [scene].")
+        reader.complain("wanted is a table, [scene].", "", "scene")
         scene = {}
     version = data.pop("forktail", FORMAT)
     if version != FORMAT:
         reader.complain(
-            "", "forktail", f"format {version!r} is not known here; wanted is {FORMAT}."
+            f"format {version!r} is not known here; wanted is {FORMAT}.", "", "forktail"
         )
     for section, table in _tables(data, reader):
         keys = _SECTIONS[section]
         for key, raw in table.items():
             if key not in keys:
                 known = list(keys) if section else [*keys, *_top_sections()]
-                reader.complain(section, key, "is not a key of this section" + _near(key, known))
+                reader.complain("is not a key of this section" + _near(key, known), section, key)
                 continue
-            name = keys[key]
             try:
-                value = _value(name, raw)
-                if name != "faults":
-                    Circuit(**{name: value})  # range, by itself
-                values[name] = value
+                values[keys[key]] = _value(keys[key], raw, reader.place(section, key))
             except QuantityError as error:
-                reader.complain(section, key, _clean(error))
+                reader.errors.append(str(error))
     if not reader.errors:
         try:
-            return Circuit(**values), scene
-        except QuantityError as error:
-            reader.complain("faults", "list", _clean(error))
+            circuit = Circuit(**values)
+            return CircuitFile(circuit, scene, tuple(_notes(circuit, values, reader)))
+        except QuantityError as error:  # only which faults there can be hangs on other values
+            reader.complain(str(error), "faults", "list")
     count = len(reader.errors)
     head = "" if count == 1 else f"{count} faults in the circuit file:\n"
     raise QuantityError(head + "\n".join(reader.errors))
+
+
+def _notes(circuit, values, reader):
+    """Sentences on keys that are not used, and on values that are not there."""
+    idle = unused(circuit)
+    for section, keys in _SECTIONS.items():
+        for decides in ("tail_kind", "upper_mode", "lower_mode"):
+            named = [k for k, n in keys.items() if n in values and idle.get(n) == decides]
+            if named:
+                key, kind = field_place(decides)[1], getattr(circuit, decides)
+                are = "is" if len(named) == 1 else "are"
+                yield f'{reader.place(section, *named)} {are} not used with {key} = "{kind}".'
+        missing = {k: n for k, n in keys.items() if not (n in values or n in idle or n in _QUIET)}
+        if missing:
+            whole = not any(n in values for n in keys.values())
+            what = f"[{section}]" if whole else f"[{section}] {_listed([*missing])}"
+            taken = [
+                (f"{k} = " if len(missing) > 1 or whole else "")
+                + _SPECS[n].write(getattr(circuit, n), " ")
+                for k, n in missing.items()
+            ]
+            are = "is" if whole or len(missing) == 1 else "are"
+            yield f"{what} {are} not in the file; taken {'is' if len(taken) == 1 else 'are'} " + (
+                f"{_listed(taken)}."
+            )
 
 
 def _top_sections():
@@ -289,7 +273,7 @@ def _tables(data, reader):
     top = {k: v for k, v in data.items() if not isinstance(v, dict)}
     for key in list(top):
         if key in _top_sections():
-            reader.complain("", key, f"is a section; write [{key}] on a line of its own.")
+            reader.complain(f"is a section; write [{key}] on a line of its own.", "", key)
             del top[key]
     yield "", top
     for name, table in data.items():
@@ -301,16 +285,16 @@ def _tables(data, reader):
                     yield f"drive.{side}", inner
                 elif isinstance(inner, dict):
                     reader.complain(
-                        f"drive.{side}", None, "is not a section" + _near(side, ["upper", "lower"])
+                        "is not a section" + _near(side, ["upper", "lower"]), f"drive.{side}"
                     )
                 else:
                     reader.complain(
-                        "drive", side, "wanted are the sections [drive.upper] and [drive.lower]."
+                        "wanted are the sections [drive.upper] and [drive.lower].", "drive", side
                     )
         elif name in _SECTIONS:
             yield name, table
         else:
-            reader.complain(name, None, "is not a section" + _near(name, _top_sections()))
+            reader.complain("is not a section" + _near(name, _top_sections()), name)
 
 
 def holds_circuit(table):
@@ -320,56 +304,7 @@ def holds_circuit(table):
 
 def read_circuit(text):
     """Read a circuit file and return the `circuit.Circuit` alone; errors as `read_file`."""
-    return read_file(text)[0]
-
-
-_PREFIXES = (
-    (1e6, "M"),
-    (1e3, "k"),
-    (1.0, ""),
-    (1e-3, "m"),
-    (1e-6, "u"),
-    (1e-9, "n"),
-    (1e-12, "p"),
-    (1e-15, "f"),
-)
-
-
-def _written(name, value):
-    """Shortest text that reads back to exactly this value."""
-    if name in ("title", "note") or name in _CHOICES:
-        return _quoted(value)
-    if name == "faults":
-        return "[" + ", ".join(_quoted(f) for f in value) + "]"
-    if name == "area":
-        return "[" + ", ".join(repr(a).removesuffix(".0") for a in value) + "]"
-    if math.isinf(value):
-        return _quoted(_INFINITE[name])
-    if name == "temperature":
-        celsius = round(value - 273.15, 6)
-        text = f"{celsius:g} degC"
-        return _quoted(text if parse_temperature(text) == value else f"{value!r} K")
-    unit = unit_of(name)
-    if unit in ("", "S"):
-        return f"{value:g}" if float(f"{value:g}") == value else repr(value)
-    if value == 0.0:
-        return _quoted(f"0 {unit}")
-    for factor, prefix in _PREFIXES:
-        if abs(value) >= factor * 0.9999999:
-            for digits in range(1, 16):
-                text = f"{value / factor:.{digits}g}"
-                if "e" not in text:
-                    text = f"{text} {prefix}{unit}"
-                    if parse_quantity(text, unit) == value:
-                        return _quoted(text)
-            break
-    return _quoted(f"{value!r} {unit}")
-
-
-def _quoted(text):
-    out = text.replace("\\", "\\\\").replace('"', '\\"')
-    out = "".join(c if c >= " " and c != "\x7f" else f"\\u{ord(c):04x}" for c in out)
-    return f'"{out}"'
+    return read_file(text).circuit
 
 
 def write_circuit(circuit, scene=None):
@@ -384,47 +319,34 @@ def write_circuit(circuit, scene=None):
     Returns
     -------
     str
+        What this circuit has no use for is left out, unless it is off its default.
 
     Raises
     ------
     QuantityError
         If the scene holds something that TOML cannot.
     """
-    lines = [f"forktail = {FORMAT}"]
-    known = {f.name for f in fields(Circuit)}
+    idle, plain = unused(circuit), Circuit()
+    sections = {"": {"forktail": FORMAT}}
     for section, keys in _SECTIONS.items():
-        if section == "faults" and not circuit.faults:
-            continue
-        if section:
-            lines += ["", f"[{section}]"]
+        table = sections.setdefault(section, {})
         for key, name in keys.items():
-            assert name in known
-            lines.append(f"{key} = {_written(name, getattr(circuit, name))}")
+            value = getattr(circuit, name)
+            if name in idle and value == getattr(plain, name):
+                continue
+            table[key] = _written(name, value)
+    if not circuit.faults:
+        del sections["faults"]
     if scene:
-        lines += ["", "[scene]"]
-        lines += [f"{_key(k)} = {_plain(k, v)}" for k, v in scene.items()]
-    return "\n".join(lines) + "\n"
+        sections["scene"] = scene
+    return files.write(sections)
 
 
-def _key(key):
-    bare = key.replace("_", "").replace("-", "")
-    return key if bare.isascii() and bare.isalnum() else _quoted(key)
-
-
-def _plain(key, value):
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, str):
-        return _quoted(value)
-    if isinstance(value, int):
-        return str(value)
-    if isinstance(value, float):
-        return repr(value)  # inf and nan are TOML as well
-    if isinstance(value, (list, tuple)):
-        return "[" + ", ".join(_plain(key, v) for v in value) + "]"
-    if isinstance(value, dict):
-        return "{" + ", ".join(f"{_key(k)} = {_plain(k, v)}" for k, v in value.items()) + "}"
-    raise QuantityError(
-        f"scene.{key} is {value!r}, which a file cannot hold; "
-        "allowed are texts, numbers, true or false, and lists of them."
-    )
+def _written(name, value):
+    """A value as a file has it: a plain number where there is no unit, else text with its unit."""
+    spec = _SPECS.get(name)
+    if spec is None or spec.kind != "number":
+        return value
+    if spec.unit == "" and value != float("inf"):
+        return value
+    return spec.write(value, " ")

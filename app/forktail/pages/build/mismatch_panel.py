@@ -3,7 +3,7 @@
 import math
 from html import escape
 
-from forktail.pages.build.state import TRIM_QUANTITIES
+from forktail.pages.build.state import TRIMS
 from forktail.ui.html import STYLES, button, csv_text, number, request
 from forktail.ui.markup import MarkupView
 
@@ -89,7 +89,7 @@ class RunPanel(MarkupView):
         for n in _SETTINGS:
             spec, value = state.param[n], getattr(state, n)
             bad = self._bad.get(n)
-            text = spec.show(value) if hasattr(spec, "show") else str(value)
+            text = spec.show(value)
             out[f"in-{n}"] = {
                 "value": bad[0] if bad else text,
                 "aria-invalid": "true" if bad else None,
@@ -146,7 +146,7 @@ class TrimPanel(MarkupView):
     def __init__(self, **params):
         super().__init__(stylesheets=STYLES, **params)
         self._bad = {}
-        rows = "".join(self._row(name) for name in TRIM_QUANTITIES)
+        rows = "".join(self._row(name) for name in TRIMS)
         body = "".join(
             f'<tr><th scope="row">{name}</th><td data-id="u-{m}"></td><td data-id="n-{m}"></td>'
             "</tr>"
@@ -167,7 +167,7 @@ class TrimPanel(MarkupView):
         )
 
     def _row(self, name):
-        spec = TRIM_QUANTITIES[name]
+        spec = TRIMS[name]
         return (
             f'<div class="row"><label for="sl-{name}" title="nulls the {_NULLS[name]}">'
             f"{escape(spec.label)}</label>"
@@ -201,7 +201,7 @@ class TrimPanel(MarkupView):
             },
         }
         trims = state.trims()
-        for name, spec in TRIM_QUANTITIES.items():
+        for name, spec in TRIMS.items():
             value = trims[name]
             bad = self._bad.get(name)
             out[f"in-{name}"] = {

@@ -6,15 +6,15 @@ import numpy as np
 import panel as pn
 
 from forktail.core.checks import QuantityError
+from forktail.pages.build.circuit_texts import FIELDS, area_of
 from forktail.pages.build.findings import FindingsView
 from forktail.pages.build.mismatch_panel import RunPanel, SpreadTable, TrimPanel, spread_csv
 from forktail.pages.build.mismatch_plots import HISTOGRAMS, Histogram
 from forktail.pages.build.parts_table import SETTINGS, PartsTable
 from forktail.pages.build.schematic import BuiltSchematic
 from forktail.pages.build.state import (
-    LABELS,
     TABS,
-    TRIM_QUANTITIES,
+    TRIMS,
     BuildState,
     assess,
     compare,
@@ -196,7 +196,7 @@ class BuildPage(Page):
         self.parts.forget()
         self.parts.show(self.state)
         if problems:
-            self.controls.say(["The file was loaded, except for:", *problems])
+            self.controls.say(["The file was loaded, with these remarks:", *problems])
 
     def _reset(self, message):
         self.parts.forget()
@@ -212,8 +212,8 @@ class BuildPage(Page):
         view, x = message.get("view"), message.get("x")
         if not isinstance(x, (int, float)) or not math.isfinite(x):
             return
-        if view in TRIM_QUANTITIES:
-            spec = TRIM_QUANTITIES[view]
+        if view in TRIMS:
+            spec = TRIMS[view]
             self.trims.accept(view)
             self.state.set_trim(view, spec.at_step(min(max(int(x), 0), spec.steps())))
             return
@@ -243,13 +243,13 @@ class BuildPage(Page):
             if name == "series":
                 self._set("series", text)
                 return
-            if knob in TRIM_QUANTITIES:
+            if knob in TRIMS:
                 panel.accept(knob)
-                self.state.set_trims({knob: TRIM_QUANTITIES[knob].read(text)})
+                self.state.set_trims({knob: TRIMS[knob].read(text)})
             elif name in SETTINGS or name in _RUN_SETTINGS or name == "unit":
                 panel.accept(name)
                 self.state.read_setting(name, text)
-            elif name in LABELS or name.startswith("area"):
+            elif name in FIELDS or area_of(name):
                 panel.accept(name)
                 self.state.edit(name, text)
             else:
@@ -278,13 +278,13 @@ class BuildPage(Page):
 
     def _null(self, message):
         name = message.get("name")
-        names = (name,) if name in TRIM_QUANTITIES else tuple(TRIM_QUANTITIES)
+        names = (name,) if name in TRIMS else tuple(TRIMS)
         for n in names:
             self.trims.accept(n)
         self.state.null(names)
 
     def _untrim(self, message):
-        self.state.set_trims(dict.fromkeys(TRIM_QUANTITIES, 0.0))
+        self.state.set_trims(dict.fromkeys(TRIMS, 0.0))
 
     # ---- the run
 

@@ -2,12 +2,14 @@
 
 from html import escape
 
-from forktail.core.built.circuit import single_faults, unit_of
+from forktail.core.built.circuit import AREA, single_faults, transistor_names, unused
 from forktail.core.built.references import references
 from forktail.core.quantities import UNITS
-from forktail.pages.build.state import CHOICES, LABELS, show_value
+from forktail.pages.build.circuit_texts import SPECS, area_of
+from forktail.pages.build.state import BuildState
 from forktail.ui.html import STYLES, request
 from forktail.ui.markup import MarkupView
+from forktail.ui.text import tidy
 
 #: Page settings that stand among the parts, as they belong to the drives.
 SETTINGS = ("drive_upper", "drive_lower")
@@ -63,23 +65,36 @@ _SECTIONS = (
 )
 
 
+#: What an entry is called below the heading of its section, where that already says the rest.
+_SHORT = {
+    "drive_upper": "Peak drive",
+    "drive_lower": "Peak drive",
+    "r_source_upper": "Generator",
+    "r_source_lower": "Generator",
+    "r_termination_upper": "Termination",
+    "r_termination_lower": "Termination",
+    "c_coupling_upper": "Coupling",
+    "c_coupling_lower": "Coupling",
+    "c_ground_upper": "Signal ground",
+    "c_ground_lower": "Signal ground",
+    "r_emitter_upper": "In Q1 to Q4",
+    "r_emitter_lower": "In Q5 and Q6",
+    "c_load": "At each output",
+    "r_tail_base_top": "Base to supply",
+    "r_tail_base_bottom": "Base to ground",
+}
+_HINTS = {"": "a plain number", "K": "degrees Celsius, such as 25"}
+
+
 def rows(circuit):
     """Sections of (title, names) with the entries that this circuit has."""
-    hidden = {
-        f"c_ground_{s}" for s in ("upper", "lower") if getattr(circuit, f"{s}_mode") == "balanced"
-    }
-    hidden |= {
-        "ideal": {"r_tail", "r_tail_emitter", "r_tail_base_top", "r_tail_base_bottom"},
-        "resistor": {"i_tail", "r_tail_emitter", "r_tail_base_top", "r_tail_base_bottom"},
-        "transistor": {"i_tail", "r_tail"},
-    }[circuit.tail_kind]
+    idle = unused(circuit)
     for title, names in _SECTIONS:
         out = []
         for name in names:
             if name == "area":
-                count = 7 if circuit.tail_kind == "transistor" else 6
-                out += [f"area{k}" for k in range(1, count + 1)]
-            elif name not in hidden:
+                out += [f"area{q[1:]}" for q in transistor_names(circuit)]
+            elif name not in idle:
                 out.append(name)
         yield title, out
 
@@ -89,25 +104,22 @@ def _span(refs):
     return refs[0] if len(refs) == 1 else f"{refs[0]}\u2013{refs[-1][1:]}" if refs else ""
 
 
-def _label(name):
-    if name.startswith("area"):
-        return "Relative area"
+def _spec(name):
     if name in SETTINGS:
-        return "Peak drive"
-    return LABELS[name]
+        return getattr(BuildState.param, name).spec
+    return AREA if area_of(name) else SPECS[name]
+
+
+def _label(name):
+    return _SHORT.get(name) or _spec(name).title
 
 
 def _hint(name):
-    if name in SETTINGS:
-        return "a voltage, such as 100 mV"
-    if name.startswith("area"):
-        return "a plain number, 1 for equal"
-    unit = unit_of(name)
-    if name == "temperature":
-        return "degrees Celsius, such as 25"
-    if unit in UNITS and unit:
-        return f"{UNITS[unit][1]}, such as {UNITS[unit][2]}"
-    return "text" if name in ("title", "note") else "a plain number"
+    spec = _spec(name)
+    if spec.kind == "text":
+        return "text"
+    _, measures, example = UNITS[spec.unit]
+    return _HINTS.get(spec.unit, f"{measures}, such as {example}")
 
 
 class PartsTable(MarkupView):
@@ -162,19 +174,17 @@ class PartsTable(MarkupView):
         for _, names in rows(circuit):
             for name in names:
                 if name in SETTINGS:
-                    spec = state.param[name]
-                    text = spec.show(getattr(state, name))
-                    was = state.defaults()[name]
-                    off, before = getattr(state, name) != was, spec.show(was)
-                elif name.startswith("area"):
-                    k = int(name[4:]) - 1
-                    text, before = f"{circuit.area[k]:.6g}", f"{base.area[k]:.6g}"
-                    off = circuit.area[k] != base.area[k]
+                    value, was = getattr(state, name), state.defaults()[name]
+                elif k := area_of(name):
+                    value, was = circuit.area[k - 1], base.area[k - 1]
                 else:
                     value, was = getattr(circuit, name), getattr(base, name)
-                    text, before, off = show_value(name, value), show_value(name, was), value != was
-                    if name in CHOICES:
-                        text, before = value, CHOICES[name][was]
+                spec, off = _spec(name), value != was
+                text, before = (
+                    tidy(spec.show(v, 5)) if spec.kind == "number" else v for v in (value, was)
+                )
+                if spec.kind == "choice":  # the entry holds the key, the mark says its name
+                    before = spec.show(was)
                 bad = self.bad.get(name)
                 out[f"in-{name}"] = {
                     "value": bad[0] if bad else text,
@@ -202,7 +212,7 @@ def _draw(circuit):
     for title, names in rows(circuit):
         out.append(f'<h2 class="part">{title}</h2>')
         for name in names:
-            ref = f"Q{name[4:]}" if name.startswith("area") else _span(refs.get(name, ()))
+            ref = f"Q{area_of(name)}" if area_of(name) else _span(refs.get(name, ()))
             if name in SETTINGS:
                 ref = "G1" if name == "drive_upper" else "G2"
             out.append(_row(name, ref, _label(name)))
@@ -212,9 +222,9 @@ def _draw(circuit):
 
 def _row(name, ref, label):
     spoken = escape(f"{ref} {label}".strip())
-    if name in CHOICES:
+    if _spec(name).kind == "choice":
         options = "".join(
-            f'<option value="{k}">{escape(t)}</option>' for k, t in CHOICES[name].items()
+            f'<option value="{k}">{escape(t)}</option>' for k, t in _spec(name).choices
         )
         field = (
             f'<select data-id="in-{name}" data-entry="{name}" aria-label="{spoken}">'

@@ -9,7 +9,7 @@ import math
 
 from forktail.core.built.references import part_reference, references
 from forktail.core.quantities import format_quantity
-from forktail.pages.build.state import show_value
+from forktail.pages.build.circuit_texts import shown
 from forktail.ui import svg
 from forktail.ui.html import STYLES
 from forktail.ui.markup import MarkupView
@@ -476,10 +476,10 @@ def values(scene):
     out["scale"] = {"width": f"{FULL_WIDTH / 2:.1f}", "x": f"{1150 - FULL_WIDTH / 2:.1f}"}
     out["scale-text"] = {"#": f"this width: {format_quantity(full / 2, 'A', 2)}"}
     for field, refs in references(c).items():
-        text = show_value(field, getattr(c, field), 3)
+        text = shown(field, getattr(c, field), 3)
         for ref in refs:
             out[f"val-{ref}"] = {"#": text}
-    supply = f"+{show_value('v_supply', c.v_supply)}"
+    supply = f"+{shown('v_supply', c.v_supply)}"
     out["supply"] = out["supply2"] = {"#": supply}
     for side in ("upper", "lower"):
         out[f"v_{side}"] = {"#": signed(getattr(scene, f"v_{side}"), "V")}

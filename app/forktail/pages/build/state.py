@@ -1,28 +1,23 @@
 """State of the Build page: one built circuit, where it is looked at, and what is asked of it."""
 
 import math
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 import param
 
-from forktail.circuits import shipped
-from forktail.core import files
+from forktail.circuits import shipped, shipped_titles
 from forktail.core.built import findings, mismatch, network
-from forktail.core.built.circuit import Circuit, break_part, single_faults, unit_of
-from forktail.core.built.file import holds_circuit, read_file, write_circuit
+from forktail.core.built.circuit import Circuit, break_part, single_faults
 from forktail.core.built.preferred import SERIES
 from forktail.core.built.references import round_circuit
 from forktail.core.cell import law as cell
 from forktail.core.checks import QuantityError
-from forktail.core.quantities import (
-    format_quantity,
-    format_temperature,
-    parse_quantity,
-    parse_temperature,
-)
-from forktail.ui.state import PageState, Quantity, scene_of
+from forktail.core.spec import choice, number, spec, text
+from forktail.pages.build import circuit_texts
+from forktail.pages.build.circuit_texts import SPECS, first_shipped
+from forktail.ui.state import PageState, param_of
 
 MODELS = {"textbook": "Textbook", "built": "Built", "overlay": "Overlay"}
 TABS = {
@@ -53,216 +48,6 @@ PRESETS = {
 MAX_UNDO = 100
 #: Points of each transfer curve.
 CURVE_POINTS = 61
-
-_TEXTS = ("title", "note")
-_INFINITE = {
-    "r_termination_upper": "none",
-    "r_termination_lower": "none",
-    "v_early": "inf",
-    "beta_forward": "inf",
-    "beta_reverse": "inf",
-}
-
-#: What each entry of the parts list is called, for messages and labels.
-LABELS = {
-    "v_supply": "Supply",
-    "temperature": "Temperature",
-    "r_string_top": "String, top",
-    "r_string_middle": "String, middle",
-    "r_string_bottom": "String, bottom",
-    "c_bypass_upper": "Upper bypass",
-    "c_bypass_lower": "Lower bypass",
-    "r_bias_upper_pos": "Bias, upper +",
-    "r_bias_upper_neg": "Bias, upper \u2212",
-    "r_bias_lower_pos": "Bias, lower +",
-    "r_bias_lower_neg": "Bias, lower \u2212",
-    "upper_mode": "Upper drive",
-    "lower_mode": "Lower drive",
-    "r_source_upper": "Generator",
-    "r_source_lower": "Generator",
-    "r_termination_upper": "Termination",
-    "r_termination_lower": "Termination",
-    "c_coupling_upper": "Coupling",
-    "c_coupling_lower": "Coupling",
-    "c_ground_upper": "Signal ground",
-    "c_ground_lower": "Signal ground",
-    "r_emitter_upper": "In Q1 to Q4",
-    "r_emitter_lower": "In Q5 and Q6",
-    "r_load_left": "Left load",
-    "r_load_right": "Right load",
-    "c_load": "At each output",
-    "tail_kind": "Tail",
-    "i_tail": "Tail current",
-    "r_tail": "Tail resistor",
-    "r_tail_emitter": "Emitter of Q7",
-    "r_tail_base_top": "Base to supply",
-    "r_tail_base_bottom": "Base to ground",
-    "i_s": "Saturation current",
-    "beta_forward": "Current gain",
-    "beta_reverse": "Reverse gain",
-    "v_early": "Early voltage",
-    "g_leak": "Junction leakage",
-    "trim_upper": "Trim, upper input",
-    "trim_lower": "Trim, lower input",
-    "trim_balance": "Load balance",
-    "area": "Relative areas",
-    "title": "Title",
-    "note": "Note",
-    "faults": "Faults",
-}
-CHOICES = {
-    "upper_mode": {"single": "one side", "balanced": "balanced"},
-    "lower_mode": {"single": "one side", "balanced": "balanced"},
-    "tail_kind": {"ideal": "ideal", "resistor": "resistor", "transistor": "transistor"},
-}
-_DIGITS = 12
-
-
-def read_value(circuit, name, text):
-    """Read an entry for one field of a circuit.
-
-    Parameters
-    ----------
-    circuit : Circuit
-    name : str
-        A field of `Circuit`, or `area1` to `area7` for one relative area.
-    text : str
-
-    Returns
-    -------
-    Circuit
-        With that value.
-
-    Raises
-    ------
-    QuantityError
-        One sentence that names the entry, what was typed and what is allowed.
-    """
-    text = str(text)[:2000].strip()
-    if name[:4] == "area" and name[4:].isdigit():
-        k, label = int(name[4:]) - 1, f"Area of Q{name[4:]}"
-        area = list(circuit.area)
-        if not 0 <= k < len(area):
-            raise QuantityError(f"{name} is not a value of a circuit.")
-        area[k] = parse_quantity(text, "", label, 1e-6, 1e6)
-        return replace(circuit, area=tuple(area))
-    if name not in LABELS:
-        raise QuantityError(f"'{name[:40]}' is not a value of a circuit.")
-    label = LABELS[name]
-    if name in _TEXTS:
-        return replace(circuit, **{name: text})
-    if name in CHOICES:
-        if text not in CHOICES[name]:
-            raise QuantityError(
-                f"{label}: '{text[:40]}' is not known; allowed are {', '.join(CHOICES[name])}."
-            )
-        return _without_lost_faults(circuit, **{name: text})
-    if name == "faults":
-        return _checked(circuit, name, tuple(f for f in text.split(";") if f), text)
-    if name == "area":
-        values = tuple(parse_quantity(t, "", label, 1e-6, 1e6) for t in text.split(";"))
-        return _checked(circuit, name, values, text)
-    if name in _INFINITE and text.lower() in ("none", "inf", "infinite"):
-        return _checked(circuit, name, math.inf, text)
-    if name == "temperature":
-        value = parse_temperature(text, label)
-    elif unit_of(name) == "S":
-        try:
-            value = float(text.lower().removesuffix("s"))
-        except ValueError:
-            raise QuantityError(
-                f"{label}: '{text[:40]}' is not a conductance; wanted is siemens "
-                "as a plain number, such as 1e-13."
-            ) from None
-    else:
-        value = parse_quantity(text, unit_of(name), label)
-    return _checked(circuit, name, value, text)
-
-
-def _without_lost_faults(circuit, **change):
-    """Change a choice, leaving out faults of parts that go with it."""
-    bare = replace(circuit, faults=(), **change)
-    if not circuit.faults:
-        return bare
-    known = {f.key for f in single_faults(bare)}
-    return replace(bare, faults=tuple(f for f in circuit.faults if f in known))
-
-
-def _checked(circuit, name, value, text):
-    try:
-        return (
-            _without_lost_faults(circuit, **{name: value})
-            if name != "faults"
-            else replace(circuit, faults=value)
-        )
-    except QuantityError as error:
-        said = str(error)
-        _, _, allowed = said.rpartition("; ")
-        unit = unit_of(name)
-        if name == "temperature":
-            raise QuantityError(
-                f"{LABELS[name]}: '{text}' is out of range; allowed is \u221273 to 177 \u00b0C."
-            ) from None
-        if not allowed.startswith("allowed") or unit in ("", "S"):
-            raise QuantityError(f"{LABELS[name]}: '{text}': {said}") from None
-        raise QuantityError(f"{LABELS[name]}: '{text}' is out of range; {allowed}") from None
-
-
-def show_value(name, value, digits=4):
-    """Text of a value for the screen: `2.20 kΩ` is shown as `2.2 kΩ`."""
-    if name in _TEXTS or name in CHOICES:
-        return str(value)
-    if name == "temperature":
-        return format_temperature(value)
-    if isinstance(value, tuple):
-        return "; ".join(v if isinstance(v, str) else f"{v:g}" for v in value)
-    if math.isinf(value):
-        return _INFINITE.get(name, "inf")
-    unit = unit_of(name) if name in LABELS else ""
-    if unit in ("S", ""):
-        return f"{value:.6g}" + (" S" if unit else "")
-    text = format_quantity(value, unit, digits)
-    number, _, rest = text.partition(" ")
-    if "." in number:
-        number = number.rstrip("0").rstrip(".")
-    return f"{number} {rest}".strip()
-
-
-def exact_value(name, value):
-    """Shortest text that `read_value` reads back to the same value."""
-    if name in _TEXTS or name in CHOICES:
-        return str(value)
-    if isinstance(value, tuple):
-        return ";".join(v if isinstance(v, str) else _plain(v) for v in value)
-    if math.isinf(value):
-        return _INFINITE.get(name, "inf")
-    if name == "temperature":
-        for text in (f"{value - 273.15:.6g}degC", f"{value!r}K"):
-            if parse_temperature(text) == value:
-                return text
-    unit = unit_of(name)
-    if unit in ("S", ""):
-        return _plain(value)
-    for digits in range(1, 18):
-        text = format_quantity(value, unit, digits, ascii_only=True).replace(" ", "")
-        if parse_quantity(text, unit) == value:
-            number = text.rstrip("VAFohmkMGunpf")
-            short = (number.rstrip("0").rstrip(".") if "." in number else number) + text[
-                len(number) :
-            ]
-            return short if parse_quantity(short, unit) == value else text
-    return repr(value)
-
-
-def _plain(value):
-    return f"{value:g}" if float(f"{value:g}") == value else repr(value)
-
-
-def first_shipped():
-    """Key of the circuit that the page opens with: the mixer where there is one."""
-    keys = list(shipped())
-    return next((k for k in keys if "mixer" in k), keys[0])
-
 
 # ------------------------------------------------------------------ what is solved, and shared
 
@@ -392,33 +177,35 @@ def _can_have(circuit, fault):
     return not fault or fault in {f.key for f in _possible_faults(circuit)}
 
 
-def _volt(default, span, step, label, symbol, doc, bound=10.0):
-    return Quantity(
-        default,
-        bounds=(-bound, bound),
-        slider=(-span, span),
-        step=step,
-        unit="V",
-        label=label,
-        symbol=symbol,
-        doc=doc,
-    )
-
-
-#: Trims as the page shows them: a quantity each, with its slider.
-TRIM_QUANTITIES = {
-    "trim_lower": Quantity(
-        0.0, bounds=(-1.0, 1.0), slider=(-0.01, 0.01), step=5e-5, unit="V", label="Trim, lower"
-    ),
-    "trim_upper": Quantity(
-        0.0, bounds=(-1.0, 1.0), slider=(-0.01, 0.01), step=5e-5, unit="V", label="Trim, upper"
-    ),
-    "trim_balance": Quantity(
-        0.0, bounds=(-1.9, 1.9), slider=(-0.1, 0.1), step=5e-4, unit="", label="Load balance"
-    ),
-}
 #: Trim -> parameter that holds it while a single build is looked at.
 _KNOBS = {"trim_lower": "knob_lower", "trim_upper": "knob_upper", "trim_balance": "knob_balance"}
+#: Specs of the trims, by field of the circuit, in the order in which they are turned.
+TRIMS = {name: SPECS[name] for name in _KNOBS}
+
+
+def _peak(name, default, label):
+    return param_of(
+        spec("amplitude", name, default=default, label=label, slider=(0.0, 0.3),
+             doc="Peak of the drive, for findings and bench plan, V.", part="drives")
+    )  # fmt: skip
+
+
+def _spread(name, default, unit, high, label, slider, step, doc):
+    return param_of(
+        number(name, default, unit, 0.0, high, label=label, slider=slider, step=step, doc=doc,
+               part="run")
+    )  # fmt: skip
+
+
+def _count(name, default, low, high, label, doc, part="run"):
+    return param_of(
+        number(name, default, "", low, high, whole=True, most_digits=6, label=label, doc=doc,
+               part=part)
+    )  # fmt: skip
+
+
+def _knob(trim):
+    return param_of(TRIMS[trim].at(_KNOBS[trim], label=f"{TRIMS[trim].label}, of the build"))
 
 
 class BuildState(PageState):
@@ -431,105 +218,40 @@ class BuildState(PageState):
     page = "build"
     unlinked = ("circuit",)  # a link carries its values one by one
 
-    shipped = param.Selector(
-        objects=list(shipped()),
-        default=first_shipped(),
-        label="Circuit",
-        doc="Shipped circuit that this one started from.",
-    )
+    shipped = param_of(
+        choice("shipped", first_shipped(), shipped_titles(), "Circuit",
+               "Shipped circuit that this one started from.", "view")
+    )  # fmt: skip
     circuit = param.ClassSelector(class_=Circuit, doc="The circuit as it stands.")
-    model = param.Selector(
-        default="built",
-        objects={t: k for k, t in MODELS.items()},
-        label="Model",
-        doc="Which answer is drawn.",
+    model = param_of(choice("model", "built", MODELS, "Model", "Which answer is drawn.", "view"))
+    tab = param_of(choice("tab", "curves", TABS, "Panel", "Panel shown at the side.", "view"))
+    v_upper = param_of(spec("v_upper"))
+    v_lower = param_of(spec("v_lower"))
+    drive_upper = _peak("drive_upper", 0.1, "Upper peak drive")
+    drive_lower = _peak("drive_lower", 0.01, "Lower peak drive")
+    series = param_of(
+        choice("series", "E24", {s: s for s in SERIES}, "Series",
+               "Preferred values of resistors.", "view")
+    )  # fmt: skip
+    fault = param_of(text("fault", "", "Fault", "Fault that is looked at, or none.", "view"))
+    spread_v_be = _spread(
+        "spread_v_be", 1e-3, "V", 0.1, "V_BE, sigma", (0.0, 5e-3), 1e-4, "Spread of V_BE, V."
     )
-    tab = param.Selector(
-        default="curves",
-        objects={t: k for k, t in TABS.items()},
-        label="Panel",
-        doc="Panel shown at the side.",
+    spread_resistor = _spread(
+        "spread_resistor", 1.0, "%", 50.0, "Resistors, \u00b1", (0.0, 10.0), 0.1, "Tolerance, %."
     )
-    v_upper = _volt(0.02, 0.1, 0.001, "Upper input", "v_upper", "Differential input, V.")
-    v_lower = _volt(0.02, 0.1, 0.001, "Lower input", "v_lower", "Differential input, V.")
-    drive_upper = Quantity(
-        0.1,
-        bounds=(0.0, 10.0),
-        slider=(0.0, 0.3),
-        step=0.001,
-        unit="V",
-        label="Upper peak drive",
-        symbol="",
-        doc="For the findings, V.",
+    spread_beta = _spread(
+        "spread_beta", 20.0, "%", 200.0, "Beta, sigma", (0.0, 50.0), 1.0, "Spread of beta, %."
     )
-    drive_lower = Quantity(
-        0.01,
-        bounds=(0.0, 10.0),
-        slider=(0.0, 0.3),
-        step=0.001,
-        unit="V",
-        label="Lower peak drive",
-        symbol="",
-        doc="For the findings, V.",
-    )
-    series = param.Selector(
-        default="E24", objects=list(SERIES), label="Series", doc="Preferred values of resistors."
-    )
-    fault = param.String(default="", doc="Fault that is looked at, key of single_faults.")
-    spread_v_be = Quantity(
-        1e-3,
-        bounds=(0.0, 0.1),
-        slider=(0.0, 5e-3),
-        step=1e-4,
-        unit="V",
-        label="V_BE, sigma",
-        symbol="",
-        doc="Spread of V_BE, V.",
-    )
-    spread_resistor = Quantity(
-        1.0,
-        bounds=(0.0, 50.0),
-        slider=(0.0, 10.0),
-        step=0.1,
-        unit="%",
-        label="Resistors, \u00b1",
-        symbol="",
-        doc="Tolerance, %.",
-    )
-    spread_beta = Quantity(
-        20.0,
-        bounds=(0.0, 200.0),
-        slider=(0.0, 50.0),
-        step=1.0,
-        unit="%",
-        label="Beta, sigma",
-        symbol="",
-        doc="Spread of beta, %.",
-    )
-    builds = param.Integer(
-        default=400, bounds=(10, 5000), label="Builds", doc="Builds of a Monte Carlo run."
-    )
-    seed = param.Integer(
-        default=1, bounds=(0, 999_999), label="Seed", doc="Equal seeds, equal builds."
-    )
-    unit = param.Integer(
-        default=0,
-        bounds=(0, 5000),
-        label="Build looked at",
-        doc="Number of the build that the trims act on; 0 is as drawn.",
-    )
-    knob_lower = _volt(0.0, 0.01, 5e-5, "Trim of the build, lower", "", "Trim, V.", 1.0)
-    knob_upper = _volt(0.0, 0.01, 5e-5, "Trim of the build, upper", "", "Trim, V.", 1.0)
-    knob_balance = Quantity(
-        0.0,
-        bounds=(-1.9, 1.9),
-        slider=(-0.1, 0.1),
-        step=5e-4,
-        unit="",
-        label="Load balance of the build",
-        symbol="",
-        doc="Balance.",
-    )
+    builds = _count("builds", 400, 10, 5000, "Builds", "Builds of a Monte Carlo run.")
+    seed = _count("seed", 1, 0, 999_999, "Seed", "Equal seeds, equal builds.")
+    unit = _count(
+        "unit", 0, 0, 5000, "Build looked at",
+        "Number of the build that the trims act on; 0 is as drawn.", "view",
+    )  # fmt: skip
+    knob_lower = _knob("trim_lower")
+    knob_upper = _knob("trim_upper")
+    knob_balance = _knob("trim_balance")
 
     def __init__(self, **params):
         super().__init__(**params)
@@ -551,15 +273,13 @@ class BuildState(PageState):
     def _scene_defaults(self, key=None):
         """Page settings that a shipped circuit brings along."""
         scene = shipped()[key or self.shipped][1]
-        values = {}
-        for name in ("v_upper", "v_lower", "drive_upper", "drive_lower"):
-            if name in scene:
-                values[name] = self.param[name].read(str(scene[name]))
-        return values
+        names = ("v_upper", "v_lower", "drive_upper", "drive_lower")
+        return {n: self.specs[n].read(scene[n]) for n in names if n in scene}
 
     def defaults(self):
         """Page settings as the chosen shipped circuit has them."""
-        own = {n: self.param[n].default for n in self.fields() if n != "shipped"}
+        own = super().defaults()
+        del own["shipped"]
         return {**own, **self._scene_defaults()}
 
     def set_circuit(self, circuit, edit="", **also):
@@ -599,7 +319,7 @@ class BuildState(PageState):
 
     def edit(self, name, text):
         """Read an entry of the parts list; QuantityError says what is wrong, nothing changes."""
-        self.set_circuit(read_value(self.circuit, name, text))
+        self.set_circuit(circuit_texts.with_value(self.circuit, name, text))
 
     def forget_undo(self):
         """Start the steps of undo here: what a link brought is not a change."""
@@ -614,63 +334,28 @@ class BuildState(PageState):
 
     def off_base(self):
         """Fields of the circuit that differ from the shipped one, in their order."""
-        base = self.base()
-        return [
-            f.name
-            for f in fields(Circuit)
-            if getattr(self.circuit, f.name) != getattr(base, f.name)
-        ]
+        return circuit_texts.off(self.circuit, self.shipped)
 
     # Links and files
 
     def texts(self, changed_only=True):
         """Texts of the page settings and of each value off the shipped circuit."""
-        out, defaults = {}, self.defaults()
-        if not changed_only or self.shipped != first_shipped():
-            out["circuit"] = self.shipped
-        for name in self.fields():
-            spec, value = self.param[name], getattr(self, name)
-            if name == "shipped" or changed_only and value == defaults[name]:
-                continue
-            out[name] = spec.exact(value) if isinstance(spec, Quantity) else str(value)
-        for name in self.off_base() if changed_only else ():
-            if name != "note":
-                out[name] = exact_value(name, getattr(self.circuit, name))
-        return out
+        own = super().texts(changed_only)
+        own.pop("shipped", None)
+        of_circuit = circuit_texts.link_texts(self.circuit, self.shipped)
+        first = {n: of_circuit.pop(n) for n in ("circuit",) if n in of_circuit}
+        return {**first, **own, **of_circuit}
 
     def apply_texts(self, texts):
         """Set page settings and values of the circuit; see `PageState.apply_texts`."""
-        texts, problems = dict(texts), []
-        key = texts.pop("circuit", first_shipped())
-        if key not in shipped():
-            problems.append(
-                f"circuit: '{str(key)[:40]}' is not shipped; known are {', '.join(shipped())}."
-            )
-            key = first_shipped()
-        circuit = shipped()[key][0]
-        own = {n: texts.pop(n) for n in list(texts) if n in LABELS}
-        # choices first: they decide which faults can be there; faults last
-        for name in sorted(own, key=lambda n: (n not in CHOICES, n == "faults")):
-            try:
-                circuit = read_value(circuit, name, own[name])
-            except QuantityError as error:
-                problems.append(str(error))
+        texts = dict(texts)
+        circuit, key, problems = circuit_texts.take_link(texts)
+        texts.pop("shipped", None)
         self.set_circuit(circuit, shipped=key)
-        return problems + super().apply_texts({n: t for n, t in texts.items() if n != "shipped"})
+        return problems + super().apply_texts(texts)
 
     def read_text(self, spec, text):
-        if isinstance(spec, param.Integer):
-            low, high = spec.bounds
-            try:
-                value = int(str(text))
-            except ValueError:
-                value = None
-            if value is None or not low <= value <= high:
-                raise QuantityError(
-                    f"{spec.label}: '{str(text)[:40]}' does not fit; allowed is "
-                    f"a whole number from {low} to {high}."
-                )
-            return value
+        """As `PageState.read_text`; a fault that the circuit cannot have is none."""
         value = super().read_text(spec, text)
         return "" if spec.name == "fault" and not _can_have(self.circuit, value) else value
 
@@ -704,24 +389,21 @@ class BuildState(PageState):
 
     def to_file(self):
         """Circuit file with the page settings in its [scene] table."""
-        scene = {"page": self.page, **self.texts(changed_only=True)}
-        for name in [n for n in scene if n in LABELS]:
-            del scene[name]
-        return write_circuit(self.circuit, scene)
+        own = super().texts(changed_only=False)
+        del own["shipped"]
+        return circuit_texts.file_text(self.circuit, self.shipped, self.page, own)
 
     def apply_file(self, text):
-        """Load a circuit file; see `PageState.apply_file`."""
-        table = files.read(text)
-        if not holds_circuit(table):
-            scene_of(table, self.page)
-        circuit, scene = read_file(text)
-        scene = {n: t for n, t in scene.items() if n not in LABELS}
-        scene.pop("page", None)
-        key = scene.pop("circuit", self.shipped)
-        key = key if key in shipped() else self.shipped
-        known = {n: t for n, t in scene.items() if n in self.fields()}
-        self.set_circuit(circuit, shipped=key)
-        return PageState.apply_texts(self, known)
+        """Load a circuit file; see `PageState.apply_file`.
+
+        Returns
+        -------
+        list of str
+            One sentence for each thing that was not understood or taken for granted.
+        """
+        loaded = circuit_texts.read_circuit_file(text, self.page)
+        self.set_circuit(loaded.circuit, shipped=loaded.key)
+        return [*loaded.remarks, *super().apply_texts(loaded.settings)]
 
     # Answers
 

@@ -7,7 +7,7 @@ from itertools import groupby
 from forktail.core.built.preferred import SERIES, SERIES_TOLERANCE
 from forktail.core.built.references import CAPACITOR_SERIES, part_reference
 from forktail.core.quantities import format_quantity
-from forktail.pages.build.state import show_value
+from forktail.pages.build.circuit_texts import shown
 from forktail.ui.html import STYLES, button, number, table
 from forktail.ui.markup import MarkupView
 from forktail.ui.text import keep_together
@@ -97,8 +97,8 @@ class ValuesView(MarkupView):
                 [
                     (
                         ", ".join(r.references),
-                        show_value(r.name, r.wanted),
-                        show_value(r.name, r.fitted),
+                        shown(r.name, r.wanted),
+                        shown(r.name, r.fitted),
                         f"{format_quantity(100 * r.error, '', 2)} %",
                         "changed" if abs(r.error) > SERIES_TOLERANCE[r.series] / 2 else "",
                     )

@@ -140,7 +140,7 @@ class ComparePage(Page):
             self.controls.say([f"{name}: {error}" if name else str(error)])
             return
         if problems:
-            self.controls.say(["The file was loaded, except for:", *problems])
+            self.controls.say(["The file was loaded, with these remarks:", *problems])
 
     # ---- the capture
 

@@ -6,11 +6,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 import param
 
+from forktail.circuits import shipped
 from forktail.core.built.circuit import Circuit
-from forktail.core.built.file import read_file, write_circuit
 from forktail.core.capture.circuit import compare_capture, fill_inputs
 from forktail.core.capture.compare import ROLES, map_columns, read_table
-from forktail.pages.build.state import LABELS, BuildState, first_shipped, shipped
+from forktail.pages.build import circuit_texts
+from forktail.pages.build.circuit_texts import first_shipped
+from forktail.pages.build.state import BuildState
 from forktail.resources import assets_dir
 from forktail.ui.state import PageState, Quantity
 
@@ -326,10 +328,7 @@ class CompareState(PageState):
 
     def build_query(self, **fields):
         """Query of the Build page for the present circuit, some fields replaced."""
-        build = BuildState()
-        build.apply_texts({"circuit": self.shipped})
-        build.set_circuit(replace(self.circuit, **fields))
-        return build.query()
+        return circuit_texts.query_of(replace(self.circuit, **fields), self.shipped)
 
     def board_fields(self, comparison):
         """Fields of the circuit that make it like the measured board, as far as was found."""
@@ -355,20 +354,17 @@ class CompareState(PageState):
         """Settings of the page, and the circuit as the Build page writes it."""
         own = super().texts(changed_only)
         own.pop("shipped", None)
-        build = BuildState()
-        build.apply_texts({"circuit": self.shipped})
-        build.set_circuit(self.circuit)
-        of_circuit = {n: t for n, t in build.texts().items() if n in LABELS or n == "circuit"}
-        return {**of_circuit, **own}
+        return {**circuit_texts.link_texts(self.circuit, self.shipped), **own}
 
     def apply_texts(self, texts):
         """Set settings and circuit; what only the Build page knows is let pass."""
         texts = dict(texts)
-        own = {n: texts.pop(n) for n in list(texts) if n in self.fields() and n != "shipped"}
-        build = BuildState()
-        problems = build.apply_texts(texts)
-        problems += super().apply_texts(own)
-        self.param.update(shipped=build.shipped, circuit=build.circuit)
+        circuit, key, problems = circuit_texts.take_link(texts)
+        for name in list(texts):
+            if name == "shipped" or name in BuildState.param and name not in self.fields():
+                del texts[name]
+        problems += super().apply_texts(texts)
+        self.param.update(shipped=key, circuit=circuit)
         return problems
 
     def defaults(self):
@@ -387,23 +383,22 @@ class CompareState(PageState):
 
     def to_file(self):
         """Circuit file with the page settings in its [scene] table."""
-        scene = {"page": self.page}
-        scene |= {n: t for n, t in self.texts().items() if n not in LABELS}
-        return write_circuit(self.circuit, scene)
+        own = super().texts(changed_only=False)
+        own = {n: t for n, t in own.items() if n not in ("shipped", "example")}
+        return circuit_texts.file_text(self.circuit, self.shipped, self.page, own)
 
     def apply_file(self, text):
-        """Load a circuit file; see `PageState.apply_file`."""
-        circuit, scene = read_file(text)
-        key = scene.get("circuit", self.shipped)
-        known = {
-            n: str(t)
-            for n, t in scene.items()
-            if n in self.fields() and n not in ("shipped", "example")
-        }
+        """Load a circuit file; see `PageState.apply_file`.
+
+        Returns
+        -------
+        list of str
+            One sentence for each thing that was not understood or taken for granted.
+        """
+        loaded = circuit_texts.read_circuit_file(text, self.page)
         problems = []
-        if scene.get("page") == self.page:
-            problems = PageState.apply_texts(
-                self, {**known, "example": "yes" if self.example else "no"}
-            )
-        self.param.update(circuit=circuit, shipped=key if key in shipped() else self.shipped)
-        return problems
+        if loaded.settings:
+            kept = {"example": "yes" if self.example else "no"}
+            problems = super().apply_texts({**loaded.settings, **kept})
+        self.param.update(circuit=loaded.circuit, shipped=loaded.key)
+        return [*loaded.remarks, *problems]

@@ -9,7 +9,7 @@ import param
 from forktail.circuits import shipped, shipped_titles
 from forktail.core import files
 from forktail.core.built.circuit import Circuit
-from forktail.core.built.file import holds_circuit, read_circuit, write_circuit
+from forktail.core.built.file import holds_circuit, read_file, write_circuit
 from forktail.core.checks import QuantityError
 from forktail.core.models import BuiltCell, TextbookCell
 from forktail.core.spec import choice, specs_of, text
@@ -374,8 +374,7 @@ class UsesState(_Base):
         table = files.read(text)
         if not holds_circuit(table):
             return self.apply_texts(scene_of(table, self.page))
-        circuit = read_circuit(text)
-        scene = table.get("scene", {})
+        circuit, scene, notes = read_file(text)
         problems = []
         with param.parameterized.batch_call_watchers(self):
             model = "built"
@@ -384,7 +383,7 @@ class UsesState(_Base):
                 model = self.model
             self.use_circuit(circuit)
             self.model = model
-        return problems
+        return [*notes, *problems]
 
     def use_circuit(self, circuit):
         """Take a circuit of the user's own as the built cell."""
