@@ -19,7 +19,6 @@ from forktail.pages.build.state import (
     assess,
     compare,
     run_builds,
-    shipped,
 )
 from forktail.pages.build.transfer_curves import TransferCurve
 from forktail.pages.build.what_if import FaultsView, ValuesView
@@ -173,7 +172,7 @@ class BuildPage(Page):
             return [row(self.state, n) for n in names]
 
         circuit = row(self.state, "shipped")
-        circuit["options"] = [[key, c.title or key] for key, (c, _) in shipped().items()]
+        circuit["options"] = self.state.circuit_options()
         return [
             group("", [circuit, row(self.state, "model", "tabs")]),
             group("", rows("v_upper", "v_lower")),
@@ -389,6 +388,10 @@ class BuildPage(Page):
     def refresh(self):
         """Solve once and hand the result to every view that is seen."""
         state = self.state
+        options = state.circuit_options()
+        if self._seen.setdefault("options", options) != options:
+            self._seen["options"] = options
+            self.controls.rebuild()
         scene = self._scene = state.scene()
         self.schematic.show(scene)
         self.sentence.show(scene)

@@ -332,6 +332,14 @@ class BuildState(PageState):
                 shipped()[key][0], shipped=key, fault="", unit=0, **self._scene_defaults(key)
             )
 
+    def circuit_options(self):
+        """Choice of circuits, [key, title] each; a circuit of one's own stands with its name."""
+        own, base = self.circuit.title.strip() or "No name", self.base().title
+        return [
+            [key, f"{own} (changed from {base})" if key == self.shipped and own != base else title]
+            for key, title in shipped_titles().items()
+        ]
+
     def off_base(self):
         """Fields of the circuit that differ from the shipped one, in their order."""
         return circuit_texts.off(self.circuit, self.shipped)

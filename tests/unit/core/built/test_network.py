@@ -265,7 +265,7 @@ def test_many_builds_equal_one_by_one():
         ({"r_load_left": -1.0}, "r_load_left"),
         ({"beta_forward": 0.0}, "beta_forward"),
         ({"temperature": 20.0}, "temperature"),
-        ({"tail_kind": "magic"}, "ideal or resistor"),
+        ({"tail_kind": "magic"}, "ideal, resistor"),
         ({"area": (1.0, 2.0)}, "area"),
         ({"v_early": -math.inf}, "v_early"),
         ({"faults": ("open:nothing",)}, "open:nothing"),

@@ -127,6 +127,22 @@ def test_a_file_of_ones_own_starts_from_the_nearest_shipped_circuit_and_says_wha
     assert len(said) == 8 and all("not in the file; taken" in line for line in said)
 
 
+def test_a_circuit_of_ones_own_stands_in_the_selector_with_its_name():
+    page = BuildPage(None)
+    page.start("")
+
+    def titles():
+        return dict(page.controls.spec["groups"][0]["rows"][0]["options"])
+
+    first = titles()
+    assert first["volume-cell"] == shipped()["volume-cell"][0].title
+    text = page.state.to_file().replace('title = "Bat-call mixer"', 'title = "My receiver"')
+    page.controls._handle_msg({"kind": "load", "text": text})
+    assert titles()["bat-call-mixer"] == "My receiver (changed from Bat-call mixer)"
+    page.controls._handle_msg({"kind": "choose", "name": "shipped", "value": "volume-cell"})
+    assert titles() == first
+
+
 def test_a_file_without_a_circuit_changes_nothing_but_a_scene_of_the_page_is_taken(state):
     state.edit("r_load_left", "2k7")
     before = state.circuit
