@@ -184,7 +184,7 @@ class PageState(param.Parameterized):
 
     def texts(self, changed_only=True):
         """Mapping of parameter name to text; only those off their default unless told."""
-        out, defaults = {}, self._defaults() if changed_only else {}
+        out, defaults = {}, self.defaults() if changed_only else {}
         for name in self.fields():
             spec, value = self.specs[name], getattr(self, name)
             if changed_only and value == defaults.get(name, spec.default):

@@ -146,10 +146,12 @@ def test_there_is_a_sample_of_every_page_and_every_use():
 @pytest.mark.parametrize("name", [n for n in NAMES if n != "uses-own-circuit"])
 def test_a_link_of_old_still_gives_the_same_scene(name):
     state, values, link, _ = sample(name)
-    assert state.apply_query(link) == []
+    again = type(state)()
+    assert state.apply_query(link) == [] and again.apply_query(state.query()) == []
     for key, value in values.items():
         if key != "note":  # no part of a link
             assert value_of(state, key) == value, key
+            assert value_of(again, key) == value, key
 
 
 @pytest.mark.parametrize("name", NAMES)
