@@ -35,6 +35,7 @@ def wheel(tmp_path_factory):
 def test_wheel_carries_lessons_and_assets(wheel):
     names = zipfile.ZipFile(wheel).namelist()
     for part in (
+        "forktail/py.typed",
         "forktail/_assets/ui/app.css",
         "forktail/_assets/ui/controls.js",
         "forktail/_assets/pages/steer/body.html",
