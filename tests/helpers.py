@@ -33,6 +33,33 @@ resistors = st.one_of(st.just(0.0), finite(0.1, 10e3))
 offsets = finite(-0.1, 0.1)
 
 
+def allowed(spec):
+    """Values that a `Spec` allows; of a number those of its slider often."""
+    if spec.kind == "flag":
+        return st.booleans()
+    if spec.kind == "choice":
+        return st.sampled_from(spec.keys)
+    if spec.kind == "text":
+        return st.text(max_size=30)
+    if spec.whole:
+        return st.integers(int(spec.low), int(spec.high)).map(float)
+    values = [
+        st.floats(
+            spec.low,
+            spec.high,
+            allow_nan=False,
+            allow_infinity=False,
+            allow_subnormal=False,
+            exclude_min=spec.low_open,
+        )
+    ]
+    if spec.slider:
+        values.append(st.integers(0, spec.steps()).map(spec.at_step))
+    if spec.infinite:
+        values.append(st.just(float("inf")))
+    return st.one_of(values)
+
+
 def apart(work):
     """Run a coroutine, or call a function, in a thread of its own; returns what it returns.
 

@@ -82,11 +82,7 @@ def _steer_names(state):
 
 def _signals_names(state):
     drives = [n for side in ("upper", "lower") for n in state.drive_controls(side)]
-    rest = [
-        n
-        for n in state.fields()
-        if not n.startswith(("upper_", "lower_")) and n not in state._shown_only
-    ]
+    rest = [n for n in state.fields() if state.specs[n].spec.part in ("cell", "path")]
     return drives + rest
 
 

@@ -12,7 +12,7 @@ import numpy as np
 from forktail.core.built.circuit import Circuit
 from forktail.core.built.network import solve_built
 from forktail.core.cell.law import CellSettings, solve_cell
-from forktail.core.spec import checked, setting, spec
+from forktail.core.spec import setting, spec, specs_of
 
 #: Most samples for which the built cell works its gains out too.
 _FEW = 4
@@ -36,23 +36,21 @@ class TextbookCell:
     r_emitter_lower: float = setting(spec("r_emitter", label="Emitter resistors, lower"))
 
     @cached_property
-    def _ready(self):
-        c = checked(self)
-        return c.i_tail, CellSettings(
-            r_load=c.r_load,
-            temperature=c.temperature,
-            v_supply=c.v_supply,
-            offset_left=c.offset_left,
-            offset_right=c.offset_right,
-            offset_lower=c.offset_lower,
-            r_emitter_upper=c.r_emitter_upper,
-            r_emitter_lower=c.r_emitter_lower,
-        )
+    def settings(self):
+        """What is fixed while inputs and tail move, checked: `CellSettings`.
+
+        Raises
+        ------
+        QuantityError
+            The sentence of the first quantity that is not allowed.
+        """
+        values = {n: s.check(getattr(self, n)) for n, s in specs_of(self).items()}
+        del values["i_tail"]
+        return CellSettings(**values)
 
     def __call__(self, v_upper, v_lower):
         """`cell.law.solve_cell` with the quantities of this cell."""
-        i_tail, settings = self._ready
-        return solve_cell(v_upper, v_lower, i_tail, settings)
+        return solve_cell(v_upper, v_lower, self.i_tail, self.settings)
 
 
 @lru_cache(maxsize=64)

@@ -34,7 +34,7 @@ from forktail.core.quantities import (
     parse_quantity,
     parse_temperature,
 )
-from forktail.core.thermal import T_NOMINAL
+from forktail.core.thermal import T_NOMINAL, ZERO_CELSIUS
 
 #: Longest text that a message quotes, characters.
 _QUOTED = 40
@@ -71,8 +71,9 @@ class Spec:
     whole : bool
         Whether the number counts something.
     part : str
-        Which part of a scene it belongs to: `cell`, `upper`, `lower`, `path`, ... or `view`, on
-        which no result depends. Caches ask for the values of parts (`PageState.key`).
+        Which part of a scene it belongs to: `cell`, `upper`, `lower`, `path`, ... On a part whose
+        name begins with `view` no result depends. Caches ask for the values of parts
+        (`PageState.key`).
     """
 
     name: str
@@ -145,9 +146,11 @@ class Spec:
         return words + (f", or {self.infinite}" if self.infinite else "")
 
     def _bound(self, value):
+        # a bound that was rounded would itself be refused
         if self.unit == "K":
-            return format_temperature(value, ascii_only=True)
-        return format_quantity(value, self.unit, 4 if self.whole else 3, ascii_only=True)
+            return f"{value - ZERO_CELSIUS:.6g} degC"
+        digits = _digits(value, 1, 17)
+        return format_quantity(value, self.unit, digits, ascii_only=True)
 
     def read(self, text, where=None):
         """Read what somebody typed, or what stands in a link or a file.
@@ -263,9 +266,7 @@ class Spec:
             return self.infinite
         if self.unit == "K":
             return format_temperature(value)
-        most = max(digits, self.most_digits)
-        while digits < most and float(f"{value:.{digits - 1}e}") != value:
-            digits += 1
+        digits = _digits(value, digits, max(digits, self.most_digits))
         return format_quantity(value, self.unit, digits)
 
     # ---- the slider
@@ -304,6 +305,13 @@ _OF_A_PLACE = frozenset(
 )
 
 
+def _digits(value, least, most):
+    """As many significant digits as a value has, between `least` and `most`."""
+    return next(
+        (n for n in range(least, most) if float(f"{value:.{n - 1}e}") == value), max(least, most)
+    )
+
+
 def _short(text):
     text = str(text)
     return text if len(text) <= _QUOTED else text[: _QUOTED - 1] + "\u2026"
@@ -315,7 +323,7 @@ def exact_text(value, unit, gap=""):
     if math.isinf(value) or math.isnan(value):
         return repr(value)
     if unit == "K":
-        for text in (f"{value - 273.15:.6g}{gap}degC", f"{value!r}{gap}K"):
+        for text in (f"{value - ZERO_CELSIUS:.6g}{gap}degC", f"{value!r}{gap}K"):
             if parse_temperature(text) == value:
                 return text
     for digits in range(1, 18):

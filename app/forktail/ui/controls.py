@@ -33,7 +33,8 @@ class Controls(Component):
     presets, play : callable
         Return the preset names; the names of the quantities that Play can move.
     handlers : dict
-        Message kind -> function of the message, for what a page adds (drag, csv, theme ...).
+        Message kind -> function of the message, for what a page adds (drag, csv, theme ...) or
+        does otherwise.
     """
 
     spec = param.Dict(default={"groups": [], "presets": [], "play": []})
@@ -44,19 +45,39 @@ class Controls(Component):
         super().__init__(**params)
         self.state = state
         self._groups, self._presets, self._play = groups, presets, play
-        self.handlers = dict(handlers or {})
+        self.handlers = {
+            "slide": self._slide,
+            "step": self._step,
+            "entry": self._entry,
+            "choose": self._choose,
+            "flag": self._flag,
+            "reset": self._reset,
+            "follow": self._follow,
+            "preset": self._preset,
+            "save": self._save,
+            "load": self._load,
+            **(handlers or {}),
+        }
         self.on_change = lambda: None
         self.bucket = Bucket(*EVENTS, time.monotonic)
         self._shown, self._ack, self._query = {}, None, None
         self.rebuild()
 
-    def rebuild(self, notice=()):
-        """Send the whole specification again: after a change of stage."""
-        spec = {
+    def _specification(self):
+        return {
             "groups": self._groups(),
             "presets": list(self._presets()),
             "play": [[n, self.state.specs[n].label] for n in self._play()],
         }
+
+    def follow(self):
+        """Send the rows again if the state has others now."""
+        if self._specification() != self.spec:
+            self.rebuild()
+
+    def rebuild(self, notice=()):
+        """Send the whole specification again."""
+        spec = self._specification()
         self.names = [r["name"] for g in spec["groups"] for r in g["rows"]]
         self._shown = {}
         patch = self.difference()
@@ -114,7 +135,9 @@ class Controls(Component):
         try:
             message = checked(message)
             self._ack = message.get("seq")
-            self._act(message)
+            act = self.handlers.get(message["kind"])
+            if act is not None:
+                act(message)
         except QuantityError as error:
             if (
                 isinstance(message, dict)
@@ -135,45 +158,64 @@ class Controls(Component):
         if self._ack is not None:  # nothing changed, but the browser waits for an answer
             self.refresh()
 
-    def _act(self, message):
-        kind, name = message.get("kind"), message.get("name")
-        if kind in self.handlers:
-            self.handlers[kind](message)
-            return
-        state = self.state
-        if kind in ("slide", "step", "entry"):
-            spec = state.specs[name] if name in self.names else None
-            if not isinstance(spec, Quantity):
-                return
-            if kind == "entry":
-                value = spec.read(message["text"][:200])
-            elif kind == "slide":
-                value = spec.at_step(min(max(int(message["pos"]), 0), spec.steps()))
-            else:
-                by = min(max(int(message["by"]), -10), 10)
-                value = spec.spec.stepped(getattr(state, name), by)
-            if kind == "entry" and getattr(state, name) == value:
-                self.patch = {"values": {name: shown(state, name)}}
-            state.param.update(**{name: value})
-        elif kind == "choose" and name in self.names:
-            if message.get("value") in state.specs[name].objects:
-                state.param.update(**{name: message["value"]})
-        elif kind == "flag" and name in self.names:
-            state.param.update(**{name: bool(message.get("value"))})
-        elif kind == "reset":
-            state.reset()
-        elif kind == "follow":  # the scene that a presenter shows
-            problems = state.apply_query(str(message.get("query", "")))
-            if problems:
-                self.say(["Not all of the presenter's scene was understood:", *problems])
-        elif kind == "preset" and name in self._presets():
-            state.apply_preset(name)
-        elif kind == "save":
-            self.download(f"forktail-{state.page}.toml", state.to_file())
-        elif kind == "load":
-            problems = state.apply_file(str(message.get("text", "")))
-            if problems:
-                self.say(["The file was loaded, with these remarks:", *problems])
+    # ---- one method a kind of message
+
+    def _quantity(self, message):
+        """The quantity of a row that a message is about, or None."""
+        name = message.get("name")
+        spec = self.state.specs[name] if name in self.names else None
+        return spec if isinstance(spec, Quantity) else None
+
+    def _put(self, message, value):
+        self.state.param.update(**{message["name"]: value})
+
+    def _slide(self, message):
+        spec = self._quantity(message)
+        if spec is not None:
+            self._put(message, spec.at_step(min(max(int(message["pos"]), 0), spec.steps())))
+
+    def _step(self, message):
+        spec = self._quantity(message)
+        if spec is not None:
+            by = min(max(int(message["by"]), -10), 10)
+            self._put(message, spec.spec.stepped(self.state.showing(spec.name), by))
+
+    def _entry(self, message):
+        spec = self._quantity(message)
+        if spec is not None:
+            value = spec.read(message["text"][:200])
+            if getattr(self.state, spec.name) == value:
+                self.patch = {"values": {spec.name: shown(self.state, spec.name)}}
+            self._put(message, value)
+
+    def _choose(self, message):
+        name = message.get("name")
+        if name in self.names and message.get("value") in self.state.specs[name].objects:
+            self._put(message, message["value"])
+
+    def _flag(self, message):
+        if message.get("name") in self.names:
+            self._put(message, bool(message.get("value")))
+
+    def _reset(self, message):
+        self.state.reset()
+
+    def _follow(self, message):
+        problems = self.state.apply_query(str(message.get("query", "")))
+        if problems:
+            self.say(["Not all of the presenter's scene was understood:", *problems])
+
+    def _preset(self, message):
+        if message.get("name") in self._presets():
+            self.state.apply_preset(message["name"])
+
+    def _save(self, message):
+        self.download(f"forktail-{self.state.page}.toml", self.state.to_file())
+
+    def _load(self, message):
+        problems = self.state.apply_file(str(message.get("text", "")))
+        if problems:
+            self.say(["The file was loaded, with these remarks:", *problems])
 
 
 def row(state, name, look="", short=""):
@@ -212,7 +254,7 @@ def row(state, name, look="", short=""):
 
 def shown(state, name):
     """What the row of a parameter shows now."""
-    spec, value = state.specs[name], getattr(state, name)
+    spec, value = state.specs[name], state.showing(name)
     if isinstance(spec, Quantity):
         low, high = spec.slider
         return {

@@ -159,13 +159,18 @@ class PageState(param.Parameterized):
         """Names of the parameters whose change redraws the page; all that a link may carry."""
         return self.fields()
 
+    def showing(self, name):
+        """Value that the control of a setting shows, and from which its arrow keys step."""
+        return getattr(self, name)
+
     def key(self, *parts):
         """Values that a result depends on, to compare or to keep a result under.
 
         Parameters
         ----------
         *parts : str
-            Parts of a scene as specs name them; all but `view` if none is given.
+            Parts of a scene as specs name them; if none is given, all on which results depend:
+            those whose name does not begin with `view`.
 
         Returns
         -------
@@ -180,7 +185,7 @@ class PageState(param.Parameterized):
             return spec.part if spec is not None else ""
 
         names = ((n, part(n)) for n in self.fields())
-        return [n for n, p in names if (p in parts if parts else p != "view")]
+        return [n for n, p in names if (p in parts if parts else not p.startswith("view"))]
 
     def texts(self, changed_only=True):
         """Mapping of parameter name to text; only those off their default unless told."""

@@ -130,6 +130,28 @@ class CellSettings:
         except TypeError:  # arrays have no hash
             return _checked(self)
 
+    def per_ampere(self, i_tail):
+        """The settings that give, with 1 A, v_out as a fraction of i_tail r_load.
+
+        Parameters
+        ----------
+        i_tail : float
+            A.
+
+        Returns
+        -------
+        CellSettings
+            Loads of 1 ohm, and emitter resistors with the drops that they have at `i_tail`; what
+            v_out does not depend on is 0.
+        """
+        return replace(
+            self,
+            r_load=1.0,
+            v_supply=0.0,
+            r_emitter_upper=self.r_emitter_upper * i_tail,
+            r_emitter_lower=self.r_emitter_lower * i_tail,
+        )
+
     # for checked settings: what every solution of them asks first
 
     @cached_property

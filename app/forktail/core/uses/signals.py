@@ -2,7 +2,9 @@
 
 import math
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -27,9 +29,11 @@ from forktail.core.waves.spectrum import (
 )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class SignalRun:
     """Everything that two drives give. Arrays are of shape (n,), n = window.samples.
+
+    One run equals another only if it is the very same.
 
     Attributes
     ----------
@@ -37,10 +41,11 @@ class SignalRun:
     upper, lower : drives.Drive
         As used: with the frequencies of the window.
     time : s. v_upper, v_lower : V at the cell, after the coupling corners.
+    base_lines : tuple of (upper, lower)
+        V, between the two base lines of each input.
     point : OperatingPoint
         With v_left, v_right and v_out after the load pole.
-    product : V, the ideal product: the slope of the cell at rest times both inputs.
-    fitted : V, the same shape with the scale that comes closest to v_out.
+    fitted : V, both inputs multiplied, with the scale that comes closest to v_out.
     error : V, v_out less `fitted`.
     flips : s, the times at which the lower input changes sign and the output turns over.
     spectrum : LabelledSpectrum, or None if some sample has no solution.
@@ -48,6 +53,7 @@ class SignalRun:
     sentence : str
     notes : tuple of str
     full_scale : V, i_tail r_load.
+    solve : the cell that answered.
     """
 
     window: drives.Window
@@ -56,8 +62,8 @@ class SignalRun:
     time: np.ndarray
     v_upper: np.ndarray
     v_lower: np.ndarray
+    base_lines: tuple
     point: OperatingPoint
-    product: np.ndarray
     fitted: np.ndarray
     error: np.ndarray
     flips: np.ndarray
@@ -66,6 +72,12 @@ class SignalRun:
     sentence: str
     notes: tuple
     full_scale: float
+    solve: Callable
+
+    @cached_property
+    def product(self):
+        """The ideal product, V: the slope of the cell at rest times both inputs."""
+        return product_slope(self.solve) * self.v_upper * self.v_lower
 
 
 def product_slope(solve):
@@ -181,7 +193,6 @@ def run_signals(
             "they are left out, and so are the spectrum and the load pole."
         )
     shape = v_upper * v_lower
-    product = product_slope(solve) * shape
     power = float(np.sum(shape[good] ** 2))
     scale = float(np.sum(shape[good] * point.v_out[good])) / power if power > 0 else 0.0
     fitted = scale * shape
@@ -209,8 +220,8 @@ def run_signals(
         t,
         v_upper,
         v_lower,
+        passed.base_lines,
         point,
-        product,
         fitted,
         point.v_out - fitted,
         sign_changes(t, v_lower, window.duration),
@@ -219,6 +230,7 @@ def run_signals(
         sentence,
         tuple(notes),
         b.full_scale,
+        solve,
     )
 
 

@@ -13,6 +13,7 @@ import numpy as np
 
 from forktail.core.checks import QuantityError, as_quantity
 from forktail.core.quantities import format_quantity
+from forktail.core.spec import SPECS, checked, choice, number, setting, spec
 
 # sound lives in a module of its own; pages reach drives and sound through this one
 from forktail.core.waves.sound import (  # noqa: F401
@@ -43,10 +44,15 @@ DRIVE_KINDS = {
         ("amplitude", "frequency", "second_frequency", "repeat_frequency", "on_fraction"),
     ),
 }
-#: Highest amplitude, V, and frequency, Hz, that a drive may have.
-MAX_AMPLITUDE, MAX_FREQUENCY = 10.0, 1e7
+#: Highest frequency that a drive may have, Hz.
+MAX_FREQUENCY = SPECS["frequency"].high
+#: Text of a frequency, with the digits that it has.
+_hertz = SPECS["frequency"].show
 #: Band of the invented calls, Hz.
 CALL_BAND = (20e3, 110e3)
+
+
+_TITLES = {kind: title for kind, (title, _) in DRIVE_KINDS.items()}
 
 
 @dataclass(frozen=True)
@@ -57,7 +63,7 @@ class Drive:
     ----------
     kind : str
         A key of `DRIVE_KINDS`, which also says which fields count.
-    amplitude, second_amplitude : V peak, 0 to 10.
+    amplitude, second_amplitude : V peak.
     frequency, second_frequency : Hz. Of a call: where the sweep starts and where it ends.
     phase : degrees, of the first tone; a sine of phase 0 starts at 0 V and rises.
     offset : V, added to every kind; the whole of `dc`.
@@ -66,55 +72,37 @@ class Drive:
     depth : modulation depth of `am`, 0 to 2 (above 1 the wave is over-modulated).
     """
 
-    kind: str = "sine"
-    amplitude: float = 0.01
-    frequency: float = 45e3
-    phase: float = 0.0
-    offset: float = 0.0
-    second_amplitude: float = 0.01
-    second_frequency: float = 46e3
-    repeat_frequency: float = 1e3
-    on_fraction: float = 0.3
-    depth: float = 0.5
+    kind: str = setting(choice("kind", "sine", _TITLES, "Drive"))
+    amplitude: float = setting(spec("amplitude"))
+    frequency: float = setting(spec("frequency"))
+    phase: float = setting(spec("phase"))
+    offset: float = setting(spec("dc"))
+    second_amplitude: float = setting(spec("amplitude", label="Second amplitude"))
+    second_frequency: float = setting(spec("frequency", default=46e3, label="Second frequency"))
+    repeat_frequency: float = setting(
+        spec("frequency", default=1e3, label="Repetition", slider=(10.0, 20e3))
+    )
+    on_fraction: float = setting(
+        number("on_fraction", 0.3, "", 0.0, 1.0, low_open=True, label="On-time")
+    )
+    depth: float = setting(number("depth", 0.5, "", 0.0, 2.0, label="Depth"))
 
     def checked(self):
         """Return the same drive with plain floats, or raise QuantityError."""
-        if self.kind not in DRIVE_KINDS:
-            raise QuantityError(f"kind is {self.kind!r}; allowed are {', '.join(DRIVE_KINDS)}.")
-
-        def number(*a, **k):
-            return float(as_quantity(*a, **k))
-
-        d = Drive(
-            kind=self.kind,
-            amplitude=number("amplitude", self.amplitude, "V", 0.0, MAX_AMPLITUDE),
-            frequency=number("frequency", self.frequency, "Hz", 0.0, MAX_FREQUENCY, low_open=True),
-            phase=number("phase", self.phase, "deg"),
-            offset=number("offset", self.offset, "V", -MAX_AMPLITUDE, MAX_AMPLITUDE),
-            second_amplitude=number(
-                "second_amplitude", self.second_amplitude, "V", 0.0, MAX_AMPLITUDE
-            ),
-            second_frequency=number(
-                "second_frequency", self.second_frequency, "Hz", 0.0, MAX_FREQUENCY, low_open=True
-            ),
-            repeat_frequency=number(
-                "repeat_frequency", self.repeat_frequency, "Hz", 0.0, MAX_FREQUENCY, low_open=True
-            ),
-            on_fraction=number("on_fraction", self.on_fraction, "", 0.0, 1.0, low_open=True),
-            depth=number("depth", self.depth, "", 0.0, 2.0),
-        )
+        d = checked(self)
         slowest = min(d.frequency, d.second_frequency) if d.kind == "call" else d.frequency
         if d.kind in ("burst", "am", "call") and d.repeat_frequency >= slowest:
             raise QuantityError(
-                f"repeat_frequency is {d.repeat_frequency:g} Hz; "
-                f"allowed is below the tone of {slowest:g} Hz that it shapes."
+                f"the repetition is {_hertz(d.repeat_frequency)}; allowed is "
+                f"below the tone of {_hertz(slowest)} that it shapes."
             )
         if d.kind == "call" and not (
             CALL_BAND[0] <= slowest and max(d.frequency, d.second_frequency) <= CALL_BAND[1]
         ):
             raise QuantityError(
-                f"the call sweeps from {d.frequency:g} to {d.second_frequency:g} Hz; "
-                f"allowed is {CALL_BAND[0]:g} to {CALL_BAND[1]:g} Hz."
+                f"the call sweeps from {_hertz(d.frequency)} to "
+                f"{_hertz(d.second_frequency)}; allowed is "
+                f"{_hertz(CALL_BAND[0])} to {_hertz(CALL_BAND[1])}."
             )
         return d
 
@@ -142,14 +130,14 @@ class Drive:
         if self.kind == "dc":
             return f"DC, {format_quantity(self.offset, 'V')}"
         text = f"{title}, {format_quantity(self.amplitude, 'V')} peak at "
-        text += format_quantity(self.frequency, "Hz", 4)
+        text += _hertz(self.frequency)
         if self.kind == "two_tone":
             text += (
                 f" and {format_quantity(self.second_amplitude, 'V')} at "
-                f"{format_quantity(self.second_frequency, 'Hz', 4)}"
+                f"{_hertz(self.second_frequency)}"
             )
         if self.kind == "call":
-            text += f" falling or rising to {format_quantity(self.second_frequency, 'Hz', 4)}"
+            text += f" falling or rising to {_hertz(self.second_frequency)}"
         if self.offset:
             text += f", on {format_quantity(self.offset, 'V')} DC"
         return text
@@ -311,7 +299,7 @@ def _nearest_cycles(tones, limit):
 @lru_cache(maxsize=256)
 def _window(tones, highest, min_cycles, min_samples, max_samples):
     distinct = tuple(sorted(set(tones)))
-    listed = " and ".join(format_quantity(f, "Hz", 5) for f in distinct)
+    listed = " and ".join(_hertz(f) for f in distinct)
     step = _common_step(distinct)
     found = None
     if step is not None:
@@ -339,12 +327,10 @@ def _window(tones, highest, min_cycles, min_samples, max_samples):
     samples = min(
         max(_power_of_two(32 * highest * duration), min_samples), _power_of_two(max_samples)
     )
-    counts = " and ".join(
-        f"{c} of {format_quantity(used[f], 'Hz', 5)}" for f, c in zip(distinct, cycles)
-    )
+    counts = " and ".join(f"{c} of {_hertz(used[f])}" for f, c in zip(distinct, cycles))
     text = (
         f"The window of {format_quantity(duration, 's', 4)} holds whole cycles: {counts}; "
-        f"{samples} samples, lines every {format_quantity(1 / duration, 'Hz', 4)}."
+        f"{samples} samples, lines every {_hertz(1 / duration)}."
     )
     if not exact:
         text = (
@@ -536,7 +522,7 @@ def call_samples(call, amplitude=1.0, sample_rate=500e3, silence=1e-3):
         For values out of range.
     """
     c = call.checked()
-    amplitude = float(as_quantity("amplitude", amplitude, "V", 0.0, MAX_AMPLITUDE))
+    amplitude = SPECS["amplitude"].check(amplitude)
     rate = float(as_quantity("sample_rate", sample_rate, "Hz", 250e3, 4e6))
     silence = float(as_quantity("silence", silence, "s", 0.0, 0.1))
     t = np.arange(round((c.duration + 2 * silence) * rate)) / rate

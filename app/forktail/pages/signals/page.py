@@ -55,23 +55,9 @@ class SignalsPage(Page):
                 "preset": self._preset,
             },
         )
-        self._rows, self._heard, self._due = self._row_key(), None, None
+        self._heard, self._due = None, None
 
     # rows
-
-    def _row_key(self):
-        """What decides which rows there are."""
-        s = self.state
-        return (
-            s.model,
-            s.upper_kind,
-            s.lower_kind,
-            s.span == "window",
-            s.coupled_upper,
-            s.coupled_lower,
-            s.loaded,
-            s.heard,
-        )
 
     def _drive_rows(self, side):
         state = self.state
@@ -154,9 +140,7 @@ class SignalsPage(Page):
     def refresh(self):
         """Solve once and hand the result to every view."""
         scene = self.state.scene()
-        if self._row_key() != self._rows:
-            self._rows = self._row_key()
-            self.controls.rebuild()
+        self.controls.follow()
         self.waves.show(scene)
         self.spectrum.show(scene, self.state.levels, self.state.reach)
         self.map.show_path(self.state, scene)
@@ -213,9 +197,9 @@ class SignalsPage(Page):
             "slowed": f"slowed {state.hear_slow:g} times",
         }
         self.listen.offer([(key, texts[key]) for key in HEARD], state.heard)
-        key = state.sound_key()
-        if key != self._heard:
-            self._heard = key
+        heard = (state.scene().run, state.key("view sound"))
+        if heard != self._heard:
+            self._heard = heard
             self._renew()
 
     def _renew(self):

@@ -154,14 +154,14 @@ class SpectrumPlot(Plot):
 
     def show(self, scene, levels, reach):
         """Draw the spectrum of a `SignalScene` in `dB` or `V`, over the `reach` asked for."""
-        key = (id(scene.run), levels, reach)
-        if key == self._drawn:
+        drawn = (scene.run, levels, reach)
+        if drawn == self._drawn:
             return
-        self._drawn, self._scene = key, scene
+        self._drawn = drawn
         spectrum = scene.run.spectrum
         lines = list(spectrum.lines) if spectrum else []
         decibels = levels == "dB"
-        top = self._reach(scene, lines, reach)
+        top = self._reach(scene.run, lines, reach)
         factor, unit = axis_unit(0.0, top, "Hz")
         self.set_range("x", -0.02 * top * factor, top * factor)
         self.set_label("x", f"Frequency ({unit})")
@@ -186,10 +186,10 @@ class SpectrumPlot(Plot):
         self._label()
 
     @staticmethod
-    def _reach(scene, lines, reach):
+    def _reach(run, lines, reach):
         if reach == "hearing":
             return 20e3
-        used = scene.run.window.used
+        used = run.window.used
         main = [ln.frequency for ln in lines if ln.db >= (MAIN_DB if reach == "main" else FLOOR_DB)]
         top = 1.06 * max(main, default=max(used, default=1e3))
         if reach == "main":  # a square wave has main lines without end: stop at the third ones

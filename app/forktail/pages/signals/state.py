@@ -1,26 +1,23 @@
 """State of the Signals page: two drives, the cell, the time shown, and one run for all views."""
 
 import math
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-import param
 
 from forktail.circuits import shipped, shipped_titles
-from forktail.core.built import network
 from forktail.core.cell import law as cell
 from forktail.core.checks import QuantityError
 from forktail.core.models import BuiltCell, TextbookCell
-from forktail.core.path import loaded
+from forktail.core.path import Feed, Path, path_for, run_path
 from forktail.core.quantities import format_quantity
-from forktail.core.spec import number
+from forktail.core.spec import choice, flag, number, spec, specs_of
 from forktail.core.thermal import thermal_voltage
 from forktail.core.uses.signals import SignalRun, run_signals
-from forktail.core.waves import drives as signals
 from forktail.core.waves import sound
 from forktail.core.waves.drives import CALL_BAND, DRIVE_KINDS, Drive
-from forktail.ui.state import PageState, Quantity
+from forktail.ui.state import PageState, param_of
 
 MODELS = {"textbook": "Textbook cell", "built": "Built circuit"}
 SPANS = {"window": "the whole window", "16": "16 periods", "4": "4 periods", "1": "1 period"}
@@ -31,8 +28,8 @@ HEARD = {"as it is": "as it is", "shifted": "shifted down", "slowed": "slowed"}
 
 #: Samples of one window: the built cell takes its time, so it gets fewer.
 MAX_SAMPLES = {"textbook": 16384, "built": 2048}
-#: Points across the map of the built cell.
-BUILT_GRID = 60
+#: Points across the map.
+GRID = {"textbook": 120, "built": 60}
 #: Ends of the map, V: the smallest that holds both inputs is taken.
 _MAP_ENDS = (0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
 #: Seconds of sound made at a time; the browser repeats them.
@@ -43,9 +40,65 @@ MAX_SOUND_SAMPLES = 1_000_000
 _TIME_STEPS = 500
 
 
+@dataclass(frozen=True)
+class Question:
+    """All that a run depends on.
+
+    `beside` is the textbook cell that is laid beside a built one, or None; it gets tail, load and
+    emitter resistors of that one.
+    """
+
+    upper: Drive
+    lower: Drive
+    cell: TextbookCell | BuiltCell
+    path: Path
+    max_samples: int
+    beside: TextbookCell | None = None
+
+
+@lru_cache(maxsize=4)
+def answer(question):
+    """Run both drives; sessions that ask the same share the answer.
+
+    Returns
+    -------
+    run : SignalRun
+    beside : numpy.ndarray or None
+        V, output of the textbook cell with the base lines of the built one, behind its loads.
+
+    Raises
+    ------
+    QuantityError
+        As `run_signals`.
+    """
+    q = question
+    run = run_signals(q.upper, q.lower, q.cell, path=q.path, max_samples=q.max_samples)
+    if q.beside is None:
+        return run, None
+    r_load = float(np.ravel(run.point.r_load)[0])
+    like = replace(
+        q.beside,
+        i_tail=run.full_scale / r_load,
+        r_load=r_load,
+        r_emitter_upper=q.cell.r_emitter_upper,
+        r_emitter_lower=q.cell.r_emitter_lower,
+    )
+    solved = np.broadcast_to(run.point.converged, run.time.shape)
+    lines = (np.where(solved, v, np.nan) for v in run.base_lines)
+    step = run.window.duration / run.window.samples
+    return run, run_path(like, *lines, step, at="base lines", path=q.path).loads.v_out
+
+
 @lru_cache(maxsize=16)
-def _corners(circuit):
-    return network.corners(circuit)
+def _textbook_picture(settings, across, up, count):
+    x, y = np.linspace(*across, count), np.linspace(*up, count)
+    return x, y, cell.output_map(x, y, settings, 1.0)
+
+
+@lru_cache(maxsize=16)
+def _built_picture(solve, scale, across, up, count):
+    x, y = np.linspace(*across, count), np.linspace(*up, count)
+    return x, y, solve(x[None, :], y[:, None]).v_out / scale
 
 
 @dataclass(frozen=True)
@@ -66,6 +119,8 @@ class SignalScene:
         Why the settings gave no run; `run` is then the last one that could be had.
     limits : tuple of cell.Limit
     remarks : tuple of str
+    still : object
+        The very same for as long as nothing but the cursor moves.
     """
 
     run: SignalRun
@@ -79,6 +134,7 @@ class SignalScene:
     problem: str
     limits: tuple
     remarks: tuple
+    still: object
 
     def at(self, record):
         """Value of a record of the run at the cursor, between its two nearest samples."""
@@ -89,260 +145,137 @@ class SignalScene:
         return low + (place - k) * (high - low)
 
 
-def _fine(default, bounds, unit, **more):
-    return Quantity(number("", default, unit, *bounds, most_digits=5, **more))
+# ---------------------------------------------------------------- settings
+
+#: Fields of a drive that a page shows in per cent, with their sliders.
+_PER_CENT = {"on_fraction": (1.0, 100.0), "depth": (0.0, 200.0)}
 
 
-def _round(default, bounds, unit, **more):
-    return Quantity(number("", default, unit, *bounds, most_digits=5, even="ratios", **more))
+def _drive_parameters(side, **defaults):
+    """The fields of a `Drive` as parameters SIDE_NAME."""
+    out = {}
+    for name, s in specs_of(Drive).items():
+        if name in _PER_CENT:
+            s = number(
+                name,
+                100.0 * s.default,
+                "%",
+                100.0 * s.low,
+                100.0 * s.high,
+                low_open=s.low_open,
+                label=s.label,
+                slider=_PER_CENT[name],
+                step=1.0,
+            )
+        label = f"{side.title()} {s.label if s.label.isupper() else s.label.lower()}"
+        default = defaults.get(name, s.default)
+        out[f"{side}_{name}"] = param_of(s.at(label=label, default=default, part=side))
+    return out
 
 
-def _kind(side, default):
-    return param.Selector(
-        default=default,
-        objects={t: k for k, (t, _) in DRIVE_KINDS.items()},
-        label=f"{side} drive",
-        doc=f"Kind of the {side.lower()} drive.",
+_Drives = type(
+    "_Drives",
+    (PageState,),
+    {
+        **_drive_parameters("upper", amplitude=0.060, frequency=40e3, second_amplitude=0.02,
+                            second_frequency=42e3, repeat_frequency=2e3),
+        **_drive_parameters("lower", amplitude=0.020, frequency=4e3, second_amplitude=0.02,
+                            second_frequency=5e3),
+        "__module__": __name__,
+        "__doc__": "Both drives.",
+    },
+)  # fmt: skip
+
+
+def _offset(pair, doc):
+    return param_of(spec("offset", label=f"Offset, {pair} pair", doc=doc))
+
+
+def _corner(label, default, slider):
+    return param_of(
+        spec("frequency", default=default, label=label, slider=slider, doc="Hz.", part="path")
     )
 
 
-def _amplitude(side, default, what="amplitude"):
-    return Quantity(
-        default,
-        bounds=(0.0, signals.MAX_AMPLITUDE),
-        slider=(0.0, 0.2),
-        step=1e-3,
-        unit="V",
-        label=f"{side} {what}",
-        doc="V peak.",
-    )
+def _look(name, default, options, label, part="view"):
+    return param_of(choice(name, default, options, label, part=part))
 
 
-def _frequency(side, default, what="frequency", low=100.0, high=200e3):
-    return _round(
-        default,
-        bounds=(1.0, signals.MAX_FREQUENCY),
-        slider=(low, high),
-        step=100.0,
-        unit="Hz",
-        label=f"{side} {what}",
-        doc="Hz.",
-    )
-
-
-def _phase(side):
-    return Quantity(
-        0.0,
-        bounds=(-360.0, 360.0),
-        slider=(-180.0, 180.0),
-        step=5.0,
-        unit="deg",
-        label=f"{side} phase",
-        doc="Degrees, of the first tone.",
-    )
-
-
-def _volt(default, bound, span, step, label, doc):
-    return Quantity(
-        default,
-        bounds=(-bound, bound),
-        slider=(-span, span),
-        step=step,
-        unit="V",
-        label=label,
-        doc=doc,
-    )
-
-
-def _percent(default, low, high, label):
-    return Quantity(
-        default,
-        bounds=(low, high),
-        slider=(low, high),
-        step=1.0,
-        unit="%",
-        label=label,
-        doc="Per cent.",
-    )
-
-
-def _choice(default, options, label):
-    return param.Selector(
-        default=default, objects={t: k for k, t in options.items()}, label=label, doc=label
-    )
-
-
-class SignalsState(PageState):
+class SignalsState(_Drives):
     """The Signals page: what drives both inputs, the cell, and what is shown of it."""
 
     page = "signals"
 
-    model = _choice("textbook", MODELS, "Cell")
-    circuit = param.Selector(
-        default="bat-call-mixer",
-        objects={t: k for k, t in shipped_titles().items()},
-        label="Circuit",
-        doc="The built circuit.",
+    model = param_of(choice("model", "textbook", MODELS, "Cell"))
+    circuit = param_of(
+        choice("circuit", "bat-call-mixer", shipped_titles(), "Circuit", "The built circuit.")
     )
 
-    upper_kind = _kind("Upper", "sine")
-    upper_amplitude = _amplitude("Upper", 0.060)
-    upper_frequency = _frequency("Upper", 40e3)
-    upper_phase = _phase("Upper")
-    upper_offset = _volt(0.0, 10.0, 0.1, 1e-3, "Upper DC", "V added to the drive.")
-    upper_second_amplitude = _amplitude("Upper", 0.02, "second amplitude")
-    upper_second_frequency = _frequency("Upper", 42e3, "second frequency")
-    upper_repeat_frequency = _frequency("Upper", 2e3, "repetition", 10.0, 20e3)
-    upper_on_fraction = _percent(30.0, 1.0, 100.0, "Upper on-time")
-    upper_depth = _percent(50.0, 0.0, 200.0, "Upper depth")
-
-    lower_kind = _kind("Lower", "sine")
-    lower_amplitude = _amplitude("Lower", 0.020)
-    lower_frequency = _frequency("Lower", 4e3)
-    lower_phase = _phase("Lower")
-    lower_offset = _volt(0.0, 10.0, 0.1, 1e-3, "Lower DC", "V added to the drive.")
-    lower_second_amplitude = _amplitude("Lower", 0.02, "second amplitude")
-    lower_second_frequency = _frequency("Lower", 5e3, "second frequency")
-    lower_repeat_frequency = _frequency("Lower", 1e3, "repetition", 10.0, 20e3)
-    lower_on_fraction = _percent(30.0, 1.0, 100.0, "Lower on-time")
-    lower_depth = _percent(50.0, 0.0, 200.0, "Lower depth")
-
-    cursor = _fine(
-        30e-6,
-        bounds=(0.0, 1e4),
-        slider=(0.0, 250e-6),
-        step=5e-7,
-        unit="s",
-        label="Cursor",
-        symbol="t",
-        doc="Time of the cursor, s.",
+    cursor = param_of(
+        spec(
+            "time",
+            default=30e-6,
+            label="Cursor",
+            symbol="t",
+            doc="Time of the cursor, s.",
+            part="view cursor",
+        )
     )
-    span = _choice("window", SPANS, "Time shown")
-    start = _fine(
-        0.0,
-        bounds=(0.0, 1e4),
-        slider=(0.0, 250e-6),
-        step=5e-7,
-        unit="s",
-        label="Shown from",
-        doc="Start of the time shown, s.",
+    span = _look("span", "window", SPANS, "Time shown")
+    start = param_of(spec("time", label="Shown from", doc="Start of the time shown, s."))
+
+    i_tail = param_of(spec("i_tail", slider=(1e-4, 4e-3)))
+    r_load = param_of(spec("r_load"))
+    temperature = param_of(spec("temperature"))
+    v_supply = param_of(spec("v_supply"))
+    offset_left = _offset("left", "Of Q1-Q2, V.")
+    offset_right = _offset("right", "Of Q4-Q3, V.")
+    offset_lower = _offset("lower", "Of Q5-Q6, V.")
+    r_emitter_lower = param_of(
+        spec("r_emitter", label="Emitter resistors, lower", symbol="r_e lower")
     )
 
-    i_tail = Quantity(
-        2e-3,
-        bounds=(1e-5, 2e-2),
-        slider=(1e-4, 4e-3),
-        step=5e-5,
-        unit="A",
-        label="Tail current",
-        symbol="i_tail",
-        doc="A.",
-    )
-    r_load = Quantity(
-        1e3,
-        bounds=(10.0, 1e5),
-        slider=(100.0, 10e3),
-        step=100.0,
-        unit="ohm",
-        label="Load resistors",
-        symbol="r_load",
-        doc="Each load, ohm.",
-    )
-    temperature = Quantity(
-        298.15,
-        bounds=(233.15, 398.15),
-        slider=(233.15, 398.15),
-        step=1.0,
-        unit="K",
-        label="Temperature",
-        symbol="T",
-        doc="Junctions, K.",
-    )
-    v_supply = Quantity(
-        12.0,
-        bounds=(1.0, 60.0),
-        slider=(3.0, 24.0),
-        step=0.5,
-        unit="V",
-        label="Supply",
-        symbol="v_supply",
-        doc="V.",
-    )
-    offset_left = _volt(0.0, 0.02, 0.01, 1e-4, "Offset, left pair", "Of Q1-Q2, V.")
-    offset_right = _volt(0.0, 0.02, 0.01, 1e-4, "Offset, right pair", "Of Q4-Q3, V.")
-    offset_lower = _volt(0.0, 0.02, 0.01, 1e-4, "Offset, lower pair", "Of Q5-Q6, V.")
-    r_emitter_lower = Quantity(
-        0.0,
-        bounds=(0.0, 10e3),
-        slider=(0.0, 500.0),
-        step=5.0,
-        unit="ohm",
-        label="Emitter resistors, lower",
-        symbol="r_e lower",
-        doc="In each lower emitter, ohm.",
-    )
+    coupled_upper = param_of(flag("coupled_upper", False, "Coupling capacitor, upper", part="path"))
+    coupling_upper = _corner("Upper coupling corner", 500.0, (10.0, 100e3))
+    coupled_lower = param_of(flag("coupled_lower", False, "Coupling capacitor, lower", part="path"))
+    coupling_lower = _corner("Lower coupling corner", 500.0, (10.0, 100e3))
+    loaded = param_of(flag("loaded", False, "Load capacitance", "At both collectors.", part="path"))
+    load_corner = _corner("Load pole", 100e3, (1e3, 5e6))
 
-    coupled_upper = param.Boolean(
-        default=False, label="Coupling capacitor, upper", doc="Whether the upper input is coupled."
+    levels = _look("levels", "dB", LEVELS, "Spectrum in")
+    reach = _look("reach", "main", REACHES, "Spectrum shows")
+    product = _look("product", "fitted", PRODUCTS, "Ideal product")
+    beside = param_of(flag("beside", True, "Textbook cell beside the built one", part="view"))
+    hold_scale = param_of(
+        flag("hold_scale", False, "Keep the colour scale", "Of the map.", part="view")
     )
-    coupling_upper = _frequency("Upper", 500.0, "coupling corner", 10.0, 100e3)
-    coupled_lower = param.Boolean(
-        default=False, label="Coupling capacitor, lower", doc="Whether the lower input is coupled."
+    heard = _look("heard", "as it is", HEARD, "Hear the output", "view sound")
+    hear_shift = param_of(
+        spec("frequency", default=34e3, label="Listen: shift down by", part="view sound")
     )
-    coupling_lower = _frequency("Lower", 500.0, "coupling corner", 10.0, 100e3)
-    loaded = param.Boolean(
-        default=False, label="Load capacitance", doc="Whether both collectors carry capacitance."
-    )
-    load_corner = _frequency("Load", 100e3, "pole", 1e3, 5e6)
-
-    levels = _choice("dB", LEVELS, "Spectrum in")
-    reach = _choice("main", REACHES, "Spectrum shows")
-    product = _choice("fitted", PRODUCTS, "Ideal product")
-    beside = param.Boolean(
-        default=True,
-        label="Textbook cell beside the built one",
-        doc="Draw the textbook output too.",
-    )
-    hold_scale = param.Boolean(
-        default=False, label="Keep the colour scale", doc="Keep the colour scale of the map."
-    )
-    heard = _choice("as it is", HEARD, "Hear the output")
-    hear_shift = _frequency("Listen:", 34e3, "shift down by", 100.0, 200e3)
-    hear_slow = Quantity(
-        10.0,
-        bounds=(1.0, 1000.0),
-        slider=(1.0, 50.0),
-        step=1.0,
-        unit="",
-        label="Times slower",
-        doc="Factor.",
-    )
-
-    #: What a run does not depend on.
-    _shown_only = (
-        "cursor",
-        "span",
-        "start",
-        "levels",
-        "reach",
-        "product",
-        "beside",
-        "hold_scale",
-        "heard",
-        "hear_shift",
-        "hear_slow",
+    hear_slow = param_of(
+        number(
+            "hear_slow",
+            10.0,
+            "",
+            1.0,
+            1000.0,
+            label="Times slower",
+            doc="Factor.",
+            slider=(1.0, 50.0),
+            step=1.0,
+            part="view sound",
+        )
     )
 
     def __init__(self, **params):
         super().__init__(**params)
-        self._held = (None, None, "")  # run, textbook output beside, problem
-        self._scene, self._stale = None, True
+        self._answered = (None, None, None, "")  # question, run, textbook beside, problem
+        self._scene, self._seen = None, None
         self.param.watch(self._touched, self.fields())
 
     def _touched(self, *events):
         self._scene = None
-        if any(event.name not in self._shown_only for event in events):
-            self._stale = True
 
     # what is driven and through what
 
@@ -429,76 +362,50 @@ class SignalsState(PageState):
             area[second] /= half
         return replace(circuit, temperature=self.temperature, area=tuple(area))
 
-    def textbook(self, **changes):
-        """The textbook cell as a solver; `changes` replace quantities."""
-        return TextbookCell(
-            **{
-                **{
-                    f.name: getattr(self, f.name)
-                    for f in fields(TextbookCell)
-                    if f.name in self.param
-                },
-                **changes,
-            }
+    def textbook(self):
+        """The textbook cell of the page."""
+        own = {n: getattr(self, n) for n in specs_of(TextbookCell) if n in self.specs}
+        return TextbookCell(**own)
+
+    def question(self):
+        """What the present settings ask."""
+        built = self.model == "built"
+        solve = BuiltCell(self.built_circuit()) if built else self.textbook()
+        return Question(
+            self.drive("upper"),
+            self.drive("lower"),
+            solve,
+            path_for(solve) if built else self._path(),
+            MAX_SAMPLES[self.model],
+            self.textbook() if built else None,
         )
 
-    def solver(self):
-        """The cell of the page as the core wants it."""
-        return BuiltCell(self.built_circuit()) if self.model == "built" else self.textbook()
-
-    def corners(self):
-        """Coupling corners of both inputs and load pole, Hz (None: no pole)."""
-        if self.model == "built":
-            found = _corners(shipped()[self.circuit][0])
-            return found["coupling_upper"], found["coupling_lower"], found["load_pole"]
-        return (
-            self.coupling_upper if self.coupled_upper else 0.0,
-            self.coupling_lower if self.coupled_lower else 0.0,
-            self.load_corner if self.loaded else None,
+    def _path(self):
+        """What lies about the textbook cell by choice."""
+        return Path(
+            Feed(self.coupling_upper if self.coupled_upper else 0.0),
+            Feed(self.coupling_lower if self.coupled_lower else 0.0),
+            self.load_corner if self.loaded else math.inf,
         )
 
     # the run
 
-    def _key(self):
-        return tuple(getattr(self, n) for n in self.fields() if n not in self._shown_only)
-
-    def _solve(self):
-        """Run once for every change that matters; a run that fails leaves the last one."""
-        if not self._stale:
-            return self._held
-        run, beside, _ = self._held
+    def _answer(self):
+        """(question, run, textbook output beside it, problem): a question that has no answer
+        leaves the last one that had."""
+        last, run, beside, _ = self._answered
         try:
-            run, beside = self._run()
-            problem = ""
+            asked = self.question()
+            if asked != last:
+                run, beside = answer(asked)
+            self._answered = (asked, run, beside, "")
         except QuantityError as error:
-            problem = f"{str(error)[0].upper()}{str(error)[1:]}"
             if run is None:  # a link that cannot be run: the default scene stands in
-                run, beside = SignalsState()._run()
-        self._held, self._stale = (run, beside, problem), False
-        return self._held
-
-    def _run(self):
-        solve = self.solver()
-        upper_corner, lower_corner, pole = self.corners()
-        run = run_signals(
-            self.drive("upper"),
-            self.drive("lower"),
-            solve,
-            upper_corner,
-            lower_corner,
-            pole,
-            max_samples=MAX_SAMPLES[self.model],
-        )
-        if self.model != "built":
-            return run, None
-        r_load = float(run.point.r_load.flat[0])
-        point = self.textbook(
-            i_tail=run.full_scale / r_load,
-            r_load=r_load,
-            r_emitter_upper=solve.circuit.r_emitter_upper,
-            r_emitter_lower=solve.circuit.r_emitter_lower,
-        )(run.v_upper, run.v_lower)
-        return run, loaded(point.v_out, run.window.duration / run.window.samples, pole)
+                last = SignalsState().question()
+                run, beside = answer(last)
+            problem = f"{str(error)[0].upper()}{str(error)[1:]}"
+            self._answered = (last, run, beside, problem)
+        return self._answered
 
     def scene(self):
         """Everything that the views show; only what changed is computed."""
@@ -507,24 +414,19 @@ class SignalsState(PageState):
         return self._scene
 
     def _make_scene(self):
-        run, beside, problem = self._solve()
+        asked, run, beside, problem = self._answer()
         self._fit_time(run)
+        seen = (run, problem, self.key("view"))
+        if self._seen and self._seen[0] == seen:
+            return replace(self._seen[1], cursor=self.cursor_time(run))
         start, end = self.stretch(run)
         product = run.product if self.product == "slope" else run.fitted
         limits, remarks = (), tuple(run.notes)
-        if self.model == "built":
-            remarks += tuple(run.point.warnings) + (self._corner_text(),)
+        if isinstance(asked.cell, BuiltCell):
+            remarks += tuple(run.point.warnings)
         else:
-            limits = cell.validity(
-                run.point,
-                cell.CellSettings(
-                    r_load=self.r_load,
-                    temperature=self.temperature,
-                    v_supply=self.v_supply,
-                    r_emitter_lower=self.r_emitter_lower,
-                ),
-            )
-        return SignalScene(
+            limits = cell.validity(run.point, asked.cell.settings)
+        scene = SignalScene(
             run,
             beside if self.beside else None,
             product,
@@ -535,15 +437,11 @@ class SignalsState(PageState):
             inverted_stretches(run),
             problem,
             limits,
-            remarks,
+            (*remarks, path_in_words(asked.path, isinstance(asked.cell, BuiltCell))),
+            object(),
         )
-
-    def _corner_text(self):
-        upper, lower, pole = (format_quantity(f, "Hz") for f in self.corners())
-        return (
-            f"Corners of this circuit: coupling {upper} (upper) and {lower} (lower), "
-            f"load pole {pole}."
-        )
+        self._seen = (seen, scene)
+        return scene
 
     # time shown
 
@@ -567,23 +465,26 @@ class SignalsState(PageState):
         duration = run.window.duration
         room = max(duration - (end - start), 0.0) or duration
         for name, low, high in (("cursor", start, end), ("start", 0.0, room)):
-            spec = self.param[name]
-            spec.slider, spec.step = (low, high), (high - low) / _TIME_STEPS
+            held = self.specs[name]
+            ends = (low, min(high, held.spec.high))
+            if held.spec.slider != ends:
+                held.spec = held.spec.at(slider=ends, step=(ends[1] - low) / _TIME_STEPS)
 
     def set_cursor(self, t):
         """Put the cursor at a time, s, held within the time shown."""
-        run = self._solve()[0]
+        run = self.scene().run
         start, end = self.stretch(run)
         duration = run.window.duration
         digits = 3 + max(0, math.ceil(math.log10(duration / (end - start))))
         # the end of the window is the start of the next, so the last sample is the last place
         last = duration * (1.0 - 1.0 / run.window.samples)
+        last = min(last, self.specs["cursor"].spec.high)
         t = min(max(t, start), end, last)
         self.cursor = min(float(f"{t:.{digits}g}"), last)
 
     def set_cursor_from_map(self, across, up):
         """Put the cursor where the trajectory passes nearest to a place of the map, V."""
-        run = self._solve()[0]
+        run = self.scene().run
         start, end = self.stretch(run)
         inside = np.flatnonzero((run.time >= start) & (run.time <= end))
         (_, wide), (_, high) = self.map_range("v_upper"), self.map_range("v_lower")
@@ -591,6 +492,11 @@ class SignalsState(PageState):
             (run.v_lower[inside] - up) / high
         ) ** 2
         self.set_cursor(float(run.time[inside[int(np.argmin(far))]]))
+
+    def showing(self, name):
+        """As `PageState.showing`; cursor and start as they lie in the window."""
+        held = self._scene if name in ("cursor", "start") else None
+        return getattr(self if held is None else held, name)
 
     # presets and sound
 
@@ -600,7 +506,7 @@ class SignalsState(PageState):
 
     def sound(self):
         """The output as sound: `sound.Sound`, limited in level by the core."""
-        run = self._solve()[0]
+        run = self.scene().run
         if run.spectrum is None:
             raise QuantityError("Some samples have no solution, so there is nothing to hear.")
         v, duration = run.point.v_out, run.window.duration
@@ -620,10 +526,6 @@ class SignalsState(PageState):
             lines=SOUND_LINES,
         )
 
-    def sound_key(self):
-        """What the sound depends on; equal keys, equal sound."""
-        return self._key(), self.heard, self.hear_shift, self.hear_slow
-
     # the map: the same names as `state.SteerState` has, so that one view draws both
 
     def map_axes(self):
@@ -637,38 +539,51 @@ class SignalsState(PageState):
 
     def map_range(self, axis):
         """Low and high end of a map axis, V."""
-        size = 1.02 * float(np.max(np.abs(getattr(self._solve()[0], axis)), initial=0.0))
+        size = 1.02 * float(np.max(np.abs(getattr(self.scene().run, axis)), initial=0.0))
         end = next((e for e in _MAP_ENDS if e >= size), size)
         return -end, end
 
-    def map_key(self):
-        """What the normalised picture of the map depends on."""
-        base = (
-            self.model,
-            self.temperature,
-            self.offset_left,
-            self.offset_right,
-            self.offset_lower,
-            self.map_range("v_upper"),
-            self.map_range("v_lower"),
-        )
-        if self.model == "built":
-            return base + (self.circuit,)
-        return base + (self.r_emitter_lower, self.i_tail if self.r_emitter_lower else 0.0)
-
     def map_grid(self):
-        """Axes, V, and the output over them as a fraction of `map_scale`: x, y, z."""
-        count = BUILT_GRID if self.model == "built" else 120
-        x, y = (np.linspace(*self.map_range(axis), count) for axis in self.map_axes())
-        if self.model == "built":
-            point = network.solve_built(self.built_circuit(), x[None, :], y[:, None], gains=False)
-            return x, y, point.v_out / self.map_scale()
-        solve = self.textbook()
-        return x, y, solve(x[None, :], y[:, None]).v_out / self.map_scale()
+        """Axes, V, and the output over them as a fraction of `map_scale`: x, y, z.
+
+        As that of the Steer page: normalised, and the very same tuple for equal numbers.
+        """
+        solve = self._answer()[0].cell
+        ends = [self.map_range(axis) for axis in self.map_axes()]
+        if isinstance(solve, BuiltCell):
+            return _built_picture(solve, self.map_scale(), *ends, GRID["built"])
+        return _textbook_picture(solve.settings.per_ampere(solve.i_tail), *ends, GRID["textbook"])
 
     def map_scale(self):
         """Volts of the map's full scale."""
-        return self._solve()[0].full_scale
+        return self.scene().run.full_scale
+
+
+def path_in_words(path, built):
+    """Where the drives enter and what lies on their way: one or two sentences."""
+    upper, lower = path.upper.corner, path.lower.corner
+    corners = [
+        f"{format_quantity(f, 'Hz')} ({side})"
+        for side, f in (("upper", upper), ("lower", lower))
+        if f
+    ]
+    pole = "" if path.load_pole == math.inf else format_quantity(path.load_pole, "Hz")
+    if built:
+        text = (
+            "Each drive is what its generator gives before the board hangs on it. On its way lie "
+            "the source resistance"
+        )
+        text += f", a coupling corner at {' and '.join(corners)}" if corners else ""
+        text += " and the bias resistors."
+    elif corners:
+        text = "The drives enter at the generators, before a coupling corner at "
+        text += f"{' and '.join(corners)}."
+    else:
+        text = (
+            "The drives enter at the base lines: nothing lies before the textbook cell, which "
+            "loads nothing."
+        )
+    return text + (f" The loads have a pole at {pole}." if pole else "")
 
 
 def inverted_stretches(run):

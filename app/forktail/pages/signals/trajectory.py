@@ -18,7 +18,7 @@ class TrajectoryMap(OutputMap):
         self.path = float_source(x=[], y=[])
         line = self.add(Line, "x", "y", source=self.path, line_width=1.5, line_join="round")
         self.paint(line.glyph, line_color="ink")
-        self._path_key = None
+        self._path_drawn = None
 
     def contours(self, xs, ys, z):
         """As on the map, without labels that the edge would cut off."""
@@ -33,10 +33,10 @@ class TrajectoryMap(OutputMap):
     def show_path(self, state, scene):
         """Draw the map of a `SignalsState`, the path of the time shown and the cursor."""
         self.show(state)
-        key = (id(scene.run), scene.start, scene.end, self.factors)
-        if key == self._path_key:
+        drawn = (scene.still, self.factors)
+        if drawn == self._path_drawn:
             return
-        self._path_key, self._scene = key, scene
+        self._path_drawn = drawn
         run = scene.run
         inside = (run.time >= scene.start) & (run.time <= scene.end)
         x, y = run.v_upper[inside] * self.factors[0], run.v_lower[inside] * self.factors[1]

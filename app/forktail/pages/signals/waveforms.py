@@ -197,10 +197,8 @@ class Waveforms:
 
     def show(self, scene):
         """Draw a `SignalScene`; only what changed is sent."""
-        key = (id(scene.run), id(scene.product), id(scene.beside), scene.start, scene.end)
-        if key != self._drawn:
-            # the scene is kept, so that no other can come to have the same identity
-            self._drawn, self._scene = key, scene
+        if scene.still is not self._drawn:
+            self._drawn = scene.still
             self._draw(scene)
         self._move(scene)
 

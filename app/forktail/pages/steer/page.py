@@ -25,7 +25,6 @@ class SteerPage(Page):
             play=lambda: self.state.controls()[0],
             handlers={"drag": self._drag, "csv": self._csv, "theme": self.set_theme},
         )
-        self._stage = self.state.stage
 
     def _groups(self):
         def make(names):
@@ -42,9 +41,7 @@ class SteerPage(Page):
     def refresh(self):
         """Solve once and hand the result to every view."""
         scene = self.state.scene()
-        if self.state.stage != self._stage:
-            self._stage = self.state.stage
-            self.controls.rebuild()
+        self.controls.follow()
         self.schematic.show(scene)
         self.sentence.show(scene)
         self.table.show(scene)

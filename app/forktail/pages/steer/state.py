@@ -1,12 +1,13 @@
 """State of the Steer page: a stage, its inputs and tails, and the parts."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
-import param
 
 from forktail.core.cell import law as cell
-from forktail.ui.state import PageState, Quantity
+from forktail.core.spec import choice, flag, spec
+from forktail.ui.state import PageState, param_of
 
 STAGES = {
     "pair": "1 One pair",
@@ -81,6 +82,20 @@ PRESETS = {
 }
 
 
+def _hand_set(label, symbol, doc):
+    return param_of(
+        spec(
+            "i_tail",
+            default=1e-3,
+            slider=(0.0, 2e-3),
+            step=2.5e-5,
+            label=label,
+            symbol=symbol,
+            doc=doc,
+        )
+    )
+
+
 @dataclass(frozen=True)
 class Scene:
     """One numerical result of the Steer page, shared by all its views."""
@@ -94,135 +109,40 @@ class Scene:
     i_tail_right: float
 
 
-def _volt(default, span, step, label, symbol, doc, bound=10.0):
-    return Quantity(
-        default,
-        bounds=(-bound, bound),
-        slider=(-span, span),
-        step=step,
-        unit="V",
-        label=label,
-        symbol=symbol,
-        doc=doc,
-    )
-
-
 class SteerState(PageState):
     """The Steer page: a stage, its inputs and tails, and the parts."""
 
     page = "steer"
 
-    stage = param.Selector(
-        default="cell",
-        objects={t: k for k, t in STAGES.items()},
-        label="Stage",
-        doc="Which circuit is shown.",
+    stage = param_of(choice("stage", "cell", STAGES, "Stage", "Which circuit is shown."))
+    v_upper = param_of(spec("v_upper"))
+    v_second = param_of(
+        spec(
+            "v_lower",
+            default=0.010,
+            label="Second input",
+            symbol="v_second",
+            doc="Differential input of the pair Q3-Q4 in stage 2, V.",
+        )
     )
-    v_upper = _volt(
-        0.020, 0.1, 0.001, "Upper input", "v_upper", "Differential input of the upper pairs, V."
+    v_lower = param_of(spec("v_lower"))
+    i_tail = param_of(spec("i_tail"))
+    i_tail_left = _hand_set("Left tail", "i_left", "Tail of Q1-Q2, A.")
+    i_tail_right = _hand_set("Right tail", "i_right", "Tail of Q3-Q4, A.")
+    r_load = param_of(spec("r_load"))
+    temperature = param_of(spec("temperature"))
+    v_supply = param_of(spec("v_supply"))
+    offset_left = param_of(spec("offset", label="Offset, left pair", symbol="offset_left"))
+    offset_right = param_of(spec("offset", label="Offset, right pair", symbol="offset_right"))
+    offset_lower = param_of(spec("offset", label="Offset, lower pair", symbol="offset_lower"))
+    r_emitter_upper = param_of(
+        spec("r_emitter", label="Emitter resistors, upper", symbol="r_e upper")
     )
-    v_second = _volt(
-        0.010,
-        0.1,
-        0.001,
-        "Second input",
-        "v_second",
-        "Differential input of the pair Q3-Q4 in stage 2, V.",
+    r_emitter_lower = param_of(
+        spec("r_emitter", label="Emitter resistors, lower", symbol="r_e lower")
     )
-    v_lower = _volt(
-        0.020, 0.1, 0.001, "Lower input", "v_lower", "Differential input of the lower pair, V."
-    )
-    i_tail = Quantity(
-        2e-3,
-        bounds=(0.0, 0.1),
-        slider=(0.0, 4e-3),
-        step=5e-5,
-        unit="A",
-        label="Tail current",
-        symbol="i_tail",
-        doc="Tail current, A.",
-    )
-    i_tail_left = Quantity(
-        1e-3,
-        bounds=(0.0, 0.1),
-        slider=(0.0, 2e-3),
-        step=2.5e-5,
-        unit="A",
-        label="Left tail",
-        symbol="i_left",
-        doc="Tail of Q1-Q2, A.",
-    )
-    i_tail_right = Quantity(
-        1e-3,
-        bounds=(0.0, 0.1),
-        slider=(0.0, 2e-3),
-        step=2.5e-5,
-        unit="A",
-        label="Right tail",
-        symbol="i_right",
-        doc="Tail of Q3-Q4, A.",
-    )
-    r_load = Quantity(
-        1e3,
-        bounds=(1.0, 1e6),
-        slider=(100.0, 10e3),
-        step=100.0,
-        unit="ohm",
-        label="Load resistors",
-        symbol="r_load",
-        doc="Each load, ohm.",
-    )
-    temperature = Quantity(
-        298.15,
-        bounds=(123.15, 473.15),
-        slider=(233.15, 398.15),
-        step=1.0,
-        unit="K",
-        label="Temperature",
-        symbol="T",
-        doc="Junctions, K.",
-    )
-    v_supply = Quantity(
-        12.0,
-        bounds=(1.0, 60.0),
-        slider=(3.0, 24.0),
-        step=0.5,
-        unit="V",
-        label="Supply",
-        symbol="v_supply",
-        doc="Supply, V.",
-    )
-    offset_left = _volt(
-        0.0, 0.01, 0.0001, "Offset, left pair", "offset_left", "Offset voltage of Q1-Q2, V.", 0.1
-    )
-    offset_right = _volt(
-        0.0, 0.01, 0.0001, "Offset, right pair", "offset_right", "Offset voltage of Q4-Q3, V.", 0.1
-    )
-    offset_lower = _volt(
-        0.0, 0.01, 0.0001, "Offset, lower pair", "offset_lower", "Offset voltage of Q5-Q6, V.", 0.1
-    )
-    r_emitter_upper = Quantity(
-        0.0,
-        bounds=(0.0, 10e3),
-        slider=(0.0, 500.0),
-        step=5.0,
-        unit="ohm",
-        label="Emitter resistors, upper",
-        symbol="r_e upper",
-        doc="In each upper emitter, ohm.",
-    )
-    r_emitter_lower = Quantity(
-        0.0,
-        bounds=(0.0, 10e3),
-        slider=(0.0, 500.0),
-        step=5.0,
-        unit="ohm",
-        label="Emitter resistors, lower",
-        symbol="r_e lower",
-        doc="In each lower emitter, ohm.",
-    )
-    hold_scale = param.Boolean(
-        default=False, label="Keep the colour scale", doc="Keep the colour scale of the map."
+    hold_scale = param_of(
+        flag("hold_scale", False, "Keep the colour scale", "Of the map.", part="view")
     )
 
     def settings(self):
@@ -283,10 +203,7 @@ class SteerState(PageState):
 
     def full_scale(self):
         """Largest output that the tails allow, V."""
-        if self.stage in ("pair", "cell"):
-            tail = self.i_tail
-        else:
-            tail = self.i_tail_left + self.i_tail_right
+        tail = self.i_tail if self.stage == "pair" else self._map_tail()
         return tail * self.r_load
 
     def apply_preset(self, name):
@@ -345,29 +262,6 @@ class SteerState(PageState):
         else:
             self.param.update(**{x_axis: tidy(x), y_axis: tidy(y)})
 
-    def map_key(self):
-        """What the normalised picture of the map depends on; equal keys, equal picture."""
-        base = (
-            self.stage,
-            self.temperature,
-            self.offset_left,
-            self.offset_right,
-            self.r_emitter_upper,
-            self.map_range("v_upper"),
-        )
-        if self.stage == "cell":
-            return base + (
-                self.offset_lower,
-                self.r_emitter_lower,
-                self.map_range("v_lower"),
-                self.i_tail if self.r_emitter_upper or self.r_emitter_lower else 0,
-            )
-        if self.stage == "pair":
-            return base + (self.map_range("i_tail"),)
-        if self.stage == "crossed":
-            return base + (self.i_tail_left + self.i_tail_right,)
-        return base + (self.map_range("v_second"), self.i_tail_left, self.i_tail_right)
-
     def map_grid(self, count=120):
         """Axes and the output over them as a fraction of `map_scale`.
 
@@ -377,31 +271,35 @@ class SteerState(PageState):
             SI.
         z : numpy.ndarray, shape (count, count)
             Dimensionless, -1 to 1, rows along y.
+
+        Notes
+        -----
+        The picture is made from normalised numbers alone, so tail, load and supply leave it as
+        it is; equal numbers give the very same tuple, for whoever draws it.
         """
-        x_axis, y_axis = self.map_axes()
-        x = np.linspace(*self.map_range(x_axis), count)
-        y = np.linspace(*self.map_range(y_axis), count)
-        across, up = x[None, :], y[:, None]
+        whole = self._map_tail()
+        left, right = self.i_tail_left, self.i_tail_right
+        return _picture(
+            self.stage,
+            *(self.map_range(axis) for axis in self.map_axes()),
+            self.settings().per_ampere(whole),
+            tuple(i / whole if whole else 0.0 for i in (left, right))
+            if self.stage == "shared"
+            else (),
+            count,
+        )
+
+    def _map_tail(self):
+        """Tail current that the full scale of the map belongs to, A."""
+        if self.stage == "pair":
+            return self.map_range("i_tail")[1]
         if self.stage == "cell":
-            tail = self.i_tail or 1e-3
-            return x, y, cell.output_map(x, y, self.settings(), tail)
-        if self.stage == "crossed":
-            total = (self.i_tail_left + self.i_tail_right) or 1e-6
-            point = self.solve(
-                v_upper=across, i_tail_left=0.5 * (total + up), i_tail_right=0.5 * (total - up)
-            )
-        elif self.stage == "pair":
-            point = self.solve(v_upper=across, i_tail=up)
-        else:
-            point = self.solve(v_upper=across, v_second=up)
-        scale = self.map_scale()
-        return x, y, point.v_out / scale if scale else np.zeros_like(point.v_out)
+            return self.i_tail
+        return self.i_tail_left + self.i_tail_right
 
     def map_scale(self):
         """Volts of the map's full scale: it grows with the tail, the picture stays."""
-        if self.stage == "pair":
-            return self.map_range("i_tail")[1] * self.r_load
-        return self.full_scale()
+        return self._map_tail() * self.r_load
 
     def sections(self, count=81):
         """Output along both map axes through the point.
@@ -433,3 +331,23 @@ class SteerState(PageState):
         """
         tail = np.linspace(*self.map_range("i_tail"), count)
         return tail, self.solve(i_tail=tail).gain_upper
+
+
+@lru_cache(maxsize=32)
+def _picture(stage, across, up, settings, shares, count):
+    """Map of a stage for 1 A in 1 ohm: `settings` hold the drops of the emitter resistors at full
+    tail, `shares` those of the two tails where both are set by hand. Sessions share it."""
+    x, y = np.linspace(*across, count), np.linspace(*up, count)
+    if stage == "cell":
+        z = cell.output_map(x, y, settings, 1.0)
+    elif stage == "shared":
+        z = cell.solve_shared_loads(x[None, :], y[:, None], *shares, settings).v_out
+    else:
+        part = y[:, None] / up[1]
+        if stage == "crossed":
+            tails = 0.5 * (1.0 + part), 0.5 * (1.0 - part)
+            z = cell.solve_crossed(x[None, :], *tails, settings).v_out
+        else:
+            z = cell.solve_pair(x[None, :], part, settings).v_out
+    z.setflags(write=False)
+    return x, y, z

@@ -56,14 +56,14 @@ def test_burst_is_silent_between():
 @pytest.mark.parametrize(
     "change, words",
     [
-        ({"kind": "noise"}, "kind is 'noise'"),
-        ({"amplitude": -1.0}, "amplitude is -1 V"),
-        ({"amplitude": float("nan")}, "amplitude is nan"),
-        ({"frequency": 0.0}, "frequency is 0 Hz"),
-        ({"kind": "burst", "repeat_frequency": 50e3}, "repeat_frequency is 50000 Hz"),
-        ({"kind": "burst", "on_fraction": 0.0}, "on_fraction is 0"),
+        ({"kind": "noise"}, "Drive: 'noise' is not known"),
+        ({"amplitude": -1.0}, "Amplitude: '-1V' is out of range; allowed is 0 V to 10 V"),
+        ({"amplitude": float("nan")}, "Amplitude: 'nan' is not a finite number"),
+        ({"frequency": 0.0}, "Frequency: '0Hz' is out of range"),
+        ({"kind": "burst", "repeat_frequency": 50e3}, "the repetition is 50.0 kHz"),
+        ({"kind": "burst", "on_fraction": 0.0}, "On-time: '0' is out of range"),
         ({"kind": "call", "frequency": 150e3}, "the call sweeps"),
-        ({"depth": 3.0}, "depth is 3"),
+        ({"depth": 3.0}, "Depth: '3' is out of range; allowed is 0 to 2"),
         ({"amplitude": "loud"}, "not a number"),
     ],
 )
@@ -80,7 +80,7 @@ def test_exact_window_says_what_it_holds():
     window = signals.coherent_window((45e3, 43e3))
     assert window.exact and window.cycles == (45, 43)
     assert window.duration == pytest.approx(1e-3)
-    assert "45 of 45.000 kHz" in window.text and str(window.samples) in window.text
+    assert "45 of 45.0 kHz" in window.text and str(window.samples) in window.text
     assert window.cycles_of(43e3) == 43
     with pytest.raises(QuantityError, match="44000"):
         window.cycles_of(44e3)

@@ -6,24 +6,20 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from tests.helpers import allowed
 
 from forktail.core.spec import round_values
+from forktail.core.spec import spec as spec_of
 from forktail.core.waves.drives import DRIVE_KINDS
 from forktail.core.waves.sound import SOUND_PEAK
+from forktail.pages.signals import state as page_state
 from forktail.pages.signals.spectrum import place_labels, short_label
 from forktail.pages.signals.state import MODELS, PRESETS, SPANS, SignalsState
 from forktail.pages.signals.waveforms import POINTS, round_up, thinned
-from forktail.ui.state import Quantity
+from forktail.ui.state import Quantity, param_of
 
-SPECS = {n: p for n, p in SignalsState.param.objects().items() if isinstance(p, Quantity)}
-
-
-def values_of(spec):
-    steps = st.integers(0, spec.steps()).map(spec.at_step)
-    return st.one_of(steps, st.floats(*spec.bounds, allow_nan=False, allow_subnormal=False))
-
-
-quantities = st.fixed_dictionaries({}, optional={n: values_of(p) for n, p in SPECS.items()})
+SPECS = {n: p.spec for n, p in SignalsState.param.objects().items() if isinstance(p, Quantity)}
+quantities = st.fixed_dictionaries({}, optional={n: allowed(s) for n, s in SPECS.items()})
 kinds = st.sampled_from(sorted(DRIVE_KINDS))
 
 
@@ -67,7 +63,7 @@ def test_any_settings_give_a_scene_or_say_why_not(upper, lower, span, numbers):
     st.fixed_dictionaries(
         {},
         optional={
-            f"lower_{n}": values_of(SPECS[f"lower_{n}"])
+            f"lower_{n}": allowed(SPECS[f"lower_{n}"])
             for n in ("frequency", "second_frequency", "repeat_frequency")
         },
     ),
@@ -97,7 +93,7 @@ def test_a_scene_that_cannot_run_keeps_the_last_one():
     good = state.scene()
     state.param.update(lower_kind="call", lower_frequency=4e3)
     bad = state.scene()
-    assert bad.run is good.run and "20000" in bad.problem
+    assert bad.run is good.run and "20.0 kHz" in bad.problem
     state.param.update(lower_frequency=60e3, lower_second_frequency=40e3)
     assert state.scene().problem == "" and state.scene().run is not good.run
 
@@ -105,21 +101,58 @@ def test_a_scene_that_cannot_run_keeps_the_last_one():
 # ---------------------------------------------------------------- one run an event
 
 
+def other(spec, value):
+    """Another value that a spec allows."""
+    if spec.kind == "number":
+        return next(v for v in map(spec.at_step, (spec.steps() // 3, 0)) if v != value)
+    return next(v for v in (spec.keys if spec.kind == "choice" else (True, False)) if v != value)
+
+
 def test_only_what_matters_starts_a_new_run():
     state = SignalsState()
-    run = state.scene().run
-    for name in SignalsState._shown_only:
-        spec = state.param[name]
-        if isinstance(spec, Quantity):
-            value = spec.at_step(spec.steps() // 3)
-        elif hasattr(spec, "objects"):
-            value = list(spec.objects)[-1]
-        else:
-            value = not getattr(state, name)
-        state.param.update(**{name: value})
-        assert state.scene().run is run, name
+    run, looks = state.scene().run, 0
+    for name in state.fields():
+        spec = state.specs[name].spec
+        if spec.part.startswith("view"):
+            key = state.key()
+            state.param.update(**{name: other(spec, getattr(state, name))})
+            assert state.scene().run is run and state.key() == key, name
+            looks += 1
+    assert looks > 8
     state.upper_amplitude = 0.02
     assert state.scene().run is not run
+
+
+def test_a_new_control_changes_key_and_run_by_itself():
+    # nothing has to be told that there is one more: the specs say what a run depends on
+    class More(SignalsState):
+        r_emitter_upper = param_of(spec_of("r_emitter", label="Emitter resistors, upper"))
+        mark = param_of(spec_of("dc", label="A mark on the plot", part="view"))
+
+    state = More()
+    before, run = state.key(), state.scene().run
+    state.mark = 0.01
+    assert state.key() == before and state.scene().run is run
+    state.r_emitter_upper = 100.0
+    assert state.key() != before
+    assert np.max(state.scene().run.point.v_out) < np.max(run.point.v_out)
+    assert state.query() == "r_emitter_upper=100ohm&mark=10mV"
+
+
+@pytest.mark.parametrize("model", MODELS)
+def test_moving_the_cursor_solves_nothing(model, monkeypatch):
+    state = SignalsState(model=model)
+    scene = state.scene()
+    monkeypatch.setattr(page_state, "run_signals", None)
+    state.cursor = 42e-6
+    assert state.scene().still is scene.still and state.scene().cursor == 42e-6
+    state.span = "4"
+    assert state.scene().still is not scene.still and state.scene().run is scene.run
+
+
+def test_sessions_that_ask_the_same_share_one_run():
+    one, two = SignalsState(upper_phase=33.0), SignalsState(upper_phase=33.0, span="4")
+    assert one.scene().run is two.scene().run and one.map_grid() is two.map_grid()
 
 
 @pytest.mark.parametrize("model", MODELS)
