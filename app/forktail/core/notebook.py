@@ -5,7 +5,9 @@ have in common is said as a span from the least to the largest.
 """
 
 from collections.abc import Iterable
+from dataclasses import MISSING, fields
 from html import escape
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -49,6 +51,19 @@ def brief(answer: object, *facts: str) -> str:
     return f"<{type(answer).__name__}: {', '.join(filter(None, facts))}>"
 
 
+def call(settings: Any) -> str:
+    """The call that makes a dataclass again: `Drive(amplitude=0.02)`, defaults left out."""
+
+    def differs(f: Any) -> bool:
+        default = f.default if f.default_factory is MISSING else f.default_factory()
+        return default is MISSING or getattr(settings, f.name) != default
+
+    given = (
+        f"{f.name}={getattr(settings, f.name)!r}" for f in fields(settings) if f.init and differs(f)
+    )
+    return f"{type(settings).__name__}({', '.join(given)})"
+
+
 def table(
     title: str,
     rows: Iterable[tuple[str, ...]],
@@ -66,7 +81,7 @@ def table(
     head : tuple of str
         Headings of the columns.
     notes : iterable of str
-        Sentences below it.
+        Sentences below it; empty ones are left out.
 
     Returns
     -------
@@ -79,5 +94,5 @@ def table(
 
     top = f"<thead><tr>{cells(head, 'th')}</tr></thead>" if head else ""
     body = "".join(f"<tr>{cells(row[:1], 'th')}{cells(row[1:], 'td')}</tr>" for row in rows)
-    below = "".join(f"<p>{escape(note)}</p>" for note in notes)
+    below = "".join(f"<p>{escape(note)}</p>" for note in notes if note)
     return f"<table><caption>{escape(title)}</caption>{top}<tbody>{body}</tbody></table>{below}"

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from forktail.core.built.circuit import Circuit
 from forktail.core.built.network import solve_bias, solve_built
 from forktail.core.cell.law import solve_cell
-from forktail.core.notebook import brief, counted, span, table
+from forktail.core.notebook import brief, call, counted, span, table
 from forktail.core.quantities import parse_quantity
 from helpers import VT_25
 
@@ -58,6 +58,28 @@ def cells(answer):
     tree = xml.fromstring(f"<div>{answer._repr_html_()}</div>")
     rows = [["".join(cell.itertext()) for cell in row] for row in tree.findall("table/tbody/tr")]
     return {row[0]: tuple(row[1:]) for row in rows}
+
+
+def test_a_circuit_is_told_by_what_is_not_as_usual():
+    assert repr(Circuit()) == "Circuit()"
+    board = Circuit(r_load_left=3300, tail_kind="resistor", faults="open:r_load_left")
+    assert eval(repr(board), {"Circuit": Circuit}) == board
+    assert call(board) == repr(board)
+    assert repr(board).count("=") == 3
+
+
+def test_a_circuit_shows_the_parts_that_it_has():
+    board = Circuit(
+        title="<b>", tail_kind="resistor", faults="open:r_load_left", upper_mode="balanced"
+    )
+    rows = cells(board)
+    assert rows["r_load_right"] == ("Right load", "2.20 k\u03a9")
+    assert rows["temperature"][1] == "25.0 \u00b0C"
+    assert rows["tail_kind"][1] == "resistor" and "r_tail" in rows
+    assert not {"i_tail", "r_tail_emitter", "c_ground_upper"} & set(rows)
+    shown = board._repr_html_()
+    assert "<b>" not in shown and "&lt;b&gt;" in shown
+    assert shown.endswith("<p>The left load resistor is open.</p>")
 
 
 def test_many_points_stay_one_line_and_a_small_table():

@@ -18,6 +18,7 @@ import math
 from dataclasses import dataclass, replace
 
 from forktail.core.checks import QuantityError
+from forktail.core.notebook import call, table
 from forktail.core.spec import SPECS, choice, number, setting, spec, specs_of, text
 from forktail.core.thermal import T_NOMINAL
 
@@ -38,7 +39,7 @@ def _part(quantity, default, label):
     return setting(spec(quantity, default=default, label=label))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Circuit:
     """Every value of one built cell. SI units; the defaults are a healthy bat-call mixer.
 
@@ -119,15 +120,15 @@ class Circuit:
     v_early: float = setting(
         number("v_early", 80.0, "V", 5.0, None, infinite="inf", label="Early voltage")
     )
-    area: tuple = (1.0,) * 7
+    area: tuple[float, ...] = (1.0,) * 7
     temperature: float = _part("temperature", T_NOMINAL, "Temperature")
     g_leak: float = setting(number("g_leak", 1e-13, "S", 1e-16, 1e-3, label="Junction leakage"))
     trim_upper: float = _part("trim", 0.0, "Trim, upper input")
     trim_lower: float = _part("trim", 0.0, "Trim, lower input")
     trim_balance: float = _part("balance", 0.0, "Load balance")
-    faults: tuple = ()
+    faults: tuple[str, ...] = ()
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         for name, allowed in specs_of(Circuit).items():
             object.__setattr__(self, name, allowed.check(getattr(self, name), name))
         area = tuple(self.area)
@@ -150,6 +151,21 @@ class Circuit:
                         f"known are such as {', '.join(sorted(known)[:3])}."
                     )
 
+    def __repr__(self) -> str:
+        return call(self)
+
+    def _repr_html_(self) -> str:
+        """A table for a notebook: every part that this circuit has."""
+        idle = {"title", "note", *unused(self)}
+        rows = [
+            (name, allowed.title, allowed.show(getattr(self, name)))
+            for name, allowed in specs_of(self).items()
+            if name not in idle
+        ]
+        rows.append(("area", "Emitter areas of Q1 to Q7", ", ".join(map(AREA.show, self.area))))
+        wrong = (fault.text for fault in single_faults(self) if fault.key in self.faults)
+        return table(self.title, rows, ("name", "what it is", "value"), (self.note, *wrong))
+
 
 #: What belongs to one kind of tail only.
 _OF_TAIL = {
@@ -159,7 +175,7 @@ _OF_TAIL = {
 }
 
 
-def unused(circuit):
+def unused(circuit: Circuit) -> dict[str, str]:
     """Fields that have no part in this circuit, as its kind of tail or drive has no such part.
 
     Returns
@@ -203,12 +219,12 @@ _RESISTORS = {
 }
 
 
-def transistor_names(circuit):
+def transistor_names(circuit: Circuit) -> tuple[str, ...]:
     """`("Q1", ..., "Q6")`, and "Q7" with a transistor tail."""
     return tuple(f"Q{k}" for k in range(1, 8 if circuit.tail_kind == "transistor" else 7))
 
 
-def resistor_parts(circuit):
+def resistor_parts(circuit: Circuit) -> dict[str, tuple[str, float]]:
     """Resistors present in the circuit: a dict of part name to (text, ohms).
 
     Emitter resistors of the pairs are parts `r_emitter_q1` to `r_emitter_q6`.
@@ -228,7 +244,7 @@ def resistor_parts(circuit):
     return parts
 
 
-def single_faults(circuit):
+def single_faults(circuit: Circuit) -> tuple[Fault, ...]:
     """Every single fault that this circuit can have.
 
     Returns
@@ -306,7 +322,7 @@ def single_faults(circuit):
     return tuple(faults)
 
 
-def break_part(circuit, fault):
+def break_part(circuit: Circuit, fault: Fault | str) -> Circuit:
     """Return the circuit with one more fault, given as `Fault` or its key.
 
     Raises

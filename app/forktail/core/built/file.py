@@ -63,7 +63,7 @@ plain number in SI units (a plain temperature is in degrees Celsius).
 """
 
 import difflib
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from forktail.core import files
 from forktail.core.built.circuit import AREA, Circuit, unused
@@ -133,7 +133,7 @@ class CircuitFile(NamedTuple):
     notes: tuple
 
 
-def field_place(name):
+def field_place(name: str) -> tuple[str, str]:
     """Where a field of `Circuit` stands in a file: `("drive.upper", "source")`."""
     for section, keys in _SECTIONS.items():
         for key, f in keys.items():
@@ -188,7 +188,7 @@ def _value(name, raw, where):
     return _SPECS[name].read(raw, where)
 
 
-def read_file(text):
+def read_file(text: str) -> CircuitFile:
     """Read a circuit file.
 
     Parameters
@@ -302,12 +302,12 @@ def holds_circuit(table):
     return bool(set(table) - {"scene", "forktail"})
 
 
-def read_circuit(text):
+def read_circuit(text: str) -> Circuit:
     """Read a circuit file and return the `circuit.Circuit` alone; errors as `read_file`."""
     return read_file(text).circuit
 
 
-def write_circuit(circuit, scene=None):
+def write_circuit(circuit: Circuit, scene: dict[str, Any] | None = None) -> str:
     """Write a circuit so that `read_circuit` gives back exactly the same.
 
     Parameters
