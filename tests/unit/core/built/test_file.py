@@ -79,7 +79,7 @@ def test_plain_text_of_the_default_reads_well():
         ('[lods]\nleft = "2k2"', ["line 1", "[lods]", "did you mean 'loads'"]),
         ("[drive.uper]\nsource = 50", ["drive.uper", "did you mean 'upper'"]),
         ('[tail]\nkind = "mirror"', ["line 2", "'mirror'", "ideal, resistor"]),
-        ('[supply]\nvoltage = "-3 V"', ["line 2", "-3", "0 V to 1.00 kV"]),
+        ('[supply]\nvoltage = "-3 V"', ["line 2", "-3", "0 V to 1 kV"]),
         ("[supply]\nvoltage = true", ["line 2", "voltage", "such as 10mV"]),
         ("[transistors]\narea = [1, 2]", ["line 2", "seven numbers"]),
         ('[transistors]\nleakage = "1e-13 V"', ["line 2", "conductance"]),
