@@ -1,10 +1,9 @@
 """One prediction round: a question, what was answered in each asking, and how it shifted."""
 
-import csv
-import io
 from dataclasses import dataclass, field
 
 from forktail.core.checks import QuantityError
+from forktail.ui.text import csv_text
 
 PHASES = ("open", "closed", "revealed")
 MAX_CHOICES, MAX_ROUNDS, MAX_TEXT = 6, 8, 600
@@ -223,12 +222,4 @@ COLUMNS = (
 
 def results_csv(rows):
     """Comma-separated text of rows from `Question.rows`."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    for row in rows:
-        # a text that a spreadsheet would take for a formula is kept a text
-        writer.writerow(
-            [f"'{c}" if isinstance(c, str) and c[:1] in "=+@\t" and c else c for c in row]
-        )
-    return out.getvalue()
+    return csv_text(COLUMNS, rows)

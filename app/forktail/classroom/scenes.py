@@ -13,6 +13,7 @@ from forktail.pages.steer.state import STAGES, SteerState
 from forktail.pages.uses.state import PRESETS as USES_PRESETS
 from forktail.pages.uses.state import SHORT_TITLES, UsesState
 from forktail.ui.state import Quantity
+from forktail.ui.text import minus
 
 #: Choices for a quantity that has a sign (volts, gains) and for one that has none or is a level.
 SIGNED = ("It grows in size", "It shrinks in size", "It stays as it is", "It changes sign")
@@ -47,7 +48,7 @@ def _steer_outputs(state):
         if name == "gain_lower" and state.stage in ("pair", "crossed"):
             continue
         value = float(getattr(point, name))
-        out[name] = Output(label, value, f"{value:.3g}".replace("-", "\u2212") + " V/V", "V/V")
+        out[name] = Output(label, value, minus(f"{value:.3g} V/V"), "V/V")
     for side in ("left", "right"):
         value = float(getattr(point, f"v_{side}"))
         out[f"v_{side}"] = Output(f"the {side} collector voltage", value, volt(value), "V")

@@ -18,13 +18,14 @@ from forktail.cli import plan as cli_plan
 from forktail.cli import point as cli_built
 from forktail.cli.spectrum import add_spectrum
 from forktail.core.cell import law as cell
-from forktail.core.checks import QuantityError
+from forktail.core.checks import QuantityError, shortened
 from forktail.core.quantities import (
     format_quantity,
     format_temperature,
     parse_quantity,
     parse_temperature,
 )
+from forktail.ui.text import typed
 
 #: Most points one sweep writes.
 MAX_SWEEP = 1_000_000
@@ -34,8 +35,7 @@ class _Parser(argparse.ArgumentParser):
     """Reports a wrong command line as one line, without the usage block."""
 
     def error(self, message):
-        shown = message if len(message) <= 400 else f"{message[:399]}\u2026"
-        raise QuantityError(f"{shown} (see {self.prog} --help)")
+        raise QuantityError(f"{shortened(message, 400)} (see {self.prog} --help)")
 
 
 def _settings(parser, load="1k"):
@@ -138,15 +138,6 @@ def _print_point(point, warnings):
         print(f"note: {warning}")
 
 
-def _ascii(text):
-    return (
-        text.replace("\u2212", "-")
-        .replace("\u00b5", "u")
-        .replace("\u03a9", "ohm")
-        .replace("\u00b0", "deg")
-    )
-
-
 def command_point(args):
     """One operating point."""
     inputs = _input(args.upper, "--upper"), _input(args.lower, "--lower")
@@ -155,14 +146,14 @@ def command_point(args):
         settings = _cell_settings(args)
         point = cell.solve_cell(*inputs, _tail(args.tail), settings)
         warnings = [
-            _ascii(limit.text) for limit in cell.validity(point, settings) if not limit.holds
+            typed(limit.text) for limit in cell.validity(point, settings) if not limit.holds
         ]
     else:
         point, warnings = cli_built.solve(circuit, *inputs), []
     if args.json:
         print(json.dumps(cli_built.plain_json(point_as_dict(point, warnings)), indent=2))
     else:
-        _print_point(point, [_ascii(w) for w in (*point.warnings, *warnings)])
+        _print_point(point, [typed(w) for w in (*point.warnings, *warnings)])
     return 0 if cli_built.solved_all(point) else 1
 
 

@@ -11,6 +11,7 @@ from forktail.core.capture.compare import ROLES, as_plain
 from forktail.core.capture.read import MAX_BYTES, read_table
 from forktail.core.checks import QuantityError
 from forktail.core.quantities import format_quantity, parse_quantity
+from forktail.ui.text import typed
 
 #: Words of --columns -> role of a column.
 _ROLES = {
@@ -210,22 +211,8 @@ def as_json(comparison, circuit, notes=()):
     return out
 
 
-_PLAIN = str.maketrans(
-    {
-        "\u2212": "-",
-        "\u00b5": "u",
-        "\u03a9": "ohm",
-        "\u00b1": "+/-",
-        "\u00b2": "^2",
-        "\u00b0": "deg ",
-        "\u201c": '"',
-        "\u201d": '"',
-    }
-)
-
-
 def text_of(comparison, circuit, notes=()):
-    """The comparison as plain ASCII text.
+    """The comparison as text for a terminal.
 
     Returns
     -------
@@ -258,4 +245,4 @@ def text_of(comparison, circuit, notes=()):
     said = list(dict.fromkeys((*notes, *c.warnings)))
     if said:
         out += ["", "REMARKS", *(f"- {line}" for line in said)]
-    return "\n".join(line.rstrip().translate(_PLAIN) for line in out) + "\n"
+    return "\n".join(typed(line.rstrip()) for line in out) + "\n"

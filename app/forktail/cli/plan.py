@@ -7,6 +7,7 @@ from forktail.circuits import shipped_files
 from forktail.core.checks import QuantityError
 from forktail.core.files import MAX_SIZE
 from forktail.core.quantities import parse_quantity
+from forktail.ui.text import typed
 
 
 def read_text(path, what="circuit file", most=4 * MAX_SIZE):
@@ -120,22 +121,8 @@ def _write_page(plan, out):
     )
 
 
-_PLAIN = str.maketrans(
-    {
-        "\u2212": "-",
-        "\u00b5": "u",
-        "\u03a9": "ohm",
-        "\u00b1": "+/-",
-        "\u2013": "-",
-        "\u25b2": "^",
-        "\u25bc": "v",
-        "\u00b0": "deg ",
-    }
-)
-
-
 def plan_text(plan):
-    """The plan as plain ASCII text.
+    """The plan as text for a terminal.
 
     Parameters
     ----------
@@ -222,7 +209,7 @@ def plan_text(plan):
         ],
     )
     _block(out, "WHAT THE NUMBERS REST ON", [f"- {t}" for t in words.basis_lines(plan)])
-    return "\n".join(line.rstrip().translate(_PLAIN) for line in out) + "\n"
+    return "\n".join(typed(line.rstrip()) for line in out) + "\n"
 
 
 def _block(out, title, lines):
@@ -231,6 +218,6 @@ def _block(out, title, lines):
 
 def _columns(head, rows):
     """Rows as lines of aligned columns; the last column is as long as it is."""
-    table = [tuple(c.translate(_PLAIN) for c in row) for row in (head, *rows)]
+    table = [tuple(typed(c) for c in row) for row in (head, *rows)]
     wide = [max(len(row[k]) for row in table) for k in range(len(head))]
     return ["  ".join(c.ljust(w) for c, w in zip(row, wide)).rstrip() for row in table]

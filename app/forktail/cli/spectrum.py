@@ -13,6 +13,7 @@ from forktail.core.quantities import format_quantity
 from forktail.core.spec import read_settings, specs_of
 from forktail.core.uses import USES, run_use, use_of
 from forktail.core.uses.result import as_json
+from forktail.ui.text import decibels, typed
 
 #: Option -> field of TextbookCell.
 _CELL = {
@@ -26,7 +27,6 @@ _CELL = {
     "offset_right": "offset_right",
     "offset_lower": "offset_lower",
 }
-_SIGNS = {"\u2212": "-", "\u00b5": "u", "\u03a9": "ohm", "\u00b0": "deg", "\u00a0": " "}
 
 
 def settings_of(use, words):
@@ -81,12 +81,6 @@ def _circuit(path):
     return read_circuit(text)
 
 
-def _plain(text):
-    for sign, ascii_text in _SIGNS.items():
-        text = text.replace(sign, ascii_text)
-    return text
-
-
 def _table(rows, right=()):
     wide = [max(len(row[c]) for row in rows) for c in range(len(rows[0]))]
     for row in rows:
@@ -101,12 +95,12 @@ def _table(rows, right=()):
 def _print(result, most):
     from forktail.pages.uses.state import difference_text
 
-    print(f"{result.title} ({result.model} cell)\n{_plain(result.sentence)}\n")
+    print(f"{result.title} ({result.model} cell)\n{typed(result.sentence)}\n")
     rows = [("figure", "computed", "textbook", "difference", "holds")]
     rows += [
         tuple(
             map(
-                _plain,
+                typed,
                 (
                     m.name,
                     m.reading,
@@ -122,7 +116,7 @@ def _print(result, most):
     print()
     for m in result.merits:
         if not m.holds:
-            print(f"{m.name}: {_plain(m.stops)}")
+            print(f"{m.name}: {typed(m.stops)}")
     if result.spectrum is not None and most:
         lines = sorted(result.spectrum.lines, key=lambda ln: -ln.db)[:most]
         print()
@@ -130,19 +124,19 @@ def _print(result, most):
             [("line", "frequency", "peak", "level", "origin")]
             + [
                 (
-                    _plain(ln.label),
+                    typed(ln.label),
                     format_quantity(ln.frequency, "Hz", 6, ascii_only=True),
                     format_quantity(ln.peak, "V", ascii_only=True),
-                    f"{ln.db:.1f} dB".replace("-0.0 ", "0.0 "),
+                    typed(decibels(ln.db)),
                     ln.origin,
                 )
                 for ln in lines
             ],
             right=(1, 2, 3),
         )
-    print(f"\n{_plain(result.window)}")
+    print(f"\n{typed(result.window)}")
     for note in result.notes:
-        print(f"note: {_plain(note)}")
+        print(f"note: {typed(note)}")
 
 
 def command_spectrum(args, default):

@@ -32,6 +32,12 @@ def visible(text: object) -> str:
     )
 
 
+def shortened(text: object, most: int = 40) -> str:
+    """What somebody else wrote, as a sentence quotes it: at most so many characters."""
+    text = str(text)
+    return text if len(text) <= most else text[: most - 1] + "\u2026"
+
+
 def _allowed(low: float | None, high: float | None, low_open: bool, unit: str) -> str:
     unit = f" {unit}" if unit else ""
     if low is not None and high is not None:

@@ -27,7 +27,7 @@ from functools import cached_property, lru_cache
 
 import numpy as np
 
-from forktail.core.checks import QuantityError
+from forktail.core.checks import QuantityError, shortened
 from forktail.core.quantities import (
     format_quantity,
     format_temperature,
@@ -36,8 +36,6 @@ from forktail.core.quantities import (
 )
 from forktail.core.thermal import T_NOMINAL, ZERO_CELSIUS
 
-#: Longest text that a message quotes, characters.
-_QUOTED = 40
 _YES, _NO = ("yes", "true", "1"), ("no", "false", "0")
 
 
@@ -175,14 +173,14 @@ class Spec:
         if self.kind == "choice":
             key = str(text)
             if key not in self.keys:
-                raise QuantityError(f"{where}: '{_short(text)}' is not known; {self.allowed}.")
+                raise QuantityError(f"{where}: '{shortened(text)}' is not known; {self.allowed}.")
             return key
         if self.kind == "flag":
             if isinstance(text, (bool, np.bool_)):
                 return bool(text)
             word = str(text).strip().lower()
             if word not in _YES + _NO:
-                raise QuantityError(f"{where}: '{_short(text)}' is neither yes nor no.")
+                raise QuantityError(f"{where}: '{shortened(text)}' is neither yes nor no.")
             return word in _YES
         if self.kind == "text":
             return str(text)
@@ -215,7 +213,7 @@ class Spec:
             array = np.asarray(value, dtype=float)
         except (TypeError, ValueError):
             raise QuantityError(
-                f"{where}: {_short(repr(value))} is not a number; {self.allowed}."
+                f"{where}: {shortened(repr(value))} is not a number; {self.allowed}."
             ) from None
         if array.ndim:
             raise QuantityError(f"{where} has the shape {array.shape}; wanted is one number.")
@@ -230,10 +228,10 @@ class Spec:
     def _hold(self, value, text, where):
         low = self.low is None or value > self.low or (value == self.low and not self.low_open)
         if not (low and (self.high is None or value <= self.high)):
-            text = self.write(value) if text is None else _short(text)
+            text = self.write(value) if text is None else shortened(text)
             raise QuantityError(f"{where}: '{text}' is out of range; {self.allowed}.")
         if self.whole and value != round(value):
-            text = self.write(value) if text is None else _short(text)
+            text = self.write(value) if text is None else shortened(text)
             raise QuantityError(f"{where}: '{text}' is not a whole number; {self.allowed}.")
 
     @cached_property
@@ -310,11 +308,6 @@ def _digits(value, least, most):
     return next(
         (n for n in range(least, most) if float(f"{value:.{n - 1}e}") == value), max(least, most)
     )
-
-
-def _short(text):
-    text = str(text)
-    return text if len(text) <= _QUOTED else text[: _QUOTED - 1] + "\u2026"
 
 
 @lru_cache(maxsize=4096)

@@ -4,7 +4,7 @@ import hashlib
 import json
 from pathlib import Path
 
-from forktail.core.checks import QuantityError
+from forktail.core.checks import QuantityError, shortened
 from forktail.lessons.format import (
     ID,
     MAX_CHOICES,
@@ -73,7 +73,7 @@ class _Table:
             return default
         good = isinstance(value, kind) and not (kind is int and isinstance(value, bool))
         if not good or (must and not value):
-            self.fault(f"'{key}' is {_short(value)}.", f"Wanted is {wanted}.", key)
+            self.fault(f"'{key}' is {shortened(value)}.", f"Wanted is {wanted}.", key)
             return default
         return value
 
@@ -86,7 +86,7 @@ class _Table:
         key = self.get("id", str, f'a short id such as "{example}"', "", True)
         if key and not ID.fullmatch(key):
             self.fault(
-                f"the id '{_short(key)}' may hold only small letters, digits and hyphens.",
+                f"the id '{shortened(key)}' may hold only small letters, digits and hyphens.",
                 f"Write it like {example}.",
                 "id",
             )
@@ -239,7 +239,7 @@ class _Reader:
         role = row.get("role", str, "breaks, bench or recap", "")
         if role and role not in ROLES:
             there = f"Known are {', '.join(ROLES)}."
-            row.fault(f"the role '{_short(role)}' is not known.", there, "role")
+            row.fault(f"the role '{shortened(role)}' is not known.", there, "role")
         return role
 
     def views(self, row):
@@ -254,7 +254,7 @@ class _Reader:
         for name in show:
             if name not in kind.views:
                 row.fault(
-                    f"'{_short(name)}' is not a view of {page}.",
+                    f"'{shortened(name)}' is not a view of {page}.",
                     f"There are {', '.join(kind.views)}.",
                     "show",
                 )
@@ -269,7 +269,7 @@ class _Reader:
             if name not in show:
                 there = f"It shows {', '.join(show)}."
                 row.fault(
-                    f"the step covers '{_short(name)}', not one of its views.", there, "cover"
+                    f"the step covers '{shortened(name)}', not one of its views.", there, "cover"
                 )
         if predict is None:
             row.fault("only a step with a prediction covers views.", "Leave it out.", "cover")
@@ -330,7 +330,7 @@ class _Reader:
             table.fault("'unit' is missing.", 'Give the unit to type, such as "mV".')
         elif base_unit(unit) is None:
             table.fault(
-                f"the unit '{_short(unit)}' is not known.",
+                f"the unit '{shortened(unit)}' is not known.",
                 'Known are V, A, ohm, Hz, s, F, W, dB, deg, % with any prefix, and "".',
                 "unit",
             )
@@ -347,7 +347,7 @@ class _Reader:
             return size
         except QuantityError as error:
             table.fault(
-                f"the tolerance '{_short(text)}' cannot be used: {error}",
+                f"the tolerance '{shortened(text)}' cannot be used: {error}",
                 'Write "5 %" or "2 mV".',
                 "tolerance",
             )
@@ -387,7 +387,7 @@ class _Reader:
         for name in step.unlock:
             if name not in state.fields():
                 row.fault(
-                    f"'{_short(name)}' is not a setting of the page {step.page}.",
+                    f"'{shortened(name)}' is not a setting of the page {step.page}.",
                     f"There are {', '.join(state.fields())}.",
                     "unlock",
                 )
@@ -421,11 +421,6 @@ def _without_words(item):
         words = ("question", "text", "hint", "goal", "solution")
         return {k: _without_words(v) for k, v in item.items() if k not in words}
     return [_without_words(v) for v in item] if isinstance(item, list) else item
-
-
-def _short(value, most=50):
-    text = str(value)
-    return text if len(text) <= most else text[: most - 1] + "\u2026"
 
 
 def _setting(value):

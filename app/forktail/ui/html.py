@@ -48,13 +48,3 @@ def table(head, rows, caption="", cls=""):
         f'<table class="cells {cls}">{said}<thead><tr>{top}</tr></thead>'
         f"<tbody>{body}</tbody></table>"
     )
-
-
-def csv_text(head, rows):
-    """Comma-separated text; texts with a comma are quoted."""
-
-    def cell(value):
-        text = repr(value) if isinstance(value, float) else str(value)
-        return '"' + text.replace('"', '""') + '"' if any(c in text for c in ',"\n') else text
-
-    return "\n".join(",".join(cell(c) for c in row) for row in [head, *rows]) + "\n"

@@ -4,6 +4,7 @@ from bokeh.models import BasicTicker, Line, Scatter, Segment
 
 from forktail.ui.output_map import AXIS_LABELS
 from forktail.ui.plots import Plot, axis_unit, float_source, replace
+from forktail.ui.text import csv_columns
 
 
 class Section(Plot):
@@ -66,4 +67,4 @@ class Section(Plot):
     def csv(self):
         """Comma-separated text of the curve."""
         names, x, y = self.data
-        return "\n".join([",".join(names), *(f"{a:.6g},{b:.9g}" for a, b in zip(x, y))]) + "\n"
+        return csv_columns(names, (x, y))

@@ -7,7 +7,7 @@ from urllib.parse import parse_qsl, quote, urlencode
 import param
 
 from forktail.core import files
-from forktail.core.checks import QuantityError
+from forktail.core.checks import QuantityError, shortened
 from forktail.core.spec import Spec, number
 
 #: Longest query read, characters; a longer one is refused with a sentence.
@@ -220,7 +220,7 @@ class PageState(param.Parameterized):
             if name not in known:
                 near = difflib.get_close_matches(str(name), known, 1)
                 hint = f"; did you mean '{near[0]}'?" if near else "."
-                problems.append(f"'{_short(name)}' is not a setting of this page{hint}")
+                problems.append(f"'{shortened(name)}' is not a setting of this page{hint}")
                 continue
             spec = self.specs[name]
             try:
@@ -240,12 +240,12 @@ class PageState(param.Parameterized):
                 return True
             if text.lower() in ("no", "false", "0"):
                 return False
-            raise QuantityError(f"{spec.name}: '{_short(text)}' is neither yes nor no.")
+            raise QuantityError(f"{spec.name}: '{shortened(text)}' is neither yes nor no.")
         if isinstance(spec, param.Selector):
             if text in spec.objects:
                 return text
             raise QuantityError(
-                f"{spec.name}: '{_short(text)}' is not known; allowed are "
+                f"{spec.name}: '{shortened(text)}' is not known; allowed are "
                 f"{', '.join(map(str, spec.objects))}."
             )
         return text
@@ -318,11 +318,6 @@ def scene_of(table, page):
     found = scene.pop("page", page)
     if found != page:
         raise QuantityError(
-            f"the file holds a scene of the page '{_short(found)}'; this is the page '{page}'."
+            f"the file holds a scene of the page '{shortened(found)}'; this is the page '{page}'."
         )
     return scene
-
-
-def _short(text, most=40):
-    text = str(text)
-    return text if len(text) <= most else text[: most - 1] + "\u2026"

@@ -5,6 +5,7 @@ from html import escape
 import numpy as np
 
 from forktail.ui.plots import axis_unit
+from forktail.ui.text import minus
 
 WIDTH, HEIGHT = 340, 150
 _LEFT, _RIGHT, _TOP, _BOTTOM = 46, 8, 18, 30
@@ -59,8 +60,9 @@ def thinned(x, y, most=MOST_POINTS):
     return x[at], out
 
 
-def _number(v):
-    return f"{v:g}".replace("-", "\u2212")
+def shown_number(value):
+    """A tick's text."""
+    return minus(f"{value:g}")
 
 
 def chart(title, time, lines, unit="V", width=WIDTH, height=HEIGHT):
@@ -99,13 +101,13 @@ def chart(title, time, lines, unit="V", width=WIDTH, height=HEIGHT):
         out.append(
             f'<path class="c-grid" d="M{_LEFT} {py(t):.1f}H{width - _RIGHT}"/>'
             f'<text x="{_LEFT - 4}" y="{py(t) + 3:.1f}" class="c-tick" text-anchor="end">'
-            f"{_number(t)}</text>"
+            f"{minus(f'{t:g}')}</text>"
         )
     for t in ticks(x0, x1, 5):
         out.append(
             f'<path class="c-grid" d="M{px(t):.1f} {_TOP}V{height - _BOTTOM}"/>'
             f'<text x="{px(t):.1f}" y="{height - _BOTTOM + 11}" class="c-tick" '
-            f'text-anchor="middle">{_number(t)}</text>'
+            f'text-anchor="middle">{minus(format(t, "g"))}</text>'
         )
     out.append(
         f'<text x="{width - _RIGHT}" y="{height - 5}" class="c-tick" text-anchor="end">'

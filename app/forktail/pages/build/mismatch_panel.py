@@ -4,8 +4,9 @@ import math
 from html import escape
 
 from forktail.pages.build.state import TRIMS
-from forktail.ui.html import STYLES, button, csv_text, number, request
+from forktail.ui.html import STYLES, button, number, request
 from forktail.ui.markup import MarkupView
+from forktail.ui.text import csv_text
 
 _SETTINGS = ("spread_v_be", "spread_resistor", "spread_beta", "builds", "seed")
 #: Measure -> name and unit on the screen.

@@ -4,6 +4,7 @@ import numpy as np
 from bokeh.models import BasicTicker, Quad, Segment
 
 from forktail.ui.plots import Plot, axis_unit, float_source, replace
+from forktail.ui.text import csv_text
 
 #: Plot name -> (measure of `mismatch.MEASURES`, axis label, unit).
 HISTOGRAMS = {
@@ -78,9 +79,4 @@ class Histogram(Plot):
 
     def csv(self):
         """Comma-separated text: one row a build."""
-        return (
-            "\n".join(
-                [f"build,{self.measure}", *(f"{n},{v:.9g}" for n, v in enumerate(self.values, 1))]
-            )
-            + "\n"
-        )
+        return csv_text(("build", self.measure), enumerate(self.values, 1), 9)

@@ -5,6 +5,7 @@ from bokeh.models import BasicTicker, Line, Scatter, Segment
 
 from forktail.ui.output_map import AXIS_LABELS
 from forktail.ui.plots import Plot, axis_unit, float_source, replace
+from forktail.ui.text import csv_columns
 
 
 class TransferCurve(Plot):
@@ -84,7 +85,4 @@ class TransferCurve(Plot):
         if built is not None and textbook is not None:
             names.append("difference_V")
             columns.append(built - textbook)
-        lines = [
-            ",".join(f"{v:.9g}" if np.isfinite(v) else "" for v in row) for row in zip(*columns)
-        ]
-        return "\n".join([",".join(names), *lines]) + "\n"
+        return csv_columns(names, columns)

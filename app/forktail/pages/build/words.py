@@ -6,9 +6,9 @@ from forktail.core.built.circuit import transistor_names
 from forktail.core.built.network import NODES
 from forktail.core.built.references import part_reference
 from forktail.core.quantities import format_quantity
-from forktail.ui.html import STYLES, csv_text, number, table
+from forktail.ui.html import STYLES, number, table
 from forktail.ui.markup import MarkupView
-from forktail.ui.text import keep_together, signed
+from forktail.ui.text import csv_text, keep_together, signed
 
 _CAUTION = (
     "Set the current limit of the supply before switching on, and switch off before "

@@ -5,6 +5,7 @@ from bokeh.models import BasicTicker, Line, Segment
 
 from forktail.ui.plots import Plot, axis_unit, float_source, replace
 from forktail.ui.static_chart import thinned
+from forktail.ui.text import csv_columns
 
 #: Most points drawn of one line.
 DRAWN = 1600
@@ -109,6 +110,5 @@ def overlay_csv(comparison):
     """Comma-separated text of all compared samples, SI."""
     c = comparison
     columns = (c.time, c.measured, c.predicted, c.fitted, c.residual, c.v_upper, c.v_lower)
-    head = "time_s,captured_V,predicted_V,fitted_V,residual_V,v_upper_V,v_lower_V"
-    rows = (",".join("" if np.isnan(v) else f"{v:.9g}" for v in row) for row in zip(*columns))
-    return "\n".join([head, *rows]) + "\n"
+    names = ("captured", "predicted", "fitted", "residual", "v_upper", "v_lower")
+    return csv_columns(("time_s", *(f"{n}_V" for n in names)), columns)

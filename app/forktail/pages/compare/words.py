@@ -5,9 +5,8 @@ from html import escape
 
 from forktail.core.quantities import format_quantity
 from forktail.ui.component import STYLE
-from forktail.ui.html import csv_text
 from forktail.ui.markup import MarkupView
-from forktail.ui.text import keep_together, signed
+from forktail.ui.text import csv_text, keep_together, signed
 
 STYLES = [STYLE, "assets/pages/compare/style.css"]
 
@@ -133,16 +132,9 @@ def _tanh_terms(fit, name):
 
 def table_csv(comparison):
     """Comma-separated text of the table, SI."""
-
-    def blank(v):
-        return "" if isinstance(v, float) and math.isnan(v) else v
-
     return csv_text(
         ("quantity", "value", "uncertainty", "unit"),
-        [
-            (name, blank(float(v)), blank(float(u)), unit)
-            for name, _, _, v, u, unit in table(comparison)
-        ],
+        [(name, float(v), float(u), unit) for name, _, _, v, u, unit in table(comparison)],
     )
 
 

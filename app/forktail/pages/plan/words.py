@@ -3,6 +3,7 @@
 import math
 
 from forktail.core.quantities import format_quantity, format_temperature
+from forktail.ui.text import minus
 
 _DIRECTION = {1: "\u25b2", -1: "\u25bc"}
 
@@ -38,7 +39,7 @@ def reading(value):
     if not math.isfinite(value):
         return "\u2013"
     text = f"{value:.3f}" if abs(value) < 1.0 else f"{value:.2f}"
-    return text.replace("-", "\u2212")
+    return minus(text)
 
 
 def band(b, unit="V"):
@@ -89,10 +90,8 @@ def part_rows(plan):
         elif rating:
             rating = format_quantity(part.rating, "W", 3).replace(".0 ", " ")
         if math.isfinite(part.error) and abs(part.error) > 1e-6 and part.kind == "resistor":
-            note = (
-                f"{'; '.join(filter(None, [note]))}{'; ' if note else ''}wanted "
-                f"{ohms(part.wanted)}, {100 * part.error:+.1f} %"
-            ).replace("-", "\u2212")
+            off = minus(f"{100 * part.error:+.1f} %")
+            note = "; ".join(filter(None, [note, f"wanted {ohms(part.wanted)}, {off}"]))
         rows.append(
             (cells["quantity"], _listed(part.references), value, cells["tolerance"], rating, note)
         )
@@ -298,7 +297,7 @@ def _output(plan, symptom):
     full = plan.healthy.product
     share = _span(
         [100 * c.product / full for c in cases],
-        lambda v: f"{v + 0.0:.0f}".replace("-0", "0").replace("-", "\u2212"),
+        lambda v: minus(f"{round(v) + 0.0:.0f}"),
     )
     text = {
         "none": "nothing",

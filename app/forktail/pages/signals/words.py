@@ -6,7 +6,7 @@ from forktail.core.quantities import format_quantity
 from forktail.pages.signals.spectrum import ORIGINS
 from forktail.pages.signals.waveforms import cursor_values
 from forktail.ui.markup import MarkupView
-from forktail.ui.text import keep_together
+from forktail.ui.text import csv_text, decibels, keep_together, minus
 
 _REMARKS = 4
 _FIGURES = 5
@@ -213,11 +213,11 @@ class LinesTable(MarkupView):
         lines = lines[:_LINES]
         values = {}
         for n, ln in enumerate(lines):
-            orders = ", ".join(map(str, ln.orders)).replace("-", "\u2212")
+            orders = minus(", ".join(map(str, ln.orders)))
             cells = (
                 format_quantity(ln.frequency, "Hz", 5),
                 format_quantity(ln.peak, "V"),
-                f"{round(ln.db, 1) + 0.0:.1f} dB".replace("-", "\u2212"),
+                decibels(ln.db),
                 f"{ORIGINS[ln.origin][2]} {ORIGINS[ln.origin][3]}",
                 ln.label,
                 orders or "\u2013",
@@ -290,14 +290,7 @@ class LinesTable(MarkupView):
     @staticmethod
     def csv(scene):
         """Comma-separated text of the figures of merit, values in their units."""
-
-        def quote(text):
-            return '"' + text.replace('"', '""') + '"'
-
-        rows = ["figure,value,unit,textbook_relation,textbook_value"]
-        rows += [
-            f"{quote(m.name)},{m.value!r},{m.unit},{quote(m.relation)},"
-            f"{'' if m.relation_value is None else repr(m.relation_value)}"
-            for m in scene.run.merits
-        ]
-        return "\n".join(rows) + "\n"
+        return csv_text(
+            ("figure", "value", "unit", "textbook_relation", "textbook_value"),
+            [(m.name, m.value, m.unit, m.relation, m.relation_value) for m in scene.run.merits],
+        )

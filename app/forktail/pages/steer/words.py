@@ -4,7 +4,7 @@ from html import escape
 
 from forktail.core.quantities import format_quantity, format_temperature
 from forktail.ui.markup import MarkupView
-from forktail.ui.text import keep_together, signed
+from forktail.ui.text import csv_text, keep_together, signed
 
 _LIMIT_ROWS = 3
 
@@ -240,17 +240,17 @@ class TableView(MarkupView):
 
     def csv(self, scene):
         """Comma-separated text of the table, values in SI units."""
-        return "".join(f"{name},{value}\n" for name, value in [("quantity", "value"), *_raw(scene)])
+        return csv_text(("quantity", "value"), _raw(scene))
 
 
 def _raw(scene):
     point = scene.point
     for name in ("v_out", "v_left", "v_right"):
-        yield f"{name}_V", repr(float(getattr(point, name)))
+        yield f"{name}_V", float(getattr(point, name))
     for k, current in enumerate(point.i_upper):
-        yield f"i_Q{k + 1}_A", repr(float(current))
+        yield f"i_Q{k + 1}_A", float(current)
     for k, current in enumerate(point.i_lower):
-        yield f"i_tail_{('left', 'right')[k]}_A", repr(float(current))
+        yield f"i_tail_{('left', 'right')[k]}_A", float(current)
     for name in ("gain_upper", "gain_lower"):
-        yield f"{name}_V_per_V", repr(float(getattr(point, name)))
-    yield "thermal_voltage_V", repr(float(point.thermal_voltage))
+        yield f"{name}_V_per_V", float(getattr(point, name))
+    yield "thermal_voltage_V", float(point.thermal_voltage)

@@ -11,6 +11,7 @@ import numpy as np
 from forktail.core.quantities import format_quantity as text_of
 from forktail.ui.component import STYLE
 from forktail.ui.markup import MarkupView
+from forktail.ui.text import minus
 
 WIDTH = 440
 SIZE = 46
@@ -304,7 +305,7 @@ def values(scene):
         }
     elif use == "gain_control_loop":
         out = {
-            "in": f"{text_of(s.level, 'V')}, {s.step:+.3g} dB".replace("-", "\u2212"),
+            "in": minus(f"{text_of(s.level, 'V')}, {s.step:+.3g} dB"),
             "integrator": text_of(s.integrator_time, "s"),
             "wanted": text_of(s.wanted, "V"),
             "detector": text_of(s.detector_time, "s"),

@@ -15,7 +15,7 @@ from forktail.pages.uses.state import (
 )
 from forktail.ui.component import STYLE
 from forktail.ui.markup import MarkupView
-from forktail.ui.text import keep_together
+from forktail.ui.text import csv_text, decibels, keep_together
 
 #: Style sheets of this page's components.
 STYLES = [STYLE, "assets/pages/uses/style.css"]
@@ -342,7 +342,7 @@ class NumbersView(MarkupView):
                     line.label.replace("f_", ""),
                     format_quantity(line.frequency, "Hz", 5),
                     format_quantity(line.peak, "V"),
-                    f"{line.db:.1f} dB".replace("-", "\u2212"),
+                    decibels(line.db),
                 )
             ):
                 out[f"l{n}-{c}"] = {"#": text}
@@ -359,19 +359,15 @@ def largest_lines(result, most=_MOST_LINES):
 
 def numbers_csv(result):
     """Comma-separated text of settings, figures and lines, SI units."""
-
-    def quote(t):
-        return '"' + str(t).replace('"', '""') + '"'
-
-    out = ["kind,name,value,unit,textbook,holds"]
+    rows = []
     for spec, value in settings_rows(result.settings):
-        value = repr(float(value)) if spec.kind == "number" else value
-        out.append(f"setting,{quote(spec.name)},{value},{spec.unit},,")
+        value = float(value) if spec.kind == "number" else value
+        rows.append(("setting", spec.name, value, spec.unit, "", ""))
     for m in result.merits:
-        law = "" if m.relation_value is None else repr(float(m.relation_value))
-        out.append(
-            f"figure,{quote(m.name)},{float(m.value)!r},{m.unit},{law},{'yes' if m.holds else 'no'}"
-        )
+        law = "" if m.relation_value is None else float(m.relation_value)
+        holds = "yes" if m.holds else "no"
+        rows.append(("figure", m.name, float(m.value), m.unit, law, holds))
     for line in largest_lines(result, 1000):
-        out.append(f"line,{quote(f'{line.label} at {line.frequency:g} Hz')},{line.peak!r},V,,")
-    return "\n".join(out) + "\n"
+        name = f"{line.label} at {line.frequency:g} Hz"
+        rows.append(("line", name, line.peak, "V", "", ""))
+    return csv_text(("kind", "name", "value", "unit", "textbook", "holds"), rows)
