@@ -203,7 +203,7 @@ class Spec:
         """
         where = where or self.title
         if self.kind == "text" and not isinstance(value, str):
-            raise QuantityError(f"{where}: {_short(repr(value))} is not text; {self.allowed}.")
+            raise QuantityError(f"{where}: {shortened(repr(value))} is not text; {self.allowed}.")
         if self.kind != "number":
             return self.read(value, where)
         if type(value) is float and math.isfinite(value) and not self.whole:
