@@ -4,15 +4,20 @@ Whoever uses a solver asks for no more than `solve(v_upper, v_lower)`; `path.run
 what lies between generator and base lines, which is no part of the law of the cell.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from forktail.core.built.circuit import Circuit
 from forktail.core.built.network import solve_built
-from forktail.core.cell.law import CellSettings, solve_cell
+from forktail.core.cell.law import CellSettings, OperatingPoint, solve_cell
 from forktail.core.spec import setting, spec, specs_of
+
+#: What answers for a cell: both inputs in V, of shapes that broadcast.
+Solver = Callable[[ArrayLike, ArrayLike], OperatingPoint]
 
 #: Most samples for which the built cell works its gains out too.
 _FEW = 4
@@ -36,7 +41,7 @@ class TextbookCell:
     r_emitter_lower: float = setting(spec("r_emitter", label="Emitter resistors, lower"))
 
     @cached_property
-    def settings(self):
+    def settings(self) -> CellSettings:
         """What is fixed while inputs and tail move, checked: `CellSettings`.
 
         Raises
@@ -48,21 +53,21 @@ class TextbookCell:
         del values["i_tail"]
         return CellSettings(**values)
 
-    def __call__(self, v_upper, v_lower):
+    def __call__(self, v_upper: ArrayLike, v_lower: ArrayLike) -> OperatingPoint:
         """`cell.law.solve_cell` with the quantities of this cell."""
         return solve_cell(v_upper, v_lower, self.i_tail, self.settings)
 
 
 @lru_cache(maxsize=64)
-def _stiff(circuit):
+def _stiff(circuit: Circuit) -> Circuit:
     """The circuit with both drives straight at the base lines."""
     gone = tuple(f for f in circuit.faults if not _is_of_a_drive(f))
     stiff = {f"r_source_{side}": 0.0 for side in ("upper", "lower")}
     stiff |= {f"r_termination_{side}": float("inf") for side in ("upper", "lower")}
-    return replace(circuit, faults=gone, **stiff)
+    return replace(circuit, faults=gone, **stiff)  # type: ignore[arg-type]
 
 
-def _is_of_a_drive(fault):
+def _is_of_a_drive(fault: str) -> bool:
     part = fault.partition(":")[2]
     return part.startswith(("drive_", "r_termination_", "c_coupling_"))
 
@@ -78,22 +83,29 @@ class BuiltCell:
     circuit: Circuit
     stiff: bool = False
 
-    def __call__(self, v_upper, v_lower):
+    def __call__(self, v_upper: ArrayLike, v_lower: ArrayLike) -> OperatingPoint:
         """`built.network.solve_built` of this circuit."""
         few = max(np.size(v_upper), np.size(v_lower)) <= _FEW
         circuit = _stiff(self.circuit) if self.stiff else self.circuit
         return solve_built(circuit, v_upper, v_lower, gains=few)
 
     @property
-    def r_emitter_upper(self):
+    def r_emitter_upper(self) -> float:
         """Resistor in each upper emitter, ohm."""
         return self.circuit.r_emitter_upper
 
     @property
-    def r_emitter_lower(self):
+    def r_emitter_lower(self) -> float:
         """Resistor in each lower emitter, ohm."""
         return self.circuit.r_emitter_lower
 
-    def at(self, place):
+    def at(self, place: str) -> "BuiltCell":
         """The same cell driven `at="generator"` or `at="base lines"`."""
         return replace(self, stiff=place == "base lines")
+
+
+def solver_of(cell: "Circuit | Solver | None") -> Solver:
+    """The solver that is meant: a solver itself, a circuit built, the textbook cell for nothing."""
+    if isinstance(cell, Circuit):
+        return BuiltCell(cell)
+    return TextbookCell() if cell is None else cell

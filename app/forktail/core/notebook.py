@@ -51,7 +51,7 @@ def brief(answer: object, *facts: str) -> str:
     return f"<{type(answer).__name__}: {', '.join(filter(None, facts))}>"
 
 
-def call(settings: Any) -> str:
+def as_call(settings: Any) -> str:
     """The call that makes a dataclass again: `Drive(amplitude=0.02)`, defaults left out."""
 
     def differs(f: Any) -> bool:

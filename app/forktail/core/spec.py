@@ -22,8 +22,10 @@ in ohm, such as 2k2.
 """
 
 import math
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, fields, replace
 from functools import cached_property, lru_cache
+from typing import Any, TypeVar, cast
 
 import numpy as np
 
@@ -37,6 +39,11 @@ from forktail.core.quantities import (
 from forktail.core.thermal import T_NOMINAL, ZERO_CELSIUS
 
 _YES, _NO = ("yes", "true", "1"), ("no", "false", "0")
+
+#: A value of any kind: a float in SI, an int of what counts something, a text or a bool.
+Value = Any
+#: A dataclass whose fields carry specs.
+Settings = TypeVar("Settings")
 
 
 @dataclass(frozen=True)
@@ -76,18 +83,18 @@ class Spec:
 
     name: str
     kind: str = "number"
-    default: object = 0.0
+    default: Value = 0.0
     unit: str = ""
     low: float | None = None
     high: float | None = None
     low_open: bool = False
     infinite: str = ""
-    choices: tuple = ()
+    choices: tuple[tuple[str, str], ...] = ()
     label: str = ""
     symbol: str = ""
     doc: str = ""
-    slider: tuple = ()
-    step: float | None = None
+    slider: tuple[float, ...] = ()
+    step: Any = None
     even: str = "steps"
     most_digits: int = 3
     whole: bool = False
@@ -95,7 +102,7 @@ class Spec:
 
     # ---- what a place may change
 
-    def at(self, name=None, **changes):
+    def at(self, name: str | None = None, **changes: Any) -> "Spec":
         """The same quantity at another place.
 
         Parameters
@@ -113,17 +120,17 @@ class Spec:
         for change in changes:
             if change not in _OF_A_PLACE:
                 raise TypeError(f"{change} is declared once, by the quantity {self.name}")
-        return replace(self, **changes, **({"name": name} if name else {}))
+        return replace(self, **changes, name=name or self.name)
 
     # ---- reading and checking
 
     @property
-    def title(self):
+    def title(self) -> str:
         """Label, or the name where there is none."""
         return self.label or self.name
 
     @cached_property
-    def allowed(self):
+    def allowed(self) -> str:
         """What is allowed, in words: `allowed is 1 ohm to 1 Mohm`."""
         if self.kind == "choice":
             return f"allowed are {', '.join(map(str, self.keys))}"
@@ -143,14 +150,14 @@ class Spec:
             words = "allowed is any finite number"
         return words + (f", or {self.infinite}" if self.infinite else "")
 
-    def _bound(self, value):
+    def _bound(self, value: float) -> str:
         # a bound that was rounded would itself be refused
         if self.unit == "K":
             return f"{value - ZERO_CELSIUS:.6g} degC"
         digits = _digits(value, 1, 17)
         return format_quantity(value, self.unit, digits, ascii_only=True)
 
-    def read(self, text, where=None):
+    def read(self, text: Value, where: str | None = None) -> Value:
         """Read what somebody typed, or what stands in a link or a file.
 
         Parameters
@@ -193,7 +200,7 @@ class Spec:
         self._hold(value, text, where)
         return int(value) if self.whole else value
 
-    def check(self, value, where=None):
+    def check(self, value: Value, where: str | None = None) -> Value:
         """Return a value of the right type, or raise the sentence that `read` would.
 
         Raises
@@ -225,7 +232,7 @@ class Spec:
         self._hold(number, None, where)
         return int(number) if self.whole else number
 
-    def _hold(self, value, text, where):
+    def _hold(self, value: float, text: Value, where: str) -> None:
         low = self.low is None or value > self.low or (value == self.low and not self.low_open)
         if not (low and (self.high is None or value <= self.high)):
             text = self.write(value) if text is None else shortened(text)
@@ -235,13 +242,13 @@ class Spec:
             raise QuantityError(f"{where}: '{text}' is not a whole number; {self.allowed}.")
 
     @cached_property
-    def keys(self):
+    def keys(self) -> tuple[str, ...]:
         """Keys of the choices, in order."""
         return tuple(key for key, _ in self.choices)
 
     # ---- writing
 
-    def write(self, value, gap=""):
+    def write(self, value: Value, gap: str = "") -> str:
         """Shortest plain text that `read` turns back into exactly this value.
 
         `gap` stands between number and unit.
@@ -254,7 +261,7 @@ class Spec:
             return self.infinite
         return exact_text(float(value), self.unit, gap)
 
-    def show(self, value, digits=3):
+    def show(self, value: Value, digits: int = 3) -> str:
         """Text of a value for the screen."""
         if self.kind == "choice":
             return dict(self.choices).get(value, str(value))
@@ -269,27 +276,27 @@ class Spec:
 
     # ---- the slider
 
-    def steps(self):
+    def steps(self) -> int:
         """Number of steps of the slider."""
         if self.even == "ratios":
             return len(round_values(*self.slider)) - 1
         low, high = self.slider
         return int(round((high - low) / self.step))
 
-    def at_step(self, index):
+    def at_step(self, index: int) -> float:
         """Value at a slider position; rounding keeps 0.1 mV steps free of float dust."""
         if self.even == "ratios":
             return round_values(*self.slider)[index]
         return float(f"{self.slider[0] + index * self.step:.9g}")
 
-    def stepped(self, value, by):
+    def stepped(self, value: float, by: int) -> float:
         """The value `by` steps on, held at the bounds; as it was where there is no such value."""
         on = float(f"{value + by * self.step:.9g}")
         on = on if self.low is None else max(on, self.low)
         on = on if self.high is None else min(on, self.high)
         return value if self.low_open and on == self.low else on
 
-    def position(self, value):
+    def position(self, value: float) -> int:
         """Slider position nearest to `value`, held at the ends."""
         if self.even == "ratios":
             stops = np.array(round_values(*self.slider))
@@ -303,7 +310,7 @@ _OF_A_PLACE = frozenset(
 )
 
 
-def _digits(value, least, most):
+def _digits(value: float, least: int, most: int) -> int:
     """As many significant digits as a value has, between `least` and `most`."""
     return next(
         (n for n in range(least, most) if float(f"{value:.{n - 1}e}") == value), max(least, most)
@@ -311,7 +318,7 @@ def _digits(value, least, most):
 
 
 @lru_cache(maxsize=4096)
-def exact_text(value, unit, gap=""):
+def exact_text(value: float, unit: str, gap: str = "") -> str:
     """Shortest text that reads back to the same float, `gap` before its unit: `2.2kohm`."""
     if math.isinf(value) or math.isnan(value):
         return repr(value)
@@ -327,7 +334,7 @@ def exact_text(value, unit, gap=""):
 
 
 @lru_cache(maxsize=64)
-def round_values(low, high):
+def round_values(low: float, high: float) -> tuple[float, ...]:
     """Values 1 to 10 in steps that grow with them, in every decade from `low` to `high`."""
     decade = [*range(100, 200, 2), *range(200, 500, 5), *range(500, 1000, 10)]
     first, last = math.floor(math.log10(low)), math.ceil(math.log10(high))
@@ -338,23 +345,23 @@ def round_values(low, high):
 # ---------------------------------------------------------------- dataclasses of specs
 
 
-def setting(spec):
+def setting(spec: Spec) -> Any:
     """A dataclass field that carries its spec; `specs_of` finds it again."""
     return field(default=spec.default, metadata={"spec": spec})
 
 
 @lru_cache(maxsize=256)
-def _specs_of(cls):
+def _specs_of(cls: Any) -> dict[str, Spec]:
     found = {f.name: f.metadata["spec"] for f in fields(cls) if "spec" in f.metadata}
     return {n: s if s.name == n else replace(s, name=n) for n, s in found.items()}
 
 
-def specs_of(cls):
+def specs_of(cls: Any) -> dict[str, Spec]:
     """Specs of a dataclass (or of one of its instances) by field: dict in order."""
     return _specs_of(cls if isinstance(cls, type) else type(cls))
 
 
-def checked(settings):
+def checked(settings: Settings) -> Settings:
     """The same settings, every value held against its spec.
 
     Raises
@@ -362,12 +369,13 @@ def checked(settings):
     QuantityError
         The sentence of the first value that is not allowed.
     """
-    return replace(
-        settings, **{n: s.check(getattr(settings, n)) for n, s in specs_of(settings).items()}
-    )
+    values = {n: s.check(getattr(settings, n)) for n, s in specs_of(settings).items()}
+    return replace(cast(Any, settings), **values)
 
 
-def read_settings(cls, entries):
+def read_settings(
+    cls: type[Settings], entries: Mapping[str, Value] | Iterable[tuple[str, Value]]
+) -> Settings:
     """Settings from typed entries (name -> text); what is not given keeps its default.
 
     Raises
@@ -387,13 +395,30 @@ def read_settings(cls, entries):
 # ---------------------------------------------------------------- the quantities
 
 
-def _number(name, default, unit, low, high, label="", slider=(), step=None, **more):
+def _number(
+    name: str,
+    default: float,
+    unit: str,
+    low: float | None,
+    high: float | None,
+    label: str = "",
+    slider: tuple[float, ...] = (),
+    step: float | None = None,
+    **more: Any,
+) -> Spec:
     return Spec(
         name, "number", default, unit, low, high, label=label, slider=slider, step=step, **more
     )
 
 
-def choice(name, default, choices, label="", doc="", part="cell"):
+def choice(
+    name: str,
+    default: str,
+    choices: Mapping[str, str] | Iterable[tuple[str, str]],
+    label: str = "",
+    doc: str = "",
+    part: str = "cell",
+) -> Spec:
     """A spec that takes one of a few keys; `choices` maps key -> title."""
     return Spec(
         name, "choice", default, choices=tuple(dict(choices).items()), label=label,
@@ -401,17 +426,24 @@ def choice(name, default, choices, label="", doc="", part="cell"):
     )  # fmt: skip
 
 
-def flag(name, default, label="", doc="", part="cell"):
+def flag(name: str, default: bool, label: str = "", doc: str = "", part: str = "cell") -> Spec:
     """A spec that is yes or no."""
     return Spec(name, "flag", default, label=label, doc=doc or label, part=part)
 
 
-def text(name, default="", label="", doc="", part="cell"):
+def text(name: str, default: str = "", label: str = "", doc: str = "", part: str = "cell") -> Spec:
     """A spec that takes any text."""
     return Spec(name, "text", default, label=label, doc=doc or label, part=part)
 
 
-def number(name, default, unit="", low=None, high=None, **more):
+def number(
+    name: str,
+    default: float,
+    unit: str = "",
+    low: float | None = None,
+    high: float | None = None,
+    **more: Any,
+) -> Spec:
     """A spec of a quantity that stands in one place only; `more` as the fields of `Spec`."""
     return Spec(name, "number", default, unit, low, high, **more)
 
@@ -466,6 +498,6 @@ SPECS = {
 }  # fmt: skip
 
 
-def spec(quantity, name=None, **changes):
+def spec(quantity: str, name: str | None = None, **changes: Any) -> Spec:
     """A quantity of `SPECS` for one place; `changes` as `Spec.at`."""
     return SPECS[quantity].at(name, **changes)

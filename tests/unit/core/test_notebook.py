@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 from forktail.core.built.circuit import Circuit
 from forktail.core.built.network import solve_bias, solve_built
 from forktail.core.cell.law import solve_cell
-from forktail.core.notebook import brief, call, counted, span, table
+from forktail.core.notebook import as_call, brief, counted, span, table
 from forktail.core.quantities import parse_quantity
+from forktail.core.waves.drives import Drive
 from helpers import VT_25
 
 
@@ -64,8 +65,13 @@ def test_a_circuit_is_told_by_what_is_not_as_usual():
     assert repr(Circuit()) == "Circuit()"
     board = Circuit(r_load_left=3300, tail_kind="resistor", faults="open:r_load_left")
     assert eval(repr(board), {"Circuit": Circuit}) == board
-    assert call(board) == repr(board)
+    assert as_call(board) == repr(board)
     assert repr(board).count("=") == 3
+
+
+def test_a_drive_is_told_by_what_is_not_as_usual():
+    drive = Drive("call", amplitude=0.02, frequency=80e3)
+    assert repr(drive) == "Drive(kind='call', amplitude=0.02, frequency=80000.0)"
 
 
 def test_a_circuit_shows_the_parts_that_it_has():

@@ -18,7 +18,7 @@ import math
 from dataclasses import dataclass, replace
 
 from forktail.core.checks import QuantityError
-from forktail.core.notebook import call, table
+from forktail.core.notebook import as_call, table
 from forktail.core.spec import SPECS, choice, number, setting, spec, specs_of, text
 from forktail.core.thermal import T_NOMINAL
 
@@ -152,7 +152,7 @@ class Circuit:
                     )
 
     def __repr__(self) -> str:
-        return call(self)
+        return as_call(self)
 
     def _repr_html_(self) -> str:
         """A table for a notebook: every part that this circuit has."""

@@ -219,7 +219,7 @@ def _linear_range(
     low = np.zeros(np.shape(k))
     high = np.full(np.shape(k), 1.0)
 
-    def excess(x):
+    def excess(x: Floats) -> Floats:
         return np.tanh(x) * (2.0 + k) - (1.0 - error) * (2.0 * x + k * np.tanh(x))
 
     while np.any(excess(high) > 0):

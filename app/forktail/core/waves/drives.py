@@ -5,13 +5,17 @@ of every drive, so that its spectrum has lines and no leakage between them.
 """
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from forktail.core.checks import QuantityError, as_quantity
+from forktail.core.checks import Floats, QuantityError, as_quantity
+from forktail.core.notebook import as_call
 from forktail.core.quantities import format_quantity
 from forktail.core.spec import SPECS, checked, choice, number, setting, spec
 
@@ -55,7 +59,7 @@ CALL_BAND = (20e3, 110e3)
 _TITLES = {kind: title for kind, (title, _) in DRIVE_KINDS.items()}
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Drive:
     """What one input is driven with.
 
@@ -87,7 +91,10 @@ class Drive:
     )
     depth: float = setting(number("depth", 0.5, "", 0.0, 2.0, label="Depth"))
 
-    def checked(self):
+    def __repr__(self) -> str:
+        return as_call(self)
+
+    def checked(self) -> "Drive":
         """Return the same drive with plain floats, or raise QuantityError."""
         d = checked(self)
         slowest = min(d.frequency, d.second_frequency) if d.kind == "call" else d.frequency
@@ -107,7 +114,7 @@ class Drive:
         return d
 
     @property
-    def tones(self):
+    def tones(self) -> tuple[float, ...]:
         """Frequencies, Hz, of which a window must hold whole periods."""
         return {
             "dc": (),
@@ -118,13 +125,13 @@ class Drive:
         }.get(self.kind, (self.frequency,))
 
     @property
-    def highest(self):
+    def highest(self) -> float:
         """Highest frequency that the samples must follow, Hz (0 for DC)."""
         if self.kind == "call":
             return max(self.frequency, self.second_frequency)
         return max(self.tones, default=0.0)
 
-    def describe(self):
+    def describe(self) -> str:
         """One phrase: `sine, 10 mV peak at 45 kHz`."""
         title = DRIVE_KINDS[self.kind][0]
         if self.kind == "dc":
@@ -149,7 +156,7 @@ def _cycle(frequency, t, phase=0.0):
     return turns - np.floor(turns)
 
 
-def sample(drive, t):
+def sample(drive: Drive, t: ArrayLike) -> Floats:
     """Volts of a drive at the given times.
 
     Parameters
@@ -221,28 +228,28 @@ class Window:
 
     duration: float
     samples: int
-    cycles: tuple
-    requested: tuple
-    used: tuple
+    cycles: tuple[int, ...]
+    requested: tuple[float, ...]
+    used: tuple[float, ...]
     exact: bool
     text: str
 
     @property
-    def time(self):
+    def time(self) -> Floats:
         """Sample times, s, shape (samples,); the end point belongs to the next period."""
-        return np.arange(self.samples) * (self.duration / self.samples)
+        return np.arange(float(self.samples)) * (self.duration / self.samples)
 
     @property
-    def line_spacing(self):
+    def line_spacing(self) -> float:
         """Distance between spectral lines, Hz."""
         return 1.0 / self.duration
 
     @property
-    def sample_rate(self):
+    def sample_rate(self) -> float:
         """Samples per second, Hz."""
         return self.samples / self.duration
 
-    def cycles_of(self, frequency):
+    def cycles_of(self, frequency: float) -> int:
         """Whole cycles of a frequency that was requested or is used.
 
         Raises
@@ -350,7 +357,13 @@ def _window(tones, highest, min_cycles, min_samples, max_samples):
     )
 
 
-def coherent_window(frequencies, highest=None, min_cycles=1, min_samples=1024, max_samples=16384):
+def coherent_window(
+    frequencies: Iterable[float],
+    highest: float | None = None,
+    min_cycles: int = 1,
+    min_samples: int = 1024,
+    max_samples: int = 16384,
+) -> Window:
     """Choose a window that holds whole periods of every frequency.
 
     Frequencies with a common period short enough are kept exactly. Otherwise the highest one is
@@ -394,7 +407,9 @@ def coherent_window(frequencies, highest=None, min_cycles=1, min_samples=1024, m
     return _window(tones, top, int(min_cycles), int(min_samples), int(max_samples))
 
 
-def window_for(*drives, min_cycles=1, min_samples=1024, max_samples=16384):
+def window_for(
+    *drives: Drive, min_cycles: int = 1, min_samples: int = 1024, max_samples: int = 16384
+) -> tuple[Window, tuple[Drive, ...]]:
     """A window for drives, and the same drives with the frequencies that it uses.
 
     Returns
@@ -420,17 +435,15 @@ def window_for(*drives, min_cycles=1, min_samples=1024, max_samples=16384):
     if window.exact:
         return window, drives
     moved = dict(zip(window.requested, window.used))
-    return window, tuple(
-        replace(
-            d,
-            **{
-                name: moved[getattr(d, name)]
-                for name in ("frequency", "second_frequency", "repeat_frequency")
-                if getattr(d, name) in d.tones
-            },
-        )
-        for d in drives
-    )
+
+    def as_used(drive: Drive) -> Drive:
+        names = ("frequency", "second_frequency", "repeat_frequency")
+        tones: dict[str, Any] = {
+            n: moved[getattr(drive, n)] for n in names if getattr(drive, n) in drive.tones
+        }
+        return replace(drive, **tones)
+
+    return window, tuple(map(as_used, drives))
 
 
 # ---------------------------------------------------------------- invented bat calls
