@@ -1,102 +1,107 @@
-"""The built model on the command line: `--model built --circuit FILE` of `point` and `sweep`."""
+"""The command `forktail point`: one operating point of the cell."""
 
+import json
 import math
 
 import numpy as np
 
-from forktail.circuits import shipped_files
-from forktail.cli.plan import read_text
-from forktail.core.built import network
-from forktail.core.built.file import read_circuit
-from forktail.core.checks import QuantityError
+from forktail.cli.cell import RAW, add_cell, add_quantity, read_cell, read_quantity
+from forktail.core.cell.law import validity
+from forktail.core.models import TextbookCell
+from forktail.core.quantities import format_quantity, format_temperature
+from forktail.core.spec import spec
+from forktail.ui.text import typed
 
-#: Options that a circuit file answers.
-_OF_TEXTBOOK = (
-    "tail",
-    "load",
-    "temp",
-    "supply",
-    "emitter_upper",
-    "emitter_lower",
-    "offset_left",
-    "offset_right",
-    "offset_lower",
-)
+_INPUTS = {f"--{side}": spec(f"v_{side}", default=0.0) for side in ("upper", "lower")}
 
 
-def add_model(parser):
-    """Add `--model` and `--circuit` to a command that has the settings of the textbook cell."""
-    parser.add_argument(
-        "--model",
-        choices=("textbook", "built"),
-        default="textbook",
-        help="textbook (closed form) or built (all transistors and resistors of "
-        "--circuit; default %(default)s)",
-    )
-    parser.add_argument(
-        "--circuit",
-        metavar="FILE",
-        help=f"circuit file (TOML), or one of {', '.join(shipped_files())}",
-    )
-    parser.set_defaults(plain={n: parser.get_default(n) for n in _OF_TEXTBOOK})
+def point_as_dict(point, warnings=()):
+    """Plain dictionary of one operating point with the keys that `point --json` prints.
 
+    Parameters
+    ----------
+    point : OperatingPoint
+        Of shape ().
+    warnings : iterable of str
 
-def circuit_of(args):
-    """Circuit of `--circuit`, None with the textbook model.
-
-    Raises
-    ------
-    QuantityError
-        If model, circuit and other options do not go together, or the file cannot be read.
+    Returns
+    -------
+    dict
     """
-    if args.model == "textbook":
-        if args.circuit:
-            raise QuantityError(
-                "--circuit goes with --model built; the textbook cell is set by "
-                "--tail, --load and the like."
-            )
-        return None
-    if not args.circuit:
-        raise QuantityError(
-            "--model built needs --circuit FILE: a circuit file, or one of "
-            f"{', '.join(shipped_files())}."
-        )
-    for name, plain in args.plain.items():
-        if getattr(args, name) != plain:
-            raise QuantityError(
-                f"--{name.replace('_', '-')} is a setting of the textbook cell; "
-                "with --model built the circuit file says it."
-            )
-    text = read_text(args.circuit)
-    try:
-        return read_circuit(text)
-    except QuantityError as error:
-        first, *rest = str(error).splitlines()
-        raise QuantityError(f"{args.circuit}: {first} {'; '.join(rest)}".rstrip()) from None
+    out = {name: float(getattr(point, name)) for name in ("v_out", "v_left", "v_right")}
+    out["i_upper"] = [float(i) for i in point.i_upper]
+    out["i_lower"] = [float(i) for i in point.i_lower]
+    for name in ("i_tail", "thermal_voltage", "gain_upper", "gain_lower"):
+        out[name] = float(getattr(point, name))
+    out["model"] = point.model
+    if point.model != "textbook":
+        out["nodes"] = {name: float(v) for name, v in point.nodes.items()}
+        out["regions"] = {name: str(r) for name, r in point.regions.items()}
+    out["warnings"] = [*point.warnings, *warnings]
+    return out
 
 
-def solve(circuit, v_upper, v_lower, gains=True):
-    """Signal solution of a circuit; arrays broadcast."""
-    return network.solve_built(circuit, v_upper, v_lower, gains=gains)
-
-
-def plain_json(value):
-    """The same with None in the place of numbers that are none, as JSON has no NaN."""
+def _known(value):
+    """The same with None where a number is none, as JSON has no NaN."""
     if isinstance(value, dict):
-        return {k: plain_json(v) for k, v in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [plain_json(v) for v in value]
+        return {k: _known(v) for k, v in value.items()}
+    if isinstance(value, list):
+        return [_known(v) for v in value]
     return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
-def node_rows(point):
-    """Rows (name, number, unit) of nodes, and (name, region) of transistors."""
-    return (
-        [(name, float(v), "V") for name, v in point.nodes.items()],
-        [(f"{q} region", str(r)) for q, r in point.regions.items()],
+def _print(point, warnings):
+    def text(v, unit):
+        return format_quantity(float(v), unit, 5, ascii_only=True)
+
+    rows = [(name, text(getattr(point, name), "V")) for name in ("v_out", "v_left", "v_right")]
+    currents = (*point.i_upper, *point.i_lower)
+    rows += [(f"Q{k}", text(i, "A")) for k, i in enumerate(currents, 1)]
+    rows += [
+        ("i_tail", text(point.i_tail, "A")),
+        (
+            "kT/q at " + format_temperature(float(point.temperature), ascii_only=True),
+            text(point.thermal_voltage, "V"),
+        ),
+        ("gain_upper", f"{float(point.gain_upper):.5g} V/V"),
+        ("gain_lower", f"{float(point.gain_lower):.5g} V/V"),
+    ]
+    rows += [(name, text(v, "V")) for name, v in point.nodes.items()]
+    rows += [(f"{q} region", str(region)) for q, region in point.regions.items()]
+    wide = max(len(name) for name, _ in rows)
+    for name, value in rows:
+        print(f"{name:<{wide}}  {value}")
+    for warning in warnings:
+        print(f"note: {typed(warning)}")
+
+
+def command_point(args):
+    """Print one operating point."""
+    inputs = [read_quantity(getattr(args, o[2:]), o, s) for o, s in _INPUTS.items()]
+    solve = read_cell(args)
+    point, warnings = solve(*inputs), []
+    if isinstance(solve, TextbookCell):
+        limits = validity(point, solve.settings)
+        warnings = [typed(limit.text) for limit in limits if not limit.holds]
+    if args.json:
+        print(json.dumps(_known(point_as_dict(point, warnings)), indent=2))
+    else:
+        _print(point, (*point.warnings, *warnings))
+    return 0 if np.all(point.converged) else 1
+
+
+def add_parser(commands):
+    """Add the command to the parser."""
+    parser = commands.add_parser(
+        "point",
+        help="one operating point",
+        formatter_class=RAW,
+        description="Solve one operating point of the cell.",
+        epilog="Example: forktail point --upper 10mV --lower -5mV --tail 2mA --load 1k --json\n"
+        "         forktail point --model built --circuit bat-call-mixer --upper 10mV",
     )
-
-
-def solved_all(point):
-    """Whether every sample has a solution."""
-    return bool(np.all(point.converged))
+    for option, s in _INPUTS.items():
+        add_quantity(parser, option, s, metavar="V")
+    add_cell(parser)
+    parser.add_argument("--json", action="store_true", help="print JSON, SI units")
+    parser.set_defaults(run=command_point)

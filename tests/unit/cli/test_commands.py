@@ -6,7 +6,8 @@ import json
 import numpy as np
 import pytest
 
-from forktail.cli import build_parser, main, parse_range
+from forktail.cli import build_parser, main
+from forktail.cli.sweep import parse_range
 from forktail.core.checks import QuantityError
 
 K_OVER_Q = 1.380649e-23 / 1.602176634e-19  # exact, SI Brochure 9th edition (2019)

@@ -151,8 +151,10 @@ def test_sweep_agrees_with_point(capsys):
 @pytest.mark.parametrize(
     "argv, words",
     [
-        (("point", "--model", "built"), ("--circuit", "bat-call-mixer")),
-        (("point", "--circuit", "volume-cell"), ("--model built",)),
+        (
+            ("point", "--model", "textbook", "--circuit", "volume-cell"),
+            ("--model built",),
+        ),
         (
             ("point", "--model", "built", "--circuit", "volume-cell", "--load", "2k"),
             ("--load", "textbook"),

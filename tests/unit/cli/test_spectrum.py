@@ -117,7 +117,7 @@ def test_arrays_hold_records_and_curves(capsys):
         (["--use", "mixer", "--set", "signal_frequency=30MHz"], "out of range"),
         (["--use", "mixer", "--set", "wanted=left"], "down"),
         (["--use", "am", "--set", "offset=1mV", "--set", "offset=2mV"], "twice"),
-        (["--use", "mixer", "--circuit", "/no/such/file"], "cannot be read"),
+        (["--use", "mixer", "--circuit", "/no/such/file"], "No such file"),
         (["--use", "mixer", "--model", "textbook", "--circuit", "x"], "--model built"),
         (["--use", "mixer", "--model", "built", "--load", "2k"], "--load"),
         (["--use", "mixer", "--load", "2V"], "--load"),
