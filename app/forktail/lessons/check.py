@@ -8,6 +8,7 @@ import re
 from forktail.core.checks import QuantityError
 from forktail.lessons.format import ROLES
 from forktail.lessons.formula import to_mathml
+from forktail.lessons.markdown import BLOCKS, open_blocks
 from forktail.lessons.run import (
     Situation,
     after_state,
@@ -101,6 +102,9 @@ def _bad_markup(bare):
     for match in _PICTURE.finditer(bare):
         what = "pictures are not shown in lessons."
         yield match.start(), what, "Let the scene of the step show it."
+    for at in open_blocks(bare):
+        what = "this line belongs to no block."
+        yield at, what, f"Write '::: {BLOCKS[0]}' before a block and ':::' after it."
     for match in _TAG.finditer(bare):
         what = f"raw HTML is not rendered: '{match[0][:30]}'."
         yield match.start(), what, "Use Markdown: **bold**, *italic*, lists, tables."

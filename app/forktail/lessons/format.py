@@ -23,8 +23,8 @@ lesson.toml
                                      #   tie-in) or "recap"; shown above the title, so do not
                                      #   repeat it there
     page = "steer"                   # kind of scene, default "steer" (see scenes/kinds.py)
-    show = ["schematic", "map"]      # views beside the text; for steer: schematic, sentence, map,
-                                     #   across, up, numbers; default schematic and sentence
+    show = ["schematic", "map"]      # views beside the text; for steer: schematic, waves, sentence,
+                                     #   map, across, up, numbers; default schematic and sentence
     cover = ["map"]                  # views covered until the question is answered; left out:
                                      #   those that show what other settings would give
     start = { stage = "pair", v_upper = "0V", i_tail = "2mA" }
@@ -87,6 +87,9 @@ Texts in lesson.toml (question, choice, hint, goal) are one line of the same Mar
   scene at the start; in the explain part they are the scene after the change and `before.NAME`
   the start. `{now.v_out}` follows the scene live, everywhere. In the explain part of a task plain
   names are the scene in which the learner met it. `\\{` is a brace.
+- A block between lines `::: moved` and `:::` waits until the learner has moved something: what is
+  said about "now" belongs there. `::: screen` and `::: paper` blocks are for one of the two only;
+  the worksheet has neither sliders nor anything that moves.
 - `$ v_out = I_tail R_load tanh(v_upper / 2 V_T) $` is a formula in the notation of
   `formula.py` (`$$ ... $$` on a line of its own).
 - `[tail current](glossary:tail-current)` links a term of `lessons/glossary.md`, where each

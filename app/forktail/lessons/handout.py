@@ -113,7 +113,7 @@ def _scene(step, texts, settings=True):
     state.apply_texts(texts)
     views = VIEWS[step.page]
     out = {
-        "picture": views.picture(state),
+        "picture": views.picture(state, step.show),
         "settings": _settings(step, texts, state) if settings else [],
         "card": [],
         "meter": [],

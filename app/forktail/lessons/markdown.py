@@ -7,12 +7,17 @@ import re
 from html import escape
 
 from markdown_it import MarkdownIt
+from mdit_py_plugins.container import container_plugin
 from mdit_py_plugins.dollarmath import dollarmath_plugin
 
 from forktail.core.checks import QuantityError
 from forktail.lessons.formula import to_mathml
 from forktail.lessons.run import fill, named, placeholder
 
+#: Blocks `::: NAME` ... `:::` of a text: what is told once the learner has moved something (on
+#: paper nothing moves, so it is left out there), and what is for the screen or for paper only.
+BLOCKS = ("moved", "screen", "paper")
+_BLOCK = re.compile(r"^::: *(\w+) *\n(.*?)^:::[ \t]*$\n?", re.M | re.S)
 _HOLE = re.compile(r"\{([^{}\n]{1,220})\}")
 _LINKS = {
     "glossary": "lessons?read=glossary#",
@@ -44,6 +49,7 @@ def _markdown():
     md = MarkdownIt("commonmark", {"html": False, "linkify": False}).enable("table")
     md.disable(["image", "html_block", "html_inline"])
     dollarmath_plugin(md, allow_labels=False, renderer=_formula, allow_space=True)
+    container_plugin(md, "moved")
     md.inline.ruler.before("link", "figure", _figure_rule)
     md.add_render_rule("figure", _render_figure)
     md.add_render_rule("link_open", _render_link)
@@ -87,6 +93,8 @@ class Rendering:
         Distinguishes the ids of live figures of several renderings on a page.
     still : mapping, optional
         Names for `{now....}` where nothing moves, as in print.
+    paper : bool
+        Whether it is printed; see `BLOCKS`.
 
     Attributes
     ----------
@@ -117,12 +125,25 @@ class Rendering:
     def block(self, text):
         """HTML of a `Text`."""
         env = {"figures": self._figure, "terms": self.terms}
-        return _MD.render(text.source, env)
+        left_out = ("moved", "screen") if self.paper else ("paper",)
+
+        def keep(match):
+            if match[1] in left_out:
+                return ""
+            return match[0] if match[1] == "moved" else match[2]
+
+        return _MD.render(_BLOCK.sub(keep, text.source), env)
 
     def line(self, text):
         """HTML of a one-line `Text`, without a paragraph around it."""
         env = {"figures": self._figure, "terms": self.terms}
         return _MD.renderInline(text.source, env)
+
+
+def open_blocks(source):
+    """Lines that begin with `:::` and belong to no block of `BLOCKS`: their positions."""
+    bare = _BLOCK.sub(lambda m: re.sub(r"[^\n]", " ", m[0]) if m[1] in BLOCKS else m[0], source)
+    return [m.start() for m in re.finditer(r"^:::", bare, re.M)]
 
 
 def _text(inner, known):

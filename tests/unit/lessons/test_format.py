@@ -347,6 +347,20 @@ def test_figures_of_the_scene():
     assert "data-id" not in Rendering(KNOWN, still=KNOWN).block(Text("{now.v_out}"))
 
 
+def test_blocks_are_for_the_screen_for_paper_or_wait_for_a_move():
+    text = Text(
+        "Always.\n\n::: screen\nDrag.\n:::\n\n::: paper\nWrite.\n:::\n\n"
+        "::: moved\nNow {v_out}.\n:::\n"
+    )
+    screen, paper = Rendering(KNOWN).block(text), Rendering(KNOWN, paper=True).block(text)
+    assert "Drag" in screen and "Write" not in screen and ":::" not in screen + paper
+    assert re.search(r'<div class="moved">\s*<p>Now', screen)
+    assert "Write" in paper and "Drag" not in paper and "Now" not in paper and "Always" in paper
+    assert check_text(text, {}, KNOWN) == []
+    odd = Text("One.\n\n::: later\nTwo.\n:::\n\n::: moved\nThree.", "x.md", 10)
+    assert [f.line for f in check_text(odd, {}, KNOWN)] == [12, 14, 16]
+
+
 def test_links_formulas_and_tables():
     rendering = Rendering({})
     html = rendering.block(

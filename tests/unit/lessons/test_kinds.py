@@ -34,7 +34,7 @@ def test_every_kind_has_views_and_every_view_has_a_place():
         ) == set(kind.views)
         for root in views.roots:
             assert root in body
-        assert VIEWS[key].picture(kind.make_state()).startswith("<svg")
+        assert VIEWS[key].picture(kind.make_state(), kind.views).startswith("<svg")
 
 
 def test_kinds_can_share_a_page_without_sharing_a_name():

@@ -8,7 +8,7 @@ A class of views takes the names of those that a lesson shows and offers:
 - `show(state, names)`: draw those views of the scene; the others rest,
 - `drag(state, message)`: settings that a drag on a plot asks for, {} for none,
 - `csv(root, state)`: text of an export,
-- `picture(state)` (static): SVG of a scene for print, "" if it has none.
+- `picture(state, names)` (static): SVG of a scene for print, "" if it has none.
 - `readings(state, names)` (static): what the step shows in tables, for print: `card`, rows of
   (label, value), and `meter`, rows of (label, here, as designed); {} if nothing.
 """

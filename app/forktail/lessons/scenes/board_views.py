@@ -4,6 +4,7 @@ import math
 
 from forktail.lessons.scenes.base import SceneViews
 from forktail.lessons.scenes.card import Card, card_lines
+from forktail.lessons.scenes.states import round_up
 from forktail.pages.build.schematic import BuiltSchematic
 from forktail.pages.build.schematic import draw as draw_board
 from forktail.pages.build.schematic import values as board_values
@@ -15,16 +16,6 @@ from forktail.ui.static_svg import still
 def _largest(values):
     finite = [abs(float(v)) for v in values if math.isfinite(v)]
     return max(finite, default=1e-3)
-
-
-def round_up(peak):
-    """The least round value that is not below `peak`: 1, 1.5, 2, 3, 5 or 7 times a power of ten."""
-    return next(
-        m * 10.0**d
-        for d in range(-6, 9)
-        for m in (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
-        if m * 10.0**d >= peak
-    )
 
 
 class BuiltViews(SceneViews):
@@ -80,7 +71,7 @@ class BuiltViews(SceneViews):
         return {axis: float(f"{min(max(x / self.views[name].factor, low), high):.3g}")}
 
     @staticmethod
-    def picture(state):
+    def picture(state, names):
         """The schematic as an SVG that stands by itself."""
         scene = state.scene()
         return still(draw_board(scene.circuit), board_values(scene))

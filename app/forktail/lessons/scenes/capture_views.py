@@ -95,7 +95,7 @@ class CaptureViews(SceneViews):
         return ""
 
     @staticmethod
-    def picture(state):
+    def picture(state, names):
         """Capture over prediction, for print."""
         scene = state.scene()
         return chart(

@@ -11,9 +11,8 @@ import numpy as np
 from forktail.core.uses import USES
 from forktail.lessons.quantity import DIMENSIONS, Figure, figure
 from forktail.lessons.scenes.kinds import SceneKind, register
-from forktail.lessons.scenes.states import BoardState, CaptureState, use_state
+from forktail.lessons.scenes.states import BoardState, CaptureState, SteerScene, use_state
 from forktail.pages.signals.state import SignalsState
-from forktail.pages.steer.state import SteerState
 
 
 def _put(out, name, value, unit=""):
@@ -243,9 +242,9 @@ def capture_figures(state):
 register(
     SceneKind(
         "steer",
-        SteerState,
+        SteerScene,
         steer_figures,
-        ("schematic", "sentence", "map", "across", "up", "numbers"),
+        ("schematic", "waves", "sentence", "map", "across", "up", "numbers"),
         ("schematic", "sentence"),
         ahead=("map", "across", "up"),
     )

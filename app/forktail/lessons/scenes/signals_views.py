@@ -71,7 +71,7 @@ class SignalViews(SceneViews):
         return SpectrumPlot.csv(scene) if name == "spectrum" else self.views["map"].csv(scene)
 
     @staticmethod
-    def picture(state):
+    def picture(state, names):
         """The output over time, for print."""
         run = state.scene().run
         return chart("output", run.time, [("", run.point.v_out, "out")])

@@ -1,4 +1,4 @@
-"""States of the scenes that only lessons have: one use, one board, one capture to be explained.
+"""States of the scenes of lessons: Steer with a small wave, one use, one board, one capture.
 
 They are smaller than the states of the pages on the same subject: what a lesson does not speak of
 is left out, and every setting is a quantity with a slider or a choice, so that a step can unlock
@@ -8,6 +8,7 @@ it.
 import math
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from urllib.parse import urlencode
 
 import numpy as np
 
@@ -21,12 +22,110 @@ from forktail.core.spec import choice, number, spec, specs_of, text
 from forktail.core.thermal import T_NOMINAL, thermal_voltage
 from forktail.core.uses import USES, run_use
 from forktail.pages.build.state import BuildScene, shipped, textbook
+from forktail.pages.steer.state import SteerState
 from forktail.pages.uses.state import TIME_VIEWS, UsesScene
 from forktail.ui.state import PageState, param_of
 
 _READINGS = text(
     "readings", "", "Readings", "Names of the figures on the card, with spaces between.", "view"
 )
+
+# ---------------------------------------------------------------- steer, with a wave
+
+#: The wave that a lesson sends through a stage: Hz, and cycles and samples that are drawn.
+WAVE_HZ, WAVE_CYCLES, WAVE_SAMPLES = 45e3, 2, 96
+#: The largest tail current of all sliders of a stage together, A: what a wave's scale is made for.
+_MOST_TAIL = 4e-3
+
+
+@dataclass(frozen=True)
+class Wave:
+    """A small wave at an input and what comes out; arrays of shape (WAVE_SAMPLES + 1,), SI.
+
+    `moment` is the index at which the wave passes the setting of the scene. `full_in` and
+    `full_out` are the scales that the wave is drawn to: they stay while a tail or a load moves.
+    """
+
+    side: str
+    time: np.ndarray
+    v_in: np.ndarray
+    v_out: np.ndarray
+    moment: int
+    full_in: float
+    full_out: float
+
+
+class SteerScene(SteerState):
+    """The Steer page, with a small wave on one input and the ideal product to compare with."""
+
+    wave = param_of(
+        choice(
+            "wave", "upper", {"upper": "upper input", "lower": "lower input"}, "Wave",
+            "Which input carries the small wave.", "view",
+        )
+    )  # fmt: skip
+    wave_peak = param_of(
+        spec("amplitude", "wave_peak", default=5e-3, label="Wave, peak", part="view")
+    )
+
+    def query(self):
+        """Query string of the scene as the Steer page knows it."""
+        return urlencode({n: t for n, t in self.texts().items() if n not in _LESSON_ONLY})
+
+    def wave_through(self):
+        """The wave through the stage: a `Wave`.
+
+        It swings around zero, as far as the setting of its input at least, so that the scene is
+        one moment of it.
+        """
+        setting = self.v_upper if self.wave == "upper" else self.v_lower
+        peak = max(self.wave_peak, abs(setting))
+        phase = 2.0 * np.pi * WAVE_CYCLES * np.arange(WAVE_SAMPLES + 1) / WAVE_SAMPLES
+        step = 1.0 / (WAVE_HZ * WAVE_SAMPLES / WAVE_CYCLES)
+        carried = peak * np.sin(phase)
+        still = np.full(phase.shape, self.v_lower if self.wave == "upper" else self.v_upper)
+        waves = (carried, still) if self.wave == "upper" else (still, carried)
+        passed = run_path(self._stage, *waves, step, at="base lines")
+        scale = 2.0 * float(self.solve().thermal_voltage)
+        moment = int(np.argmin(np.abs(carried[: WAVE_SAMPLES // WAVE_CYCLES // 4 + 1] - setting)))
+        if setting < 0.0:
+            half = WAVE_SAMPLES // WAVE_CYCLES // 2
+            moment = half + int(np.argmin(np.abs(carried[half : 3 * half // 2 + 1] - setting)))
+        most = _MOST_TAIL * self.r_load * math.tanh(peak / scale)
+        return Wave(
+            self.wave, step * np.arange(phase.size), carried, passed.loads.v_out, moment,
+            1.1 * peak, round_up(most) if most else 1.0,
+        )  # fmt: skip
+
+    def _stage(self, v_upper, v_lower):
+        return self.solve(v_upper=v_upper, v_lower=v_lower)
+
+    def ideal_along(self, axis, x):
+        """The ideal product along an axis of the map, V; None where there is none.
+
+        Parameters
+        ----------
+        axis : str
+            `v_upper` or `v_lower` of the full cell.
+        x : numpy.ndarray
+            V.
+        """
+        if self.stage != "cell" or axis not in ("v_upper", "v_lower"):
+            return None
+        other = self.v_lower if axis == "v_upper" else self.v_upper
+        scale = 2.0 * float(self.solve().thermal_voltage)
+        return self.i_tail * self.r_load * x * other / scale**2
+
+
+#: Settings of `SteerScene` that the Steer page does not have.
+_LESSON_ONLY = ("wave", "wave_peak")
+
+
+def round_up(peak):
+    """The least round value that is not below `peak`."""
+    steps = (1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)
+    return next(m * 10.0**d for d in range(-6, 9) for m in steps if m * 10.0**d >= peak)
+
 
 # ---------------------------------------------------------------- one use
 

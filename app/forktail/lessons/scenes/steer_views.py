@@ -1,11 +1,35 @@
 """Views of the Steer page in a lesson."""
 
+import numpy as np
+from bokeh.models import Line
+
+from forktail.lessons.scenes import waves
 from forktail.lessons.scenes.base import SceneViews
 from forktail.pages.steer.schematic import SchematicView, draw, values
 from forktail.pages.steer.words import SentenceView, TableView
 from forktail.ui.output_map import OutputMap
+from forktail.ui.plots import axis_unit, float_source, replace
 from forktail.ui.sections import Section
 from forktail.ui.static_svg import still
+
+
+class Compared(Section):
+    """A section with the ideal product, dashed, beside the curve."""
+
+    def __init__(self, name, theme="light", across=2):
+        super().__init__(name, theme, across)
+        self.ideal = float_source(x=[], y=[])
+        line = self.add(Line, "x", "y", source=self.ideal, line_width=2, line_dash="dashed")
+        self.paint(line.glyph, line_color="soft")
+
+    def compare(self, x, ideal, full):
+        """Draw the ideal line as far as it stays inside the plot; None for none."""
+        if ideal is None:
+            replace(self.ideal, x=[], y=[])
+            return
+        fx, fy = axis_unit(x[0], x[-1], "V")[0], axis_unit(-full, full, "V")[0]
+        inside = np.abs(ideal) <= full
+        replace(self.ideal, x=x * fx, y=np.where(inside, ideal * fy, np.nan))
 
 
 class SteerViews(SceneViews):
@@ -13,6 +37,10 @@ class SteerViews(SceneViews):
 
     PLACES = {
         "schematic": ("Where the tail current goes", "main"),
+        "waves": (
+            "A small wave in, and what comes out; the dot is the moment that is drawn",
+            "strip",
+        ),
         "map": ("Output as colour", "square"),
         "across": ("Output over the input", "strip"),
         "up": ("Over the other quantity", "strip"),
@@ -20,7 +48,7 @@ class SteerViews(SceneViews):
         "numbers": ("", "words"),
     }
 
-    DRAWINGS = {"schematic": "schematic"}
+    DRAWINGS = {"schematic": "schematic", "waves": "waves"}
 
     def __init__(self, names):
         super().__init__("steer", names, self.PLACES)
@@ -29,8 +57,9 @@ class SteerViews(SceneViews):
             "sentence": SentenceView,
             "numbers": TableView,
             "map": OutputMap,
-            "across": lambda: Section("across", across=4),
-            "up": lambda: Section("up", across=4),
+            "waves": waves.WavesView,
+            "across": lambda: Compared("across", across=4),
+            "up": lambda: Compared("up", across=4),
         }
         self.keep({n: makers[n]() for n in self.names})
 
@@ -44,8 +73,9 @@ class SteerViews(SceneViews):
         for name in ("schematic", "sentence", "numbers"):
             if name in names:
                 self.views[name].show(scene)
-        if "map" in names:
-            self.views["map"].show(state)
+        for name in ("map", "waves"):
+            if name in names:
+                self.views[name].show(state)
         if "across" in names or "up" in names:
             self._sections(state, scene, names)
 
@@ -57,20 +87,15 @@ class SteerViews(SceneViews):
                 continue
             if which == "up" and scene.stage == "pair":
                 tail, gain = state.gain_against_tail()
+                at, most = (state.i_tail, float(scene.point.gain_upper)), float(gain.max())
                 self.views[which].show(
-                    "i_tail",
-                    tail,
-                    gain,
-                    (state.i_tail, float(scene.point.gain_upper)),
-                    "Gain",
-                    "V/V",
-                    0.0,
-                    1.05 * max(float(gain.max()), 1e-6),
+                    "i_tail", tail, gain, at, "Gain", "V/V", 0.0, 1.05 * max(most, 1e-6)
                 )
             else:
                 self.views[which].show(
                     name, x, along, (state.map_value(name), out), "Output", "V", -full, full
                 )
+                self.views[which].compare(x, state.ideal_along(name, x), full)
 
     def dragged(self, state, name, x, y):
         """Settings under the point of the map."""
@@ -91,7 +116,10 @@ class SteerViews(SceneViews):
         return self.views["map"].csv(state) if name == "map" else TableView().csv(state.scene())
 
     @staticmethod
-    def picture(state):
-        """The schematic as an SVG that stands by itself."""
+    def picture(state, names):
+        """The schematic as an SVG that stands by itself, and the wave where the step shows it."""
         scene = state.scene()
-        return still(draw(scene.stage), values(scene))
+        out = still(draw(scene.stage), values(scene))
+        if "waves" in names:
+            out += still(waves.draw(), waves.values(state.wave_through()))
+        return out

@@ -57,7 +57,7 @@ class UseViews(SceneViews):
             self.views["card"].show(state, scene.result.merits)
 
     @staticmethod
-    def picture(state):
+    def picture(state, names):
         """Block diagram with the values of the scene."""
         scene = state.scene()
         if scene.result is None:

@@ -161,6 +161,16 @@ def _tag(x, y, text, data_id):
     )
 
 
+def _offset(x, y, side, data_id):
+    """An offset as a small ideal voltage source (IEC 60617, 02-16-02) in a base lead."""
+    return (
+        f'<g data-id="{data_id}" hidden=""><circle cx="{x + side * 62}" cy="{y}" r="11" '
+        f'class="envelope"/><path class="wire" d="M{x + side * 51} {y}h{side * 22}"/>'
+        + svg.text(x + side * 66, y + 46, "", "s", data_id=f"{data_id}-value", extra="figure")
+        + "</g>"
+    )
+
+
 def _split_bar(x, y, width, data_id, names, kind=""):
     half = width / 2
     narrow = "minor" if width < 150 else ""
@@ -225,6 +235,8 @@ def draw(stage):
         out.append(svg.text(edge, UPPER_Y - 42, "", "m", anchor, f"i{k + 1}", "figure"))
         if outer:
             out.append(_tag(x + side * 116, UPPER_Y, line, f"tag{k + 1}"))
+            if k in (0, 3):
+                out.append(_offset(x, UPPER_Y, side, f"offset{k + 1}"))
         elif stage == "shared":
             # two base lines of their own between the inner bases: one tag above the other, each
             # clear of the circles beside it
@@ -260,6 +272,8 @@ def draw(stage):
                 )
             )
             out.append(_tag(x + side * 116, LOWER_Y, line, f"tag{name[1]}"))
+            if name == "Q5":
+                out.append(_offset(x, LOWER_Y, side, "offset5"))
         out.append(_split_bar(500, LOWER_Y + 52, 220, "split3", ("", ""), "tails"))
     for n, (x, _) in enumerate(layout.tails):
         out.append(_source(x))
@@ -308,14 +322,13 @@ def values(scene):
         out[f"drop-{side}"] = {"#": f"drops {format_quantity(drop, 'V')}"}
         node = float(point.v_left if side == "left" else point.v_right)
         out[f"node-{side}"] = {"#": format_quantity(node, "V", 4)}
-    upper = float(point.v_upper)
-    drives = [upper, -upper, -upper, upper]
-    if scene.stage == "shared":
-        second = scene.v_second
-        drives = [upper, -upper, second, -second]
+    offsets = _offsets(scene)
+    drives = _drives(scene, offsets)
     for k in range(count):
         out[f"tag{k + 1}"] = {"#": _level(drives[k])}
         out[f"tag{k + 1}-box"] = {"data-level": str((drives[k] > 0) - (drives[k] < 0))}
+    for k in (0, 3)[: count // 2]:
+        _set_offset(out, k + 1, offsets[k])
     for name in ("upper", "lower") if layout.lower else ("upper",):
         ohms = float(getattr(scene.settings, f"r_emitter_{name}"))
         out[f"re-{name}"] = {"hidden": None if ohms else ""}
@@ -328,7 +341,8 @@ def values(scene):
     if layout.lower:
         i5, i6 = (float(i) for i in point.i_lower)
         out["i5"], out["i6"] = ({"#": format_quantity(i, "A")} for i in (i5, i6))
-        lower = float(point.v_lower)
+        lower = float(point.v_lower) + scene.settings.offset_lower
+        _set_offset(out, 5, scene.settings.offset_lower)
         for name, value in (("5", lower), ("6", -lower)):
             out[f"tag{name}"] = {"#": _level(value)}
             out[f"tag{name}-box"] = {"data-level": str((value > 0) - (value < 0))}
@@ -340,6 +354,27 @@ def values(scene):
         out["tail1"] = {"#": format_quantity(scene.i_tail_left, "A")}
         out["tail2"] = {"#": format_quantity(scene.i_tail_right, "A")}
     return out
+
+
+def _offsets(scene):
+    """What stands in the base leads of Q1 and Q4, V: transistor index -> volts."""
+    turned = -1.0 if scene.stage == "shared" else 1.0  # there it belongs to Q3-Q4, not Q4-Q3
+    return {0: float(scene.settings.offset_left), 3: turned * float(scene.settings.offset_right)}
+
+
+def _drives(scene, offsets):
+    """How far each base is above the other base of its pair, offset counted, V: Q1 to Q4."""
+    upper = float(scene.point.v_upper)
+    left = upper + offsets[0]
+    right = (-scene.v_second if scene.stage == "shared" else upper) + offsets[3]
+    if scene.stage in ("crossed", "cell") and left * right < 0.0:
+        return [left, -upper, -upper, right]  # the line that both pairs share
+    return [left, -left, -right, right]
+
+
+def _set_offset(out, k, offset):
+    out[f"offset{k}"] = {"hidden": None if offset else ""}
+    out[f"offset{k}-value"] = {"#": signed(offset, "V")}
 
 
 def _set_split(out, name, first, second, width):

@@ -267,13 +267,19 @@ def test_drawing_is_well_formed_and_every_moving_part_exists(stage):
 def test_marks_of_the_base_lines_say_which_is_higher(s):
     scene = s.scene()
     drawn = schematic.values(scene)
-    pairs = {"tag1": s.v_upper, "tag2": -s.v_upper}
-    if s.stage == "shared":
-        pairs.update(tag3=s.v_second, tag4=-s.v_second)
-    elif s.stage != "pair":
-        pairs.update(tag3=-s.v_upper, tag4=s.v_upper)
+    # an offset is in series with its base: the mark counts it (the drawing shows it as a source)
+    left, right = s.v_upper + s.offset_left, s.v_upper + s.offset_right
+    pairs = {"tag1": left}
+    if s.stage == "pair":
+        pairs.update(tag2=-left)
+    elif s.stage == "shared":
+        second = s.v_second + s.offset_right
+        pairs.update(tag2=-left, tag3=second, tag4=-second)
+    else:
+        pairs.update(tag4=right)
     if s.stage == "cell":
-        pairs.update(tag5=s.v_lower, tag6=-s.v_lower)
+        lower = s.v_lower + s.offset_lower
+        pairs.update(tag5=lower, tag6=-lower)
     for name, drive in pairs.items():
         word = "higher" if drive > 0 else "lower" if drive < 0 else "equal"
         assert word in drawn[name]["#"]
