@@ -17,11 +17,11 @@ A class of views takes the names of those that a lesson shows and offers:
 def place(name, caption, look, root="", exports=True, drawing=""):
     """Jinja text that places one view.
 
-    `look` is `main` (the picture), `square` or `strip` (a plot beside it or below it), all with
-    a caption and exports; `card` (a few readings, on a phone a page of its own beside the
-    plots); or `words`, bare and across the whole width. `root` is the name of the view among the
-    roots of the page, where that differs from `name`. `drawing` is the class of its SVG for a view
-    that is a drawing, which is how an export finds it.
+    `look` is `main` (the picture), `square`, `strip` (a plot beside it or below it) or `wide`
+    (below all others), all with a caption and exports; `card` (a few readings, on a phone a page of
+    its own beside the plots); or `words`, bare and across the whole width. `root` is the name of
+    the view among the roots of the page, where that differs from `name`. `drawing` is the class of
+    its SVG for a view that is a drawing, which is how an export finds it.
     """
     root = root or name
     if look == "words":

@@ -37,10 +37,7 @@ class SteerViews(SceneViews):
 
     PLACES = {
         "schematic": ("Where the tail current goes", "main"),
-        "waves": (
-            "A small wave in, and what comes out; the dot is the moment that is drawn",
-            "strip",
-        ),
+        "waves": ("Input wave and output wave", "wide"),
         "map": ("Output as colour", "square"),
         "across": ("Output over the input", "strip"),
         "up": ("Over the other quantity", "strip"),

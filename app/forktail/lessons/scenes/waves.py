@@ -4,10 +4,10 @@ from forktail.core.quantities import format_quantity
 from forktail.ui import svg
 from forktail.ui.markup import MarkupView
 
-WIDTH, HEIGHT = 1000, 300
+WIDTH, HEIGHT = 760, 300
 #: x of each panel, its width; y of its middle, and half its height.
-_PANELS = {"in": (30, 450), "out": (520, 450)}
-_MIDDLE, _HALF = 165, 105
+_PANELS = {"in": (10, 290), "out": (390, 290)}
+_MIDDLE, _HALF = 148, 100
 
 
 def draw():
@@ -23,11 +23,11 @@ def draw():
             f'<path class="bare" d="M{x} {_MIDDLE - _HALF}V{_MIDDLE + _HALF}'
             f'M{x + width} {_MIDDLE - _HALF}V{_MIDDLE + _HALF}"/>'
         )
-        out.append(svg.text(x, 34, "", "m", "start", f"{name}-name"))
-        out.append(svg.text(x + width, 34, "", "m", "end", f"{name}-size", "figure"))
-        out.append(svg.text(x + 8, _MIDDLE - _HALF + 6, "", "s", "start", f"{name}-top", "soft"))
-        out.append(svg.text(x + 8, _MIDDLE + _HALF + 6, "", "s", "start", f"{name}-low", "soft"))
-        out.append(f'<path class="wave-line {name}" data-id="{name}-line"/>')
+        out.append(svg.text(x, 30, "", "m", "start", f"{name}-name"))
+        out.append(svg.text(x, HEIGHT - 16, "", "m", "start", f"{name}-size", "figure"))
+        for end, y in (("top", _MIDDLE - _HALF + 10), ("low", _MIDDLE + _HALF)):
+            out.append(svg.text(x + width + 6, y, "", "s", "start", f"{name}-{end}", "soft"))
+        out.append(f'<path class="wave-line" data-id="{name}-line"/>')
         out.append(f'<path class="lead" data-id="{name}-now"/>')
         out.append(f'<circle class="node" r="8" data-id="{name}-dot"/>')
     return "".join(out) + "</svg>"
@@ -36,7 +36,7 @@ def draw():
 def values(wave):
     """What moves, for a `states.Wave`: {data-id: {attribute: value}}."""
     out = {}
-    names = {"in": f"in: {wave.side} input", "out": "out: right \u2212 left collector"}
+    names = {"in": f"in: {wave.side} input", "out": "out"}
     for name, v, full in (("in", wave.v_in, wave.full_in), ("out", wave.v_out, wave.full_out)):
         x0, width = _PANELS[name]
         last = len(v) - 1
@@ -46,7 +46,8 @@ def values(wave):
         ]
         x, y = points[wave.moment]
         line = "L".join(f"{a:.1f} {b:.1f}" for a, b in points)
-        out[f"{name}-line"] = {"d": f"M{line}"}
+        colour = wave.side if name == "in" else "out"
+        out[f"{name}-line"] = {"d": f"M{line}", "class": f"wave-line {colour}"}
         out[f"{name}-now"] = {"d": f"M{x:.1f} {_MIDDLE - _HALF}V{_MIDDLE + _HALF}"}
         out[f"{name}-dot"] = {"cx": f"{x:.1f}", "cy": f"{y:.1f}"}
         swing = float(v.max() - v.min())
@@ -59,6 +60,8 @@ def values(wave):
 
 class WavesView(MarkupView):
     """Input and output wave of a `SteerScene`, side by side."""
+
+    sheets = ("assets/pages/lesson/style.css",)
 
     def __init__(self, **params):
         super().__init__(sizing_mode="stretch_both", **params)
