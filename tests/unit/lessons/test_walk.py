@@ -28,21 +28,28 @@ def first(wanted):
 
 
 def asks_choice(step):
-    return step.predict and step.predict.choices and step.page == "steer" and "across" in step.show
+    return step.predict and step.predict.choices and step.page == "steer" and step.cover
 
 
 def test_a_curve_that_gives_the_answer_is_not_drawn_before_it_is_given():
     lesson, at = first(asks_choice)
-    assert "across" in lesson.steps[at].cover
+    step = lesson.steps[at]
     page = page_of(lesson, at)
-    assert page.panel.spec["covered"] == ["across"]
+    assert page.panel.spec["covered"] == list(step.cover)
     drawn = []
     page.views["steer"].show = lambda state, names: drawn.append(names)
     page.refresh()
-    assert drawn == [tuple(n for n in lesson.steps[at].show if n != "across")]
+    assert drawn == [tuple(n for n in step.show if n not in step.cover)]
     right = page.walk.situation.right_choices()[0]
     page.panel.handle({"kind": "answer", "choice": right})
-    assert page.panel.spec["covered"] == [] and "across" in drawn[-1]
+    assert page.panel.spec["covered"] == [] and drawn[-1] == step.show
+
+
+@pytest.mark.parametrize("lesson", LESSONS, ids=[x.id for x in LESSONS])
+def test_no_question_stands_beside_what_other_settings_would_give(lesson):
+    for step in lesson.steps:
+        if step.predict:
+            assert set(step.kind.ahead) & set(step.show) <= set(step.cover), step.id
 
 
 def test_a_wrong_try_outlives_a_page_that_loads_again():
