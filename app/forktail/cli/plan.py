@@ -1,12 +1,13 @@
 """The command `forktail plan`: the bench plan of a circuit file, as text or as one page."""
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 from forktail.circuits import shipped_files
 from forktail.core.checks import QuantityError
 from forktail.core.files import MAX_SIZE
-from forktail.core.quantities import parse_quantity
+from forktail.core.spec import spec
 from forktail.ui.text import typed
 
 
@@ -74,7 +75,7 @@ def command_plan(args):
     )
 
     try:
-        key = key_of_file(read_text(args.circuit))
+        key, remarks = key_of_file(read_text(args.circuit))
     except QuantityError as error:
         if str(error).startswith(str(args.circuit)):
             raise
@@ -82,20 +83,18 @@ def command_plan(args):
     key = _with_drives(key, args)
     plan = make_plan(key)
     if args.html:
-        _write_page(plan, args.html)
+        _write_page(plan, args.html, remarks)
     else:
-        print(plan_text(plan), end="")
+        print(plan_text(plan, remarks), end="")
     return 0
 
 
 def _with_drives(key, args):
-    from dataclasses import replace
-
     for name in ("drive_upper", "drive_lower"):
         text = getattr(args, name)
         if text is not None:
             option = f"--{name.replace('_', '-')}"
-            value = parse_quantity(text, "V", option, 0.0, 10.0)
+            value = spec("amplitude").read(text, option)
             if value == 0.0:
                 raise QuantityError(
                     f"{option}: a plan needs a drive above 0 V, so that there is a wave to expect."
@@ -104,11 +103,11 @@ def _with_drives(key, args):
     return key
 
 
-def _write_page(plan, out):
+def _write_page(plan, out, remarks):
     from forktail.pages.plan.page import plan_html
     from forktail.pages.plan.state import plan_scene
 
-    page = plan_html(plan, plan_scene(plan))
+    page = plan_html(plan, plan_scene(plan), remarks)
     if out == "-":
         sys.stdout.write(page)
         return
@@ -121,29 +120,25 @@ def _write_page(plan, out):
     )
 
 
-def plan_text(plan):
+def plan_text(plan, notes=()):
     """The plan as text for a terminal.
 
     Parameters
     ----------
     plan : BenchPlan
+    notes : sequence of str
+        Sentences that stand above everything, such as what of a file was taken for granted.
 
     Returns
     -------
     str
     """
-    from forktail.pages.plan import words as words
+    from forktail.pages.plan import words
 
     out = [f"BENCH PLAN: {plan.circuit.title}"]
     out += [plan.circuit.note] if plan.circuit.note else []
-    out += [words.INVENTED, ""]
-    for finding in plan.findings:
-        out.append(f"! {finding.text} {finding.suggestion}".rstrip())
-    if plan.left_out:
-        out.append(
-            f"! The circuit as entered has known faults ({', '.join(plan.left_out)}); this "
-            "plan is of the sound circuit."
-        )
+    out += [words.origin_line(plan), ""]
+    out += [f"! {line}" for line in words.remarks(plan, notes)]
     _block(out, "BEFORE YOU BEGIN", [f"- {t}" for t in (*words.CAUTIONS, words.heat_line(plan))])
     _block(out, "SUPPLY AND GENERATORS", [f"- {t}" for t in words.supply_lines(plan)])
     out += _columns(
@@ -151,65 +146,41 @@ def plan_text(plan):
         words.generator_rows(plan),
     )
     out.append(words.frequency_reason(plan))
-    _block(
-        out,
-        "PARTS",
-        _columns(
-            ("No.", "Names", "Value", "Tolerance", "Rating, at least", "Note"),
-            words.part_rows(plan),
-        ),
-    )
-    steps = [
-        (s.title, f"{', '.join(s.parts)}. {s.text}", words.step_checks(plan, s)) for s in plan.steps
-    ] + [(t, text, []) for t, text in words.signal_steps(plan)]
-    lines = []
-    for number, (title, text, checks) in enumerate(steps, 1):
-        lines.append(f"{number}. {title}: {text}")
-        if checks:
-            lines.append(f"   Read: {'; '.join(checks)}.")
-    _block(out, "BUILD ORDER AND CHECKS", lines)
+    head = ("No.", "Names", "Value", "Tolerance", "Rating, at least", "Note")
+    _block(out, "PARTS", _columns(head, words.part_rows(plan)))
+    _block(out, "BUILD ORDER AND CHECKS", _steps(words.step_rows(plan)))
+    head = ("Point", "Where", "At rest", "Band", "Swing")
     _block(
         out,
         "TEST POINTS (against ground; swing: peak to peak, both drives)",
-        _columns(("Point", "Where", "At rest", "Band", "Swing"), words.point_rows(plan)),
+        _columns(head, words.point_rows(plan)),
     )
-    v = plan.waves.v_out
-    _block(
-        out,
-        "OUTPUT WITH BOTH DRIVES (right less left)",
-        [
-            f"From {words.volts(float(v.min()))} to {words.volts(float(v.max()))}, repeating "
-            f"every {words.format_quantity(plan.waves.repeat, 's')}. The page made with --html "
-            "pictures it."
-        ],
-    )
-    _block(
-        out,
-        "TRIMS",
-        _columns(
-            ("Trim", "What to do", "Needed in 98 % of builds", "Before", "After", "With what"),
-            words.trim_rows(plan),
-        ),
-    )
-    names = {p.node: p.name for p in plan.points}
-    rows = []
-    for (marks, output, suspects), (low, high) in zip(
-        words.symptom_rows(plan), words.currents(plan)
-    ):
-        off = " ".join(f"{names[n]}{mark}" for n, mark in marks.items()) or "none off"
-        a, b = f"{1e3 * low:.1f}", f"{1e3 * high:.1f}"
-        rows.append((suspects, off, a if a == b else f"{a}-{b}", output))
-    _block(
-        out,
-        "FAULTS AND WHAT THEY SHOW (^ reads high, v reads low)",
-        [
-            line
-            for s, off, mA, output in rows
-            for line in (f"{s}", f"    {off}; supply {mA} mA; output: {output}")
-        ],
-    )
+    _block(out, "OUTPUT WITH BOTH DRIVES (right less left)", [words.output_line(plan)])
+    head = ("Trim", "What to do", "Needed in 98 % of builds", "Before", "After", "With what")
+    _block(out, "TRIMS", _columns(head, words.trim_rows(plan)))
+    _block(out, "FAULTS AND WHAT THEY SHOW (^ reads high, v reads low)", _faults(plan, words))
     _block(out, "WHAT THE NUMBERS REST ON", [f"- {t}" for t in words.basis_lines(plan)])
     return "\n".join(typed(line.rstrip()) for line in out) + "\n"
+
+
+def _steps(rows):
+    lines = []
+    for number, step in enumerate(rows, 1):
+        parts = f"{step.parts}. " if step.parts else ""
+        lines.append(f"{number}. {step.title}: {parts}{step.text}")
+        if step.reads:
+            lines.append(f"   Read: {step.reads}.")
+    return lines
+
+
+def _faults(plan, words):
+    names = {p.node: p.name for p in plan.points}
+    lines = []
+    for row in words.symptom_rows(plan):
+        off = " ".join(f"{names[n]}{mark}" for n, mark in row.marks.items()) or "none off"
+        lines.append(row.suspects)
+        lines.append(f"    {off}; supply {row.current} mA; output: {row.output}")
+    return lines
 
 
 def _block(out, title, lines):

@@ -1,17 +1,17 @@
-"""The bench plan as one page that needs nothing else: style, font, drawing and plots inside."""
+"""The bench plan as one page that needs nothing else: style, font, drawing and plots inside.
+
+What it says is in `words`; how it is laid out, in the templates of `assets/pages/plan`.
+"""
 
 import base64
-from html import escape
 from xml.etree import ElementTree
-
-import numpy as np
 
 from forktail.pages.build import schematic as built_schematic
 from forktail.pages.plan import words
 from forktail.resources import asset_text, assets_dir
 from forktail.ui import svg
 from forktail.ui.static_chart import chart
-from forktail.ui.text import keep_together
+from forktail.ui.templates import render
 
 _FONT = "fonts/atkinson-hyperlegible-next-latin-wght-normal.woff2"
 _SVG = "http://www.w3.org/2000/svg"
@@ -22,37 +22,34 @@ _LEFT_OUT = ("ribbon", "scale", "left-text", "right-text", "output", "region", "
 def page_head(title, working=""):
     """Everything up to the body's content; `working` is shown until the plan follows it."""
     font = base64.b64encode((assets_dir() / _FONT).read_bytes()).decode()
-    css = asset_text("pages/plan/style.css").replace("[[FONT]]", font)
-    wait = f'<p class="working" role="status">{escape(working)}</p>' if working else ""
-    return (
-        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
-        f"<title>Bench plan: {escape(title)}</title>"
-        '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        '<link rel="icon" href="data:,">'  # or a browser asks the root of the host for one
-        f"<style>{css}</style></head><body>{wait}"
-    )
+    style = asset_text("pages/plan/style.css").replace("[[FONT]]", font)
+    return render("pages/plan/head.html", title=title, working=working, style=style)
 
 
 def page_body(plan, scene, notes=(), back=""):
     """The rest of the page: the plan itself. `back` is the address of the Build page."""
-    title = escape(plan.circuit.title or "Built cell")
-    link = f'<a href="{escape(back, quote=True)}">Back to Build</a>' if back else ""
-    tools = f'<p class="tools">{link}<button type="button" onclick="print()">Print</button></p>'
-    parts = [
-        tools,
-        _head(plan, title, notes),
-        _drawing(plan, scene),
-        _cautions(plan),
-        _setup(plan),
-        _parts(plan),
-        _steps(plan),
-        _points(plan),
-        _waves(plan),
-        _trims(plan),
-        _faults(plan),
-        _basis(plan),
-    ]
-    return f"<main>{''.join(parts)}</main></body></html>\n"
+    return render(
+        "pages/plan/plan.html",
+        back=back,
+        title=plan.circuit.title or "Built cell",
+        note=plan.circuit.note,
+        origin=words.origin_line(plan),
+        remarks=words.remarks(plan, notes),
+        drawing=drawing(plan, scene),
+        cautions=[*words.CAUTIONS, words.heat_line(plan)],
+        supply=words.supply_lines(plan),
+        generators=words.generator_rows(plan),
+        frequencies=words.frequency_reason(plan),
+        parts=words.part_rows(plan),
+        beta=f"{plan.transistor['beta']:g}",
+        steps=words.step_rows(plan),
+        points=[(*row, "") for row in words.point_rows(plan)],
+        charts=_charts(plan),
+        gaps=words.gaps_line(plan),
+        trims=words.trim_rows(plan),
+        faults=_faults(plan),
+        basis=words.basis_lines(plan),
+    )
 
 
 def plan_html(plan, scene, notes=()):
@@ -62,7 +59,7 @@ def plan_html(plan, scene, notes=()):
     ----------
     plan : BenchPlan
     scene : BuildScene
-        The circuit of the plan at rest (`state_plan.plan_scene`).
+        The circuit of the plan at rest (`state.plan_scene`).
     notes : sequence of str
         Sentences shown above everything, such as what of a link was not understood.
 
@@ -76,66 +73,7 @@ def plan_html(plan, scene, notes=()):
 
 def problem_body(text, back=""):
     """A body that says why there is no plan."""
-    link = f'<p><a href="{escape(back, quote=True)}">Back to Build</a></p>' if back else ""
-    return f"<main><h1>No bench plan</h1><p>{escape(text)}</p>{link}</main></body></html>\n"
-
-
-def _text(text):
-    return escape(keep_together(text))
-
-
-def _section(title, body, cls=""):
-    # a wide table scrolls by itself on a phone, so the keyboard must get at it
-    title = escape(title)
-    return (
-        f'<section class="{cls}" tabindex="0" aria-label="{title}"><h2>{title}</h2>{body}</section>'
-    )
-
-
-def _table(head, rows, cls="", caption=""):
-    top = "".join(f'<th scope="col">{escape(h)}</th>' for h in head)
-    body = "".join(
-        "<tr>"
-        + "".join(
-            f'<th scope="row">{_text(c)}</th>' if k == 0 else f"<td>{_text(c)}</td>"
-            for k, c in enumerate(row)
-        )
-        + "</tr>"
-        for row in rows
-    )
-    shown = f"<caption>{escape(caption)}</caption>" if caption else ""
-    return f'<table class="{cls}">{shown}<thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>'
-
-
-def _list(lines):
-    return "<ul>" + "".join(f"<li>{_text(line)}</li>" for line in lines) + "</ul>"
-
-
-def _head(plan, title, notes):
-    said = []
-    if notes:
-        said += ["Not all of the link was understood; these parts are at their defaults:", *notes]
-    if plan.left_out:
-        said.append(
-            f"The circuit as entered has {len(plan.left_out)} known "
-            f"fault{'s' if len(plan.left_out) > 1 else ''} "
-            f"({', '.join(plan.left_out)}); this plan is of the sound circuit."
-        )
-    if plan.rounding:
-        said.append(
-            f"{len(plan.rounding)} value{'s' if len(plan.rounding) > 1 else ''} moved to "
-            "a preferred one; every number below holds for the values in the parts list."
-        )
-    for finding in plan.findings:
-        said.append(f"{finding.text} {finding.suggestion}".strip())
-    warn = f'<div class="warn">{_list(said)}</div>' if said else ""
-    note = f"<p>{escape(plan.circuit.note)}</p>" if plan.circuit.note else ""
-    return (
-        f'<header><p class="kind">Bench plan</p><h1>{title}</h1>{note}'
-        f'<p class="invented">{escape(words.INVENTED)}</p>'
-        '<p class="sign"><span>Board</span><span>Built by</span><span>Date</span></p>'
-        f"</header>{warn}"
-    )
+    return render("pages/plan/problem.html", text=text, back=back)
 
 
 def _centre_lines():
@@ -180,82 +118,12 @@ def drawing(plan, scene):
     return ElementTree.tostring(root, encoding="unicode")
 
 
-def _drawing(plan, scene):
-    return _section(
-        "Circuit",
-        f'<div class="drawing">{drawing(plan, scene)}</div>'
-        '<p class="small">TP: test points, as in the table. Symbols after IEC 60617.'
-        "</p>",
-        "whole circuit",
-    )
-
-
-def _cautions(plan):
-    return _section(
-        "Before you begin", _list([*words.CAUTIONS, words.heat_line(plan)]), "whole caution"
-    )
-
-
-def _setup(plan):
-    table = _table(
-        ("Generator", "Where", "Wave", "Setting", "Between the base lines", "Output"),
-        words.generator_rows(plan),
-    )
-    return _section(
-        "Supply and generators",
-        _list(words.supply_lines(plan))
-        + table
-        + f'<p class="small">{escape(words.frequency_reason(plan))}</p>',
-        "whole",
-    )
-
-
-def _parts(plan):
-    return _section(
-        "Parts",
-        _table(
-            ("No.", "Names", "Value", "Tolerance", "Rating, at least", "Note"),
-            words.part_rows(plan),
-            "parts",
-        )
-        + '<p class="small">Transistors: collector-emitter voltage, collector current, power; '
-        f"current gain about {plan.transistor['beta']:g}.</p>",
-    )
-
-
-def _steps(plan):
-    out = []
-    for step in plan.steps:
-        checks = words.step_checks(plan, step)
-        reads = f'<p class="reads">Read: {_text("; ".join(checks))}.</p>' if checks else ""
-        out.append(
-            f"<li><strong>{escape(step.title)}.</strong> "
-            f'<span class="refs">{escape(", ".join(step.parts))}</span> '
-            f"{_text(step.text)}{reads}</li>"
-        )
-    for title, text in words.signal_steps(plan):
-        out.append(f"<li><strong>{escape(title)}.</strong> {_text(text)}</li>")
-    return _section("Build order and checks", f'<ol class="steps">{"".join(out)}</ol>')
-
-
-def _points(plan):
-    head = ("Point", "Where", "At rest", "Band", "Swing, both drives", "Measured")
-    rows = [(*row, "") for row in words.point_rows(plan)]
-    return _section(
-        "Test points",
-        _table(head, rows, "points")
-        + '<p class="small">At rest: against ground, no drive. Swing: peak to peak, '
-        "both drives on.</p>",
-        "whole",
-    )
-
-
-def _waves(plan):
+def _charts(plan):
+    """Drawings of the waves: base lines for a few cycles, collectors and output in whole."""
     w = plan.waves
     up, low = plan.generators
-    first = 4.0 / low.frequency if w.beat else w.time[-1]
-    few = w.time <= first + 1e-15
-    charts = [
+    few = w.time <= (4.0 / low.frequency if w.beat else w.time[-1]) + 1e-15
+    return [
         chart(
             f"Upper base lines, + less \u2212: {words.frequency(up.frequency)}",
             w.time[few],
@@ -273,64 +141,24 @@ def _waves(plan):
         ),
         chart("Output: right \u2212 left", w.time, [("", w.v_out, "out")]),
     ]
-    settled = np.isfinite(w.v_out).all()
-    lost = (
-        ""
-        if settled
-        else (
-            '<p class="small">Gaps: the model has no answer there, and the '
-            "load pole is left out.</p>"
-        )
-    )
-    return _section(
-        "What the scope should show", f'<div class="charts">{"".join(charts)}</div>{lost}', "whole"
-    )
-
-
-def _trims(plan):
-    return _section(
-        "Trims",
-        _table(
-            ("Trim", "What to do", "Needed in 98 % of builds", "Before", "After", "With what"),
-            words.trim_rows(plan),
-        )
-        + '<p class="small">Before: what 95 % of builds stay under. Trim in this order, then '
-        "once more: each moves the others a little. After: as solved; on the bench drift and "
-        "noise set the limit.</p>",
-        "whole",
-    )
 
 
 def _faults(plan):
-    nodes = [p for p in plan.points if p.node != "supply"]
-    head = "".join(f'<th scope="col" title="{escape(p.where)}">{p.name[2:]}</th>' for p in nodes)
-    body = []
-    for (marks, output, suspects), (low, high) in zip(
-        words.symptom_rows(plan), words.currents(plan)
-    ):
-        cells = "".join(f'<td class="mark">{marks.get(p.node, "")}</td>' for p in nodes)
-        a, b = f"{1e3 * low:.1f}", f"{1e3 * high:.1f}"
-        limit = " over" if high > plan.supply_limit else ""
-        body.append(
-            f'<tr><th scope="row">{escape(suspects)}</th>{cells}'
-            f'<td class="number{limit}">{a if a == b else a + chr(0x2013) + b}</td>'
-            f"<td>{_text(output)}</td></tr>"
-        )
-    table = (
-        '<table class="faults"><thead><tr><th scope="col">Suspects</th>'
-        f'{head}<th scope="col">Supply, mA</th><th scope="col">Output with both drives</th>'
-        f"</tr></thead><tbody>{''.join(body)}</tbody></table>"
-    )
-    count = sum(len(s.cases) for s in plan.symptoms)
-    return _section(
-        "Faults and what they show",
-        f'<p class="small">{count} single faults, solved one by one. Columns are test points '
-        "(TP); \u25b2 reads high, \u25bc reads low, empty is within its band. Supply current in "
-        f"bold is over the limit of {words.format_quantity(plan.supply_limit, 'A', 2)}: the "
-        "supply drops its voltage instead. Find the row that looks like your readings; its first "
-        "arrow in the order of checking is where to begin.</p>" + table,
-    )
-
-
-def _basis(plan):
-    return _section("What the numbers rest on", _list(words.basis_lines(plan)))
+    """Table of faults: its test points, its rows and what is said above it."""
+    points = [p for p in plan.points if p.node != "supply"]
+    rows = [
+        {
+            "suspects": row.suspects,
+            "marks": [row.marks.get(p.node, "") for p in points],
+            "current": row.current,
+            "over": row.over,
+            "output": row.output,
+        }
+        for row in words.symptom_rows(plan)
+    ]
+    return {
+        "count": sum(len(s.cases) for s in plan.symptoms),
+        "limit": words.format_quantity(plan.supply_limit, "A", 2),
+        "points": points,
+        "rows": rows,
+    }

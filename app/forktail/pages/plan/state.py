@@ -6,7 +6,6 @@ from functools import lru_cache
 from forktail.core.bench.plan import BenchPlan, bench_plan
 from forktail.core.built import mismatch, network
 from forktail.core.built.circuit import Circuit
-from forktail.core.built.file import read_file
 from forktail.core.checks import QuantityError
 from forktail.pages.build.state import BuildScene, BuildState, textbook
 from forktail.ui.jobs import run_apart
@@ -57,21 +56,29 @@ def key_of_query(query):
     """Key of the plan of a Build page link: (key, sentences for what was not understood)."""
     build = BuildState()
     problems = build.apply_query(query) if query else []
+    if problems:
+        head = "Not all of the link was understood; these parts are at their defaults:"
+        problems = [head, *problems]
     return plan_key(build), problems
 
 
 def key_of_file(text):
     """Key of the plan of a circuit file, whose [scene] may hold drives and spreads.
 
+    Returns
+    -------
+    key : PlanKey
+    remarks : list of str
+        One sentence for each thing that was not understood or taken for granted.
+
     Raises
     ------
     QuantityError
-        As `circuit_file.read_file`.
+        As `circuit_texts.read_circuit_file`.
     """
-    read_file(text)  # its complaints name lines
     build = BuildState()
-    build.apply_file(text)
-    return plan_key(build)
+    remarks = build.apply_file(text)
+    return plan_key(build), remarks
 
 
 def make_plan(key, tell=None):

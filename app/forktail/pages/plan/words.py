@@ -1,16 +1,16 @@
 """What a bench plan says: headings, rows and sentences, shared by the page and the text."""
 
 import math
+from typing import NamedTuple
 
+from forktail.circuits import shipped_titles
 from forktail.core.quantities import format_quantity, format_temperature
-from forktail.ui.text import minus
+from forktail.pages.build.circuit_texts import off
+from forktail.ui.text import minus, tidy
 
 _DIRECTION = {1: "\u25b2", -1: "\u25bc"}
 
-INVENTED = (
-    "All values of this circuit, of its transistors and of their spread are invented for "
-    "our workshop, which builds bat-call receivers."
-)
+_WORKSHOP = "invented for our workshop, which builds bat-call receivers"
 
 #: Cautions that hold for every plan.
 CAUTIONS = (
@@ -27,6 +27,48 @@ CAUTIONS = (
     "Supplies, earthing and mains wiring are the matter of local codes and of licensed people; "
     "this sheet does not replace them.",
 )
+
+
+def origin_line(plan):
+    """Whose values these are: of our workshop, changed from one of its circuits, or one's own."""
+    title = plan.wanted.title
+    key = next((k for k, t in shipped_titles().items() if t == title), None)
+    if key is None:
+        return (
+            "Values are those entered for this circuit. How far parts lie apart from build to "
+            "build is an assumption; the end of this sheet names it."
+        )
+    changed = len([n for n in off(plan.wanted, key) if n not in ("note", "faults")])
+    if changed:
+        return (
+            f"{changed} value{'' if changed == 1 else 's'} changed from our {title}; all others, "
+            f"the transistors and their spread are {_WORKSHOP}."
+        )
+    return f"All values of this circuit, of its transistors and of their spread are {_WORKSHOP}."
+
+
+def remarks(plan, notes=()):
+    """What must be known before all else: sentences on link or file, faults, rounding, findings."""
+    said = list(notes)
+    if plan.left_out:
+        said.append(
+            f"The circuit as entered has {len(plan.left_out)} known "
+            f"fault{'s' if len(plan.left_out) > 1 else ''} "
+            f"({', '.join(plan.left_out)}); this plan is of the sound circuit."
+        )
+    if plan.rounding:
+        said.append(
+            f"{len(plan.rounding)} value{'s' if len(plan.rounding) > 1 else ''} moved to "
+            "a preferred one; every number below holds for the values in the parts list."
+        )
+    return said + [f"{f.text} {f.suggestion}".strip() for f in plan.findings]
+
+
+def gaps_line(plan):
+    """What gaps in the waves mean, "" where there are none."""
+    if all(map(math.isfinite, plan.waves.v_out)):
+        return ""
+    return "Gaps: the model has no answer there, and the load pole is left out."
 
 
 def volts(value, digits=3):
@@ -51,20 +93,14 @@ def band(b, unit="V"):
 
 def frequency(value):
     """`22.05 kHz`, no digits that say nothing."""
-    text = format_quantity(value, "Hz", 5)
-    number, _, unit = text.partition(" ")
-    if "." in number:
-        number = number.rstrip("0").rstrip(".")
-    return f"{number} {unit}"
+    return tidy(format_quantity(value, "Hz", 5))
 
 
 def ohms(value):
     """Resistance with three digits at most and no idle zeros; `none` for infinity."""
     if math.isinf(value):
         return "none"
-    text = format_quantity(value, "ohm", 3)
-    number, _, unit = text.partition(" ")
-    return f"{number.rstrip('0').rstrip('.') if '.' in number else number} {unit}"
+    return tidy(format_quantity(value, "ohm", 3))
 
 
 def part_rows(plan):
@@ -72,10 +108,7 @@ def part_rows(plan):
     rows = []
     for part in plan.parts:
         cells = part.texts()
-        value, note = cells["value"], cells["note"]
-        number, _, unit = value.partition(" ")
-        if "." in number:
-            value = f"{number.rstrip('0').rstrip('.')} {unit}"
+        value, note = tidy(cells["value"]), cells["note"]
         rating = cells["rating"]
         if part.kind.startswith("transistor"):
             t = plan.transistor
@@ -183,10 +216,30 @@ def point_rows(plan):
     ]
 
 
-def step_checks(plan, step):
-    """Readings of one step: `TP2 5.58 to 5.67 V`."""
+class StepRow(NamedTuple):
+    """One step of the build: title, references of parts to fit, what to do, what to read."""
+
+    title: str
+    parts: str
+    text: str
+    reads: str
+
+
+def step_rows(plan):
+    """All steps, from the empty board to both drives: list of `StepRow`."""
     names = {p.node: p.name for p in plan.points}
-    return [f"{names[c.node]} {band(c.band, c.unit)}" for c in step.checks if c.node in names]
+    rows = [
+        StepRow(
+            step.title,
+            ", ".join(step.parts),
+            step.text,
+            "; ".join(
+                f"{names[c.node]} {band(c.band, c.unit)}" for c in step.checks if c.node in names
+            ),
+        )
+        for step in plan.steps
+    ]
+    return rows + [StepRow(title, "", text, "") for title, text in signal_steps(plan)]
 
 
 def signal_steps(plan):
@@ -221,8 +274,19 @@ def _swing(plan, node):
 
 
 def _out_swing(plan):
-    v = plan.waves.v_out
-    return volts(float(v.max() - v.min()), 2)
+    v = [x for x in plan.waves.v_out if math.isfinite(x)]
+    return volts(float(max(v) - min(v)), 2) if v else "an amount that the model cannot tell,"
+
+
+def output_line(plan):
+    """The output in one sentence, for text without a picture."""
+    v = [x for x in plan.waves.v_out if math.isfinite(x)]
+    if not v:
+        return "The model has no answer with both drives."
+    return (
+        f"From {volts(float(min(v)))} to {volts(float(max(v)))}, repeating every "
+        f"{format_quantity(plan.waves.repeat, 's')}. The page made with --html pictures it."
+    )
 
 
 _TRIM = {
@@ -271,19 +335,36 @@ def _rest(value, unit):
     return volts(value, 2) if unit else f"gain {value:.2g}"
 
 
-def symptom_rows(plan):
-    """Rows of the fault table.
+class SymptomRow(NamedTuple):
+    """One row of the fault table.
 
-    Returns
-    -------
-    list of (marks, output, suspects)
-        `marks`: node -> arrow for nodes that are off; `output`: what the scope shows;
-        `suspects`: the faults, as text.
+    `marks`: node -> arrow of nodes that are off; `output`, what the scope shows; `suspects`, the
+    faults; `current`, supply current in mA as text, `over` whether the supply limits it.
     """
-    return [
-        ({n: _DIRECTION[d] for n, d in s.off}, _output(plan, s), _suspects(s))
-        for s in plan.symptoms
-    ]
+
+    marks: dict
+    output: str
+    suspects: str
+    current: str
+    over: bool
+
+
+def symptom_rows(plan):
+    """Rows of the fault table: list of `SymptomRow`."""
+    rows = []
+    for s in plan.symptoms:
+        amps = [c.response.supply_current for c in s.cases]
+        low, high = f"{1e3 * min(amps):.1f}", f"{1e3 * max(amps):.1f}"
+        rows.append(
+            SymptomRow(
+                {n: _DIRECTION[d] for n, d in s.off},
+                _output(plan, s),
+                _suspects(s),
+                low if low == high else f"{low}\u2013{high}",
+                max(amps) > plan.supply_limit,
+            )
+        )
+    return rows
 
 
 def _span(values, show):
@@ -338,17 +419,6 @@ def _suspects(symptom):
         else:
             out += texts
     return "; ".join(out)
-
-
-def currents(plan):
-    """Supply currents of each symptom, A: (lowest, highest)."""
-    return [
-        (
-            min(c.response.supply_current for c in s.cases),
-            max(c.response.supply_current for c in s.cases),
-        )
-        for s in plan.symptoms
-    ]
 
 
 def heat_line(plan):

@@ -109,7 +109,8 @@ def test_generator_setting_follows_the_divider_of_source_and_termination(plan):
     "name", ["bat-call-mixer", "beacon-modulator", "volume-cell", "range-finder-phase-detector"]
 )
 def test_drives_pass_their_corners_and_the_output_its_pole(name):
-    key = key_of_file((assets_dir() / "circuits" / f"{name}.toml").read_text())
+    key, remarks = key_of_file((assets_dir() / "circuits" / f"{name}.toml").read_text())
+    assert remarks == []
     figures = network.figures(key.circuit)
     upper, lower, beat = frequencies(figures)
     for side, f in (("upper", upper), ("lower", lower)):
