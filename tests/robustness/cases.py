@@ -23,7 +23,8 @@ from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
 
 from forktail import cli, resources
-from forktail.classroom.room import Room
+from forktail.classroom.room import COOL, HOT
+from forktail.classroom.store import OwnRoom
 from forktail.classroom.wire import Audience, RoomSocket
 from forktail.core.built import file as circuit_file
 from forktail.core.capture import compare as capture
@@ -707,21 +708,11 @@ class _Socket(RoomSocket):
         self.closed = code
 
 
-class _LocalRoom(Room):
-    worker = ""
-
-    def call(self, name, connection, *args):
-        return getattr(self, name)(connection, *args)
-
-    def watch(self, loop, deliver):
-        pass
-
-
 def room(texts):
     """A talk with the room: every text is answered, or taken in silence; others are served on."""
 
     async def talk():
-        hall = _LocalRoom("bats-at-dusk", ("", "signals", "uses", "lesson"))
+        hall = OwnRoom("bats-at-dusk", ("", "signals", "uses", "lesson"))
         audience = Audience(hall)
         socket, other = _Socket(audience), _Socket(audience)
         socket.open()
@@ -731,7 +722,7 @@ def room(texts):
         await other.on_message(json.dumps({"kind": "join"}))
         audience.clock.stop()
         assert any(m["kind"] == "you" for m in other.sent)
-        for part, (_, view) in hall.look(dict.fromkeys(hall.at, 0)).items():
+        for part, (_, view) in hall.look(dict.fromkeys(HOT + COOL, 0)).items():
             json.loads(json.dumps(view, allow_nan=False)), part
         return socket.sent
 

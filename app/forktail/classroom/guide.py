@@ -2,7 +2,8 @@
 
 from html import escape
 
-from forktail.classroom.room import MAX_CONNECTIONS, RULE
+from forktail.classroom.door import RULE
+from forktail.classroom.people import MAX_CONNECTIONS
 from forktail.ui.markup import MarkupView
 
 _ROWS = (

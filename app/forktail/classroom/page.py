@@ -2,8 +2,8 @@
 
 from html import escape
 
+from forktail.classroom.door import RULE
 from forktail.classroom.guide import RoomGuide
-from forktail.classroom.room import RULE
 from forktail.resources import asset_text
 from forktail.ui.shell import page, route
 

@@ -4,6 +4,7 @@ It is independent of the pages' own Bokeh sessions: it carries scenes as text, s
 of page, and costs the server no document. All messages are JSON objects with a `kind`.
 """
 
+import inspect
 import itertools
 import json
 import logging
@@ -41,6 +42,24 @@ WANTS = {
     "former": ("room",),
 }
 COOL_WANTS = {"screen": ("tally",), "presenter": ("tally", "desk", "snapshot")}
+
+#: Kind of a message that goes to the room's action of that name -> keys of what goes with it.
+PASSED_ON = {
+    "follow": ("on",),
+    "answer": ("question", "asking", "choice"),
+    "show": ("scene",),
+    "point": ("spot",),
+    "freeze": ("on",),
+    "hide": ("on",),
+    "prepare": ("scenes",),
+    "step": ("index",),
+    "close": (),
+    "reveal": (),
+    "again": (),
+    "done": (),
+    "results": (),
+    "end": (),
+}
 
 
 class Audience:
@@ -182,14 +201,16 @@ class RoomSocket(WebSocketHandler):
         if message is None:
             return
         kind = str(message.get("kind"))[:20]
-        action = getattr(self, f"do_{kind}", None)
-        if action is None:
-            self.say("That message is not known here.")
-            return
         try:
-            answer = action(message)
-            if hasattr(answer, "__await__"):
-                answer = await answer
+            if kind in PASSED_ON:
+                answer = self._act(kind, *(message.get(key) for key in PASSED_ON[kind]))
+            elif kind in TAKEN:
+                answer = TAKEN[kind](self, message)
+                if inspect.isawaitable(answer):
+                    answer = await answer
+            else:
+                self.say("That message is not known here.")
+                return
             self.reply(answer)
         except QuantityError as refusal:
             self.say(str(refusal), kind)
@@ -224,7 +245,7 @@ class RoomSocket(WebSocketHandler):
 
     # learners
 
-    def do_join(self, m):
+    def _on_join(self, m):
         answer = self._act("join", m.get("token"), m.get("follows", True), m.get("role"))
         self.role = "screen" if m.get("role") == "screen" else "learner"
         if self.role == "screen":
@@ -232,15 +253,9 @@ class RoomSocket(WebSocketHandler):
         self.catch_up()
         return answer
 
-    def do_follow(self, m):
-        self._act("follow", m.get("on"))
-
-    def do_answer(self, m):
-        return self._act("answer", m.get("question"), m.get("asking"), m.get("choice"))
-
     # presenter
 
-    def do_open(self, m):
+    def _on_open(self, m):
         # the room's change of hands reaches this window before its new key does
         role, self.role = self.role, "visitor"
         try:
@@ -250,7 +265,7 @@ class RoomSocket(WebSocketHandler):
             raise
         return self._drive(answer["key"], answer)
 
-    def do_present(self, m):
+    def _on_present(self, m):
         answer = self._act("present", m.get("key", ""))
         if answer["state"] == "driving":
             return self._drive(m["key"], answer)
@@ -278,25 +293,7 @@ class RoomSocket(WebSocketHandler):
             self.role = role
             self.reply(answer)
 
-    def do_show(self, m):
-        self._act("show", m.get("scene"))
-
-    def do_point(self, m):
-        self._act("point", m.get("spot"))
-
-    def do_freeze(self, m):
-        self._act("freeze", m.get("on"))
-
-    def do_hide(self, m):
-        self._act("hide", m.get("on"))
-
-    def do_prepare(self, m):
-        self._act("prepare", m.get("scenes"))
-
-    def do_step(self, m):
-        self._act("step", m.get("index"))
-
-    async def do_ask(self, m):
+    async def _on_ask(self, m):
         self._only_presenter()
         if m.get("lesson"):
 
@@ -320,31 +317,13 @@ class RoomSocket(WebSocketHandler):
         self._act("ask", put)
         return {"kind": "asked", "start": put.get("start")}
 
-    def do_close(self, m):
-        self._act("close")
-
-    def do_reveal(self, m):
-        self._act("reveal")
-
-    def do_again(self, m):
-        self._act("again")
-
-    def do_done(self, m):
-        self._act("done")
-
-    def do_results(self, m):
-        return self._act("results")
-
-    def do_end(self, m):
-        self._act("end")
-
-    async def do_askable(self, m):
+    async def _on_askable(self, m):
         self._only_presenter()
         path, query = str(m.get("path", ""))[:40], str(m.get("query", ""))[:4000]
         found = await IOLoop.current().run_in_executor(None, askable, path, query)
         return {"kind": "askable", **found}
 
-    async def do_desk(self, m):
+    async def _on_desk(self, m):
         """What the desk offers: sets of scenes, questions of lessons, addresses to join."""
         self._only_presenter()
 
@@ -359,13 +338,25 @@ class RoomSocket(WebSocketHandler):
             "hosts": list(self.audience.hosts),
         }
 
-    def do_code(self, m):
+    def _on_code(self, m):
         self._only_presenter()
         return {"kind": "code", "address": m.get("address"), "svg": address_code(m.get("address"))}
 
     def _only_presenter(self):
         if self.role != "presenter":
             raise QuantityError("Only the presenter can do that.")
+
+
+#: Kind of a message -> what this socket does with it, beyond handing it on.
+TAKEN = {
+    "join": RoomSocket._on_join,
+    "open": RoomSocket._on_open,
+    "present": RoomSocket._on_present,
+    "ask": RoomSocket._on_ask,
+    "askable": RoomSocket._on_askable,
+    "desk": RoomSocket._on_desk,
+    "code": RoomSocket._on_code,
+}
 
 
 class JoinHandler(RequestHandler):

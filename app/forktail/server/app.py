@@ -13,7 +13,7 @@ import time
 import panel as pn
 
 from forktail import pages
-from forktail.classroom.room import check_code, make_code
+from forktail.classroom.door import check_code, make_code
 from forktail.classroom.store import make_room
 from forktail.classroom.wire import room_patterns
 from forktail.core.checks import QuantityError

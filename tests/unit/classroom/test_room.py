@@ -6,18 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from forktail.classroom.room import (
-    CODE_SIGNS,
-    COOL,
-    HOT,
-    MAX_CONNECTIONS,
-    MAX_SCENES,
-    WORKER_SILENCE,
-    Room,
-    check_code,
-    make_code,
-    seat_of,
-)
+from forktail.classroom.door import CODE_SIGNS, check_code, make_code
+from forktail.classroom.people import MAX_CONNECTIONS, WORKER_SILENCE, seat_of
+from forktail.classroom.room import COOL, HOT, Room
+from forktail.classroom.stage import MAX_SCENES
 from forktail.core.checks import QuantityError
 from forktail.limits import Bucket
 from forktail.ui.state import MAX_QUERY
@@ -51,9 +43,9 @@ def room(clock):
     """A room that `p` presents, with learners `a` and `b`."""
     room = Room(CODE, PATHS, clock)
     for name in "pab":
-        room.enter(name, "w")
-    room.open("p", CODE)
-    room.tokens = {name: room.join(name)["token"] for name in "ab"}
+        room.call("enter", name, "w")
+    room.call("open", "p", CODE)
+    room.tokens = {name: room.call("join", name)["token"] for name in "ab"}
     return room
 
 
@@ -84,32 +76,32 @@ def test_unfit_code_is_refused(code):
 
 def test_wrong_code_is_refused_five_times_then_not_even_the_right_one_is_taken():
     room = Room(CODE, PATHS)
-    room.enter("x", "w")
+    room.call("enter", "x", "w")
     for left in ("4 more tries", "3 more", "2 more", "1 more try.", "No more tries"):
-        assert left in refused(room.open, "x", "lesson-43")
-    assert "5 wrong codes" in refused(room.open, "x", CODE)
-    room.enter("y", "w")
-    assert room.open("y", CODE)["key"]
+        assert left in refused(room.call, "open", "x", "lesson-43")
+    assert "5 wrong codes" in refused(room.call, "open", "x", CODE)
+    room.call("enter", "y", "w")
+    assert room.call("open", "y", CODE)["key"]
 
 
 def test_whole_room_pauses_after_many_wrong_codes_and_then_takes_codes_again(clock):
     room = Room(CODE, PATHS, clock)
     for n in range(30):
-        room.enter(f"x{n}", "w")
-        refused(room.open, f"x{n}", "guess")
-        room.leave(f"x{n}")
-    room.enter("p", "w")
-    assert "30 wrong codes" in refused(room.open, "p", CODE)
+        room.call("enter", f"x{n}", "w")
+        refused(room.call, "open", f"x{n}", "guess")
+        room.call("leave", f"x{n}")
+    room.call("enter", "p", "w")
+    assert "30 wrong codes" in refused(room.call, "open", "p", CODE)
     clock.now += 61
-    assert room.open("p", CODE)["key"]
+    assert room.call("open", "p", CODE)["key"]
 
 
 @given(st.text(max_size=40).filter(lambda t: t.strip() != CODE))
 def test_no_other_text_opens_the_room(text):
     room = Room(CODE, PATHS)
-    room.enter("x", "w")
-    refused(room.open, "x", text)
-    assert not room.opened
+    room.call("enter", "x", "w")
+    refused(room.call, "open", "x", text)
+    assert not room.door.opened
 
 
 # ---- who drives
@@ -134,63 +126,63 @@ DRIVES = [
 
 @pytest.mark.parametrize("action", DRIVES, ids=[a[0] for a in DRIVES])
 def test_a_learner_and_a_visitor_cannot_drive(room, action):
-    room.enter("v", "w")
+    room.call("enter", "v", "w")
     for name in "av":
-        assert "Only the presenter" in refused(getattr(room, action[0]), name, *action[1:])
+        assert "Only the presenter" in refused(room.call, action[0], name, *action[1:])
 
 
 def test_newest_presenter_drives_and_the_earlier_one_is_told_and_can_take_over(room):
-    room.enter("q", "w")
-    first = room.key
-    room.open("q", CODE)
-    assert "Another presenter" in refused(room.show, "p", {"path": "", "query": ""})
-    assert room.present("p", first)["state"] == "former"
-    room.show("q", {"path": "", "query": "v_upper=5mV"})
-    room.open("p", CODE)
-    room.show("p", {"path": "", "query": ""})
-    assert "Another presenter" in refused(room.freeze, "q", True)
+    room.call("enter", "q", "w")
+    first = room.door.key
+    room.call("open", "q", CODE)
+    assert "Another presenter" in refused(room.call, "show", "p", {"path": "", "query": ""})
+    assert room.call("present", "p", first)["state"] == "former"
+    room.call("show", "q", {"path": "", "query": "v_upper=5mV"})
+    room.call("open", "p", CODE)
+    room.call("show", "p", {"path": "", "query": ""})
+    assert "Another presenter" in refused(room.call, "freeze", "q", True)
 
 
 def test_presenter_comes_back_with_the_key_after_a_page_change(room):
-    key = room.key
-    room.leave("p")
+    key = room.door.key
+    room.call("leave", "p")
     assert part(room, "room")["away"]
-    room.enter("p2", "w")
-    assert room.present("p2", key) == {"kind": "present", "state": "driving"}
+    room.call("enter", "p2", "w")
+    assert room.call("present", "p2", key) == {"kind": "present", "state": "driving"}
     assert not part(room, "room")["away"]
-    room.enter("x", "w")
-    assert room.present("x", "0" * 32)["state"] == "former"
-    assert "drives now" in refused(room.freeze, "x", True)
+    room.call("enter", "x", "w")
+    assert room.call("present", "x", "0" * 32)["state"] == "former"
+    assert "drives now" in refused(room.call, "freeze", "x", True)
 
 
 def test_ending_forgets_everything(room):
-    room.ask("p", QUESTION)
-    room.answer("a", 1, 1, 0)
-    room.end("p")
+    room.call("ask", "p", QUESTION)
+    room.call("answer", "a", 1, 1, 0)
+    room.call("end", "p")
     kept = json.dumps([room.snapshot(), {p: part(room, p) for p in HOT + COOL}])
-    assert not room.opened and seat_of(room.tokens["a"]) not in kept and "2 mA" not in kept
+    assert not room.door.opened and seat_of(room.tokens["a"]) not in kept and "2 mA" not in kept
 
 
 # ---- scenes
 
 
 def test_late_join_gets_the_present_scene_and_holding_keeps_it(room):
-    room.show("p", {"path": "", "query": "?v_upper=5mV"})
+    room.call("show", "p", {"path": "", "query": "?v_upper=5mV"})
     assert part(room, "scene")["scene"] == {"path": "", "query": "v_upper=5mV"}
-    room.freeze("p", True)
-    room.show("p", {"path": "signals", "query": ""})
+    room.call("freeze", "p", True)
+    room.call("show", "p", {"path": "signals", "query": ""})
     assert part(room, "scene")["scene"]["query"] == "v_upper=5mV"
-    room.freeze("p", False)
+    room.call("freeze", "p", False)
     assert part(room, "scene")["scene"] == {"path": "signals", "query": ""}
 
 
 def test_only_what_changed_is_looked_at(room):
     seen = {p: v for p, (v, _) in room.look(dict.fromkeys(HOT, 0)).items()}
     assert room.look(seen) == {} and not room.newer(seen)
-    room.show("p", {"path": "", "query": "v_upper=5mV"})
+    room.call("show", "p", {"path": "", "query": "v_upper=5mV"})
     assert list(room.look(seen)) == ["scene"] and room.newer(seen)
     seen["scene"] = room.at["scene"]
-    room.show("p", {"path": "", "query": "v_upper=5mV"})
+    room.call("show", "p", {"path": "", "query": "v_upper=5mV"})
     assert room.look(seen) == {}
 
 
@@ -206,7 +198,7 @@ def test_only_what_changed_is_looked_at(room):
     ],
 )
 def test_scene_that_cannot_be_shown_is_refused(room, scene, said):
-    assert said in refused(room.show, "p", scene)
+    assert said in refused(room.call, "show", "p", scene)
 
 
 @pytest.mark.parametrize(
@@ -220,7 +212,7 @@ def test_scene_that_cannot_be_shown_is_refused(room, scene, said):
     ],
 )
 def test_pointer_place_must_be_a_place(room, spot):
-    assert "cannot be read" in refused(room.point, "p", spot)
+    assert "cannot be read" in refused(room.call, "point", "p", spot)
 
 
 def test_steps_stay_in_the_list(room):
@@ -228,85 +220,85 @@ def test_steps_stay_in_the_list(room):
         {"title": "One", "path": "", "query": ""},
         {"title": "Two", "path": "signals", "query": ""},
     ]
-    room.prepare("p", scenes)
-    room.step("p", 1)
+    room.call("prepare", "p", scenes)
+    room.call("step", "p", 1)
     assert part(room, "desk")["index"] == 1
-    assert "no scene" in refused(room.step, "p", 2)
-    assert "at most" in refused(room.prepare, "p", scenes * MAX_SCENES)
+    assert "no scene" in refused(room.call, "step", "p", 2)
+    assert "at most" in refused(room.call, "prepare", "p", scenes * MAX_SCENES)
 
 
 # ---- people
 
 
 def test_followers_are_counted_by_seat(room):
-    room.enter("a2", "w")
-    room.join("a2", room.tokens["a"])  # a second tab of the same browser
+    room.call("enter", "a2", "w")
+    room.call("join", "a2", room.tokens["a"])  # a second tab of the same browser
     assert part(room, "desk")["following"] == 2
-    room.follow("b", False)
+    room.call("follow", "b", False)
     desk = part(room, "desk")
     assert (desk["following"], desk["exploring"]) == (1, 1)
-    room.enter("s", "w")
-    room.join("s", role="screen")
+    room.call("enter", "s", "w")
+    room.call("join", "s", "", True, "screen")
     assert part(room, "desk")["screens"] == 1
-    assert "Join the room first" in refused(room.answer, "s", 1, 1, 0)
+    assert "Join the room first" in refused(room.call, "answer", "s", 1, 1, 0)
 
 
 def test_room_is_bounded_and_a_silent_worker_is_struck_off(room, clock):
     for n in range(MAX_CONNECTIONS - 3):
-        room.enter(f"x{n}", "other")
-    assert "is full" in refused(room.enter, "one more", "w")
+        room.call("enter", f"x{n}", "other")
+    assert "is full" in refused(room.call, "enter", "one more", "w")
     clock.now += WORKER_SILENCE + 1
     room.heard("w")
-    assert set(room.connections) == {"p", "a", "b"} or "w" not in room.workers
-    room.enter("one more", "w")
+    assert set(room.people.connections) == {"p", "a", "b"} or "w" not in room.workers
+    room.call("enter", "one more", "w")
 
 
 def test_made_up_tokens_are_replaced(room):
     for token in ("", "abc", None, 7, "g" * 32, "<script>" * 4, ["0" * 32]):
-        room.enter("z", "w")
-        given_back = room.join("z", token)["token"]
+        room.call("enter", "z", "w")
+        given_back = room.call("join", "z", token)["token"]
         assert len(given_back) == 32 and given_back != token
-        room.leave("z")
+        room.call("leave", "z")
 
 
 # ---- predictions
 
 
 def test_an_answer_counts_once_and_stays(room):
-    room.ask("p", QUESTION)
-    assert room.answer("a", 1, 1, 2)["answers"] == [2]
-    assert "already in" in refused(room.answer, "a", 1, 1, 0)
-    room.enter("a2", "w")
-    assert room.join("a2", room.tokens["a"])["answers"] == [2]
-    assert "already in" in refused(room.answer, "a2", 1, 1, 0)
+    room.call("ask", "p", QUESTION)
+    assert room.call("answer", "a", 1, 1, 2)["answers"] == [2]
+    assert "already in" in refused(room.call, "answer", "a", 1, 1, 0)
+    room.call("enter", "a2", "w")
+    assert room.call("join", "a2", room.tokens["a"])["answers"] == [2]
+    assert "already in" in refused(room.call, "answer", "a2", 1, 1, 0)
     assert part(room, "tally")["answered"] == 1
 
 
 @pytest.mark.parametrize("choice", [-1, 3, True, "0", None, 0.0])
 def test_an_answer_must_be_one_of_the_choices(room, choice):
-    room.ask("p", QUESTION)
-    assert "Pick one" in refused(room.answer, "a", 1, 1, choice)
+    room.call("ask", "p", QUESTION)
+    assert "Pick one" in refused(room.call, "answer", "a", 1, 1, choice)
 
 
 def test_answers_to_a_former_question_or_a_closed_one_are_refused(room):
-    assert "is over" in refused(room.answer, "a", 1, 1, 0)
-    room.ask("p", QUESTION)
-    room.close("p")
-    assert "closed" in refused(room.answer, "a", 1, 1, 0)
-    room.again("p")
-    assert "is over" in refused(room.answer, "a", 1, 1, 0)
-    room.answer("a", 1, 2, 0)
+    assert "is over" in refused(room.call, "answer", "a", 1, 1, 0)
+    room.call("ask", "p", QUESTION)
+    room.call("close", "p")
+    assert "closed" in refused(room.call, "answer", "a", 1, 1, 0)
+    room.call("again", "p")
+    assert "is over" in refused(room.call, "answer", "a", 1, 1, 0)
+    room.call("answer", "a", 1, 2, 0)
 
 
 def test_learners_never_get_counts_or_the_right_choice_before_they_are_shown(room):
-    room.ask("p", QUESTION)
-    room.answer("a", 1, 1, 1)
+    room.call("ask", "p", QUESTION)
+    room.call("answer", "a", 1, 1, 1)
     for _ in range(2):
         told = part(room, "room")["question"]
         assert set(told) == {"id", "round", "text", "choices", "phase"}
         assert not {"right", "counts", "why"} & set(json.dumps(part(room, "tally")).split('"'))
-        room.close("p")
-    room.reveal("p")
+        room.call("close", "p")
+    room.call("reveal", "p")
     told = part(room, "room")["question"]
     assert (told["right"], told["counts"], told["why"]) == (0, [[0, 1, 0]], "It doubles.")
     assert seat_of(room.tokens["a"]) not in json.dumps(told)
@@ -314,41 +306,41 @@ def test_learners_never_get_counts_or_the_right_choice_before_they_are_shown(roo
 
 @pytest.mark.parametrize("hide, while_open", [(True, []), (False, [[0, 1, 0]])])
 def test_presenter_sees_counts_as_they_come_unless_they_are_to_be_hidden(room, hide, while_open):
-    room.ask("p", {**QUESTION, "hide": hide})
-    room.answer("a", 1, 1, 1)
+    room.call("ask", "p", {**QUESTION, "hide": hide})
+    room.call("answer", "a", 1, 1, 1)
     assert part(room, "desk")["question"]["counts"] == while_open
     assert part(room, "desk")["question"]["answered"] == 1
-    room.close("p")
+    room.call("close", "p")
     assert part(room, "desk")["question"]["counts"] == [[0, 1, 0]]
 
 
 def test_shift_counts_those_who_answered_both_times(room):
     for name in "cde":
-        room.enter(name, "w")
-        room.join(name)
-    room.ask("p", QUESTION)
+        room.call("enter", name, "w")
+        room.call("join", name)
+    room.call("ask", "p", QUESTION)
     for name, choice in zip("abcd", (0, 1, 1, 0)):
-        room.answer(name, 1, 1, choice)
-    assert "Close the question" in refused(room.again, "p")
-    room.close("p")
-    room.again("p")
+        room.call("answer", name, 1, 1, choice)
+    assert "Close the question" in refused(room.call, "again", "p")
+    room.call("close", "p")
+    room.call("again", "p")
     for name, choice in zip("abce", (0, 0, 2, 0)):
-        room.answer(name, 1, 2, choice)
-    room.reveal("p")
+        room.call("answer", name, 1, 2, choice)
+    room.call("reveal", "p")
     shift = part(room, "room")["question"]["shift"]
     assert shift == {"both": 3, "right_before": 1, "right_now": 2, "to_right": 1, "from_right": 0}
 
 
 def test_results_are_counts_without_seats_and_outlive_the_question(room):
-    room.ask("p", {**QUESTION, "text": "=SUM(A1)"})
-    room.answer("a", 1, 1, 0)
-    room.answer("b", 1, 1, 1)
-    room.close("p")
-    room.again("p")
-    room.answer("b", 1, 2, 0)
-    room.done("p")
-    room.ask("p", QUESTION)  # open: not in the results yet
-    text = room.results("p")["text"]
+    room.call("ask", "p", {**QUESTION, "text": "=SUM(A1)"})
+    room.call("answer", "a", 1, 1, 0)
+    room.call("answer", "b", 1, 1, 1)
+    room.call("close", "p")
+    room.call("again", "p")
+    room.call("answer", "b", 1, 2, 0)
+    room.call("done", "p")
+    room.call("ask", "p", QUESTION)  # open: not in the results yet
+    text = room.call("results", "p")["text"]
     assert text.splitlines()[0].startswith("question,question_text,asking")
     assert "1,'=SUM(A1),1,,A,grows,yes,1" in text.splitlines()
     assert "1,'=SUM(A1),2,B,A,grows,yes,1" in text.splitlines()
@@ -364,29 +356,29 @@ def snapshot_of(room):
 
 
 def test_restarted_server_recovers_the_room_from_the_presenters_browser(room):
-    room.show("p", {"path": "", "query": "v_upper=5mV"})
-    room.prepare("p", [{"title": "One", "path": "", "query": ""}])
-    room.step("p", 0)
-    room.ask("p", QUESTION)
-    room.answer("a", 1, 1, 2)
+    room.call("show", "p", {"path": "", "query": "v_upper=5mV"})
+    room.call("prepare", "p", [{"title": "One", "path": "", "query": ""}])
+    room.call("step", "p", 0)
+    room.call("ask", "p", QUESTION)
+    room.call("answer", "a", 1, 1, 2)
     kept = snapshot_of(room)
     assert room.tokens["a"] not in json.dumps(kept)
 
     other = Room(CODE, PATHS)
-    other.enter("a", "w")
-    other.join("a", room.tokens["a"])  # learners are back before the presenter
-    other.enter("p", "w")
-    assert other.open("p", CODE, kept)["recovered"]
+    other.call("enter", "a", "w")
+    other.call("join", "a", room.tokens["a"])  # learners are back before the presenter
+    other.call("enter", "p", "w")
+    assert other.call("open", "p", CODE, kept)["recovered"]
     assert snapshot_of(other) == kept
-    assert other.join("a", room.tokens["a"])["answers"] == [2]
-    assert "already in" in refused(other.answer, "a", 1, 1, 0)
+    assert other.call("join", "a", room.tokens["a"])["answers"] == [2]
+    assert "already in" in refused(other.call, "answer", "a", 1, 1, 0)
 
 
 def test_snapshot_does_not_replace_a_room_that_is_open(room):
     kept = snapshot_of(room)
-    room.show("p", {"path": "signals", "query": ""})
-    room.enter("q", "w")
-    assert not room.open("q", CODE, kept)["recovered"]
+    room.call("show", "p", {"path": "signals", "query": ""})
+    room.call("enter", "q", "w")
+    assert not room.call("open", "q", CODE, kept)["recovered"]
     assert part(room, "scene")["scene"]["path"] == "signals"
 
 
@@ -430,8 +422,8 @@ def test_snapshot_does_not_replace_a_room_that_is_open(room):
 )
 def test_damaged_snapshot_opens_an_empty_room_and_is_told(room, change):
     other = Room(CODE, PATHS)
-    other.enter("p", "w")
-    answer = other.open("p", CODE, {**snapshot_of(room), **change})
+    other.call("enter", "p", "w")
+    answer = other.call("open", "p", CODE, {**snapshot_of(room), **change})
     assert not answer["recovered"] and "cannot be read" in answer["text"]
     assert snapshot_of(other) == snapshot_of(Room(CODE, PATHS))
 

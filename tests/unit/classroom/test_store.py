@@ -54,7 +54,7 @@ def test_refusals_come_through_as_sentences(room):
 @pytest.mark.parametrize("name", ["_clear", "snapshot", "__init__", "look"])
 def test_only_actions_can_be_called(room, name):
     with pytest.raises(ValueError, match="no action"):
-        room.call(name)
+        room.call(name, "p")
 
 
 def test_one_process_needs_no_manager():
