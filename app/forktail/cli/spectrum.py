@@ -8,6 +8,7 @@ from forktail.core.quantities import format_quantity
 from forktail.core.spec import number, read_settings, specs_of
 from forktail.core.uses import USES, run_use, use_of
 from forktail.core.uses.result import as_json
+from forktail.core.uses.words import difference_text
 from forktail.ui.text import decibels, typed
 
 _LINES = number("lines", 12, "", 0, 1000, whole=True, label="So many lines, the largest")
@@ -46,8 +47,6 @@ def _table(rows, right=()):
 
 
 def _print(result, most):
-    from forktail.pages.uses.state import difference_text
-
     print(f"{result.title} ({result.model} cell)\n{typed(result.sentence)}\n")
     rows = [("figure", "computed", "textbook", "difference", "holds")]
     rows += [
@@ -58,7 +57,7 @@ def _print(result, most):
                     m.name,
                     m.reading,
                     m.relation_reading or "-",
-                    difference_text(m, True) or "-",
+                    difference_text(m) or "-",
                     "yes" if m.holds else "no",
                 ),
             )
@@ -69,7 +68,7 @@ def _print(result, most):
     print()
     for m in result.merits:
         if not m.holds:
-            print(f"{m.name}: {typed(m.stops)}")
+            print(f"{m.name}: {typed(' '.join(filter(None, (m.stops, m.because))))}")
     if result.spectrum is not None and most:
         lines = sorted(result.spectrum.lines, key=lambda ln: -ln.db)[:most]
         print()
@@ -96,7 +95,7 @@ def command_spectrum(args):
     """One use: figures of merit and labelled lines."""
     settings = settings_of(args.use, args.set)
     most = int(read_quantity(args.lines, "--lines", _LINES))
-    result = run_use(args.use, settings, read_cell(args), detail=args.arrays)
+    result = run_use(args.use, settings, read_cell(args))
     if args.json or args.arrays:
         print(json.dumps(as_json(result, arrays=args.arrays), indent=2))
     else:

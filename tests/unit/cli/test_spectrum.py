@@ -8,8 +8,7 @@ import pytest
 from forktail.cli import main
 from forktail.core.built.circuit import Circuit
 from forktail.core.built.file import write_circuit
-from forktail.core.built.network import solve_built
-from forktail.core.models import TextbookCell
+from forktail.core.models import BuiltCell, TextbookCell
 from forktail.core.uses import USES, run_use
 
 VT_25 = 1.380649e-23 * 298.15 / 1.602176634e-19  # exact constants, SI Brochure 9th edition
@@ -83,7 +82,7 @@ def test_built_cell_from_a_file(capsys, tmp_path):
     path = tmp_path / "attic.toml"
     path.write_text(write_circuit(circuit), encoding="utf-8")
     status, out, _ = run(capsys, "--use", "squarer", "--circuit", str(path), "--json")
-    reference = run_use("squarer", None, lambda u, v: solve_built(circuit, u, v), False)
+    reference = run_use("squarer", None, BuiltCell(circuit), False)
     answer = json.loads(out)
     assert status == 0 and answer["model"] == "built"
     assert answer["figures"]["second"]["value"] == pytest.approx(

@@ -1,31 +1,46 @@
 """Two uses that set a gain: the variable gain and the loop that controls it.
 
-The signal goes to the upper input, the control voltage to the lower one.
+The signal goes to the upper input, the control voltage to the lower one. Laws: Gray, Hurst,
+Lewis, Meyer, Analysis and Design of Analog Integrated Circuits, chapters 3 and 10; the loop:
+any text on control.
 """
 
 import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.polynomial import chebyshev
 
-from forktail.core.models import TextbookCell
-from forktail.core.quantities import format_quantity as text_of
-from forktail.core.spec import checked, number, setting, spec
-from forktail.core.uses.reference import CALL, answer, bench, first_departure, follows, needs
-from forktail.core.uses.result import LOUD, Curve, Listen, Merit, Trace, UseResult, show, time_trace
-from forktail.core.waves import drives as signals
+from forktail.core.path import loaded
+from forktail.core.spec import number, setting, spec
+from forktail.core.uses.reference import CALL, first_departure, needs, once
+from forktail.core.uses.result import (
+    LOUD,
+    Curve,
+    Figure,
+    Listen,
+    Relation,
+    Shown,
+    Trace,
+    time_trace,
+)
+from forktail.core.uses.steady import Table, cosine_values
+from forktail.core.waves import drives
+from forktail.core.waves.lines import Lines
 from forktail.core.waves.spectrum import (
+    LabelledSpectrum,
     Tone,
     decibel,
     harmonic_levels,
     labelled_spectrum,
-    small_drive_limit,
 )
 
 #: The change of gain that is taken as still usable when the control drifts, dB.
 DRIFT_DB = 1.0
 #: A loop has settled when its output stays within this part of its final value.
 SETTLED = 0.05
+
+# ---------------------------------------------------------------- variable gain
 
 
 @dataclass(frozen=True)
@@ -70,287 +85,255 @@ class VariableGain:
     )
 
 
-def _null_control(solve):
-    """Control voltage at which the gain is zero: secant steps on gain_upper(0, v)."""
-    v0, v1 = -1e-3, 1e-3
-    g0, g1 = (float(answer(solve, 0.0, v).gain_upper) for v in (v0, v1))
-    for _ in range(12):
-        if g1 == g0 or abs(v1 - v0) < 1e-12:
-            break
-        v0, v1, g0 = v1, float(np.clip(v1 - g1 * (v1 - v0) / (g1 - g0), -0.5, 0.5)), g1
-        g1 = float(answer(solve, 0.0, v1).gain_upper)
-    return v1 if abs(v1) > 1e-12 else 0.0  # under a picovolt there is only rounding
+class Control:
+    """Gain of a faint signal on the upper input against the control voltage, before the loads.
+
+    Held by two Chebyshev series: one over four thermal voltages to rounding, one over all that
+    the lower pair reaches, to 1e-5.
+    """
+
+    def __init__(self, b):
+        self.near = 4.0 * b.v_t
+        self.far = max(0.16, 6.0 * b.v_t + 1.2 * b.drop("lower"))
+        self.full = 20.0 * b.v_t + b.drop("lower")
+        self._near = cosine_values(b.slope_upper, self.near, b.v_t)
+        self._far = cosine_values(b.slope_upper, self.far, b.v_t, 64)
+        self.largest = float(np.max(np.abs(b.slope_upper(np.array([-self.full, self.full])))))
+        grid = np.linspace(-1.0, 1.0, 401) * self.near
+        self.null = _root(self, grid)
+        if math.isnan(self.null):
+            self.null = _root(self, np.linspace(-1.0, 1.0, 401) * self.far)
+
+    def __call__(self, v):
+        v = np.asarray(v, dtype=float)
+        inside = np.abs(v) < self.near
+        far = chebyshev.chebval(np.clip(v / self.far, -1.0, 1.0), self._far)
+        near = chebyshev.chebval(np.where(inside, v, 0.0) / self.near, self._near)
+        return np.where(inside, near, far)
+
+    def straight(self, part=0.01):
+        """Distance of the control from its null at which the gain is `part` off its tangent, V;
+        as far as the series reach if it never is."""
+        v = np.geomspace(0.01, 1.0, 160) * (self.far - abs(self.null))
+        return first_departure(v, self(self.null + v) / v, part)
 
 
-def _straight_to(solve, b, control, part=0.01):
-    """Signal, V peak, at which the gain is off by `part`: by law, or with resistors measured.
+@once(64)
+def _control(b):
+    """Control of a Bench, once."""
+    return Control(b)
 
-    With emitter resistors the range of a pair grows with its current, and the two upper pairs
-    share the current as the control wants: their difference bends by no law of one pair.
+
+def _root(function, grid):
+    """Where a function passes through zero on a grid, V, refined by bisection; NaN if nowhere."""
+    values = function(grid)
+    cross = np.flatnonzero(np.signbit(values[:-1]) != np.signbit(values[1:]))
+    if not cross.size:
+        return math.nan
+    k = cross[np.argmin(np.abs(grid[cross]))]
+    low, high = grid[k], grid[k + 1]
+    for _ in range(3):  # a straight line through both ends of ever smaller steps
+        points = np.linspace(low, high, 9)
+        values = function(points)
+        k = int(np.flatnonzero(np.signbit(values[:-1]) != np.signbit(values[1:]))[0])
+        low, high = points[k], points[k + 1]
+    root = low - values[k] * (high - low) / (values[k + 1] - values[k])
+    return float(root) if abs(root) > 1e-9 else 0.0  # under a nanovolt there is only rounding
+
+
+@dataclass(frozen=True)
+class GainRun:
+    """What the variable gain does, measured. `lines` are those behind the loads; `passed` is the
+    factor of feed and loads at the frequency of the signal."""
+
+    figures: dict
+    window: drives.Window
+    lines: Lines
+    control: Control
+    passed: float
+    audible: bool
+    floor_db: float
+
+
+def measure_gain(s, b):
+    """Run the variable gain: returns GainRun."""
+    needs(s, "amplitude")
+    window = drives.coherent_window((s.frequency,), min_cycles=4, min_samples=512)
+    fed = complex(b.fed("upper", s.frequency))
+    table = Table(b, (0.0, s.amplitude * abs(fed)), s.control)
+    # -j is the phasor of a sine
+    phase = math.atan2(fed.imag, fed.real) - 0.5 * math.pi
+    tones = (Tone("f_signal", "upper", window.cycles[0]),)
+    lines = table.lines(s.control, (), window.duration, phase, tones)
+    lines = lines.behind(b.path.load_response)
+    passed = b.through("upper", s.frequency)
+    first = lines.part(1)
+    # the sign is that of the cell itself: what lags behind the loads is not turned over
+    gain = math.copysign(first, table.c[1, 0]) / s.amplitude
+    control = _control(b)
+    least = least_control(s)
+    audible = first > 1e-9 * b.full_scale
+    at_least = abs(float(control(control.null + least)))
+    figures = {
+        "gain": Figure(gain),
+        "gain_db": Figure(float(decibel(abs(gain))), "dB"),
+        "opposite": Figure(passed * float(control(-s.control))),
+        "largest": Figure(passed * control.largest),
+        "null": Figure(control.null, "V"),
+        "control_range": Figure(control.straight(), "V"),
+        "usable_range": Figure(float(decibel(control.largest / max(at_least, 1e-15))), "dB"),
+        "hd3": Figure(100.0 * lines.part(3) / first if audible else math.nan, "%"),
+    }
+    return GainRun(figures, window, lines, control, passed, audible, table.floor_db)
+
+
+def least_control(s):
+    """Control, V from its null, at which the drift that is set changes the gain by 1 dB."""
+    return s.drift / (1.0 - 10.0 ** (-DRIFT_DB / 20.0))
+
+
+def third_law(b, amplitude, control):
+    """Third harmonic over the fundamental of the upper pairs, by their series; None at a gain of
+    zero.
+
+    (A/VT)^2/[48 (1 + gm RE)^3] of one pair (Gray et al., chapter 3); the two upper pairs carry
+    the currents of the lower one, and their cubic parts subtract as their slopes do.
+    """
+    currents = b.split(control)
+    d = 1.0 + currents * b.r_emitter_upper / (2.0 * b.v_t)
+    slope, cubic = (float(p[0] - p[1]) for p in (currents / d, currents / d**4))
+    if abs(slope) <= 1e-12 * b.i_tail:
+        return None
+    return (amplitude / b.v_t) ** 2 / 48.0 * abs(cubic / slope)
+
+
+def _bends(b, control):
+    """Signals at which the gain is 1 % off and the third harmonic a tenth off its series, V peak.
+
+    By the law of one pair; with resistors in the upper pairs on the ideal cell, for they carry
+    unequal currents and their difference bends by no law of one pair.
     """
     if not b.r_emitter_upper:
-        return b.soft_end("upper", part)
-    amplitude = np.geomspace(0.05 * b.v_t, 2.0 * b.hard_start("upper", 1.0), 32)
-    wave = np.cos(2.0 * np.pi * (np.arange(16) + 0.5) / 16)
-    out = answer(solve, amplitude[:, None] * wave, control).v_out
-    return first_departure(amplitude, out @ wave / amplitude, part)
-
-
-def run_variable_gain(settings=None, solve=None, detail=True):
-    """Variable gain: signed gain against control voltage, usable range, distortion.
-
-    Parameters
-    ----------
-    settings : VariableGain, optional
-    solve : callable, optional
-        (v_upper, v_lower) -> OperatingPoint; the textbook cell if left out.
-    detail : bool
-        Whether the characteristic curves are computed.
-
-    Returns
-    -------
-    UseResult
-        Merits: gain, gain_db, opposite, largest, null, control_range, usable_range, hd3.
-
-    Raises
-    ------
-    QuantityError
-        For settings out of bounds, or a cell without an answer.
-    """
-    s = checked(settings or VariableGain())
-    needs(s, "amplitude")
-    follows(s, amplitude=0.2, control=1.0)
-    solve = solve or TextbookCell()
-    b = bench(solve)
-    window = signals.coherent_window((s.frequency,), min_cycles=4, min_samples=512)
-    t = window.time
-    v_in = s.amplitude * np.sin(2.0 * np.pi * s.frequency * t)
-    cycles = window.cycles[0]
-    v_out = answer(solve, v_in, s.control).v_out
-    spectrum = labelled_spectrum(v_out, window.duration, [Tone("f_signal", "upper", cycles)])
-    # -j is the phasor of a sine: the part of the output in step with the input
-    gain = float((1j * spectrum.spectrum.phasor[cycles]).real / s.amplitude)
-    opposite = float(answer(solve, 0.0, -s.control).gain_upper)
-    full = 20.0 * b.v_t + b.emitter_drop("lower")
-    ends = answer(solve, 0.0, np.array([-full, full])).gain_upper
-    largest = float(np.max(np.abs(ends)))
-    null = _null_control(solve)
-    law = b.gain * math.tanh(s.control / (2.0 * b.v_t))
-    small = _straight_to(solve, b, s.control)
-    inside = s.amplitude <= small
-    # the control at which a drift of s.drift changes the gain by 1 dB
-    least = s.drift / (1.0 - 10.0 ** (-DRIFT_DB / 20.0))
-    at_least = abs(float(answer(solve, 0.0, null + least).gain_upper))
-    grid = null + np.linspace(0.01, 1.0, 100) * max(0.1, 2.0 * b.linear("lower"))
-    slope = float(answer(solve, 0.0, null).gain_upper)
-    tiny = 1e-5
-    slope = (float(answer(solve, 0.0, null + tiny).gain_upper) - slope) / tiny
-    measured = answer(solve, 0.0, grid).gain_upper
-    short = 1.0 - measured / (slope * (grid - null))
-    linear = float(np.interp(0.01, short, grid - null)) if short[-1] > 0.01 else grid[-1] - null
-    linear_law = b.linear("lower")
-    fullest = 6.0 * b.v_t + b.emitter_drop("lower")
-    base = spectrum.spectrum.peak[cycles]
-    audible = base > 1e-9 * b.full_scale
-    hd3 = float(harmonic_levels(spectrum.spectrum, cycles, 3)[1]) if audible else math.nan
-    hd3_law = (s.amplitude / b.v_t) ** 2 / 48.0
-    hd3_limit = 2.0 * b.v_t * small_drive_limit(0.1, 3)
-    merits = (
-        Merit(
-            "gain",
-            "Gain, with its sign",
-            gain,
-            "",
-            "gm R tanh(v_control / 2VT)",
-            law,
-            small,
-            "V",
-            inside,
-            f"It stops holding when the signal passes {text_of(small, 'V')} peak, where the "
-            "bend of the upper pairs moves the gain by 1 %.",
-        ),
-        Merit(
-            "gain_db",
-            "Size of the gain",
-            float(decibel(abs(gain))),
-            "dB",
-            "20 log10 |gm R tanh(v_control / 2VT)|",
-            float(decibel(abs(law))),
-            small,
-            "V",
-            inside,
-            f"It stops holding when the signal passes {text_of(small, 'V')} peak.",
-        ),
-        Merit(
-            "opposite",
-            "Gain with the control turned over",
-            opposite,
-            "",
-            "the same size, the opposite sign",
-            -law,
-            abs(null),
-            "V",
-            abs(null) <= 0.01 * max(abs(s.control), 1e-12) or null == 0.0,
-            "It stops holding when the control is not large against the offset of the lower "
-            f"pair, here {text_of(null, 'V')}.",
-        ),
-        Merit(
-            "largest",
-            "Largest gain",
-            largest,
-            "",
-            "gm R = I R / 2VT",
-            b.gain,
-            fullest,
-            "V",
-            True,
-            f"It is reached when the control passes about {text_of(fullest, 'V')}; it "
-            "stops holding when the beta or the Early voltage of the transistors is low.",
-        ),
-        Merit(
-            "null",
-            "Control voltage of zero gain",
-            null,
-            "V",
-            "0 V for matched pairs",
-            0.0,
-            s.drift,
-            "V",
-            abs(null) <= s.drift,
-            "It stops holding when the lower pair is mismatched by more than the drift of "
-            f"{text_of(s.drift, 'V')}.",
-        ),
-        Merit(
-            "control_range",
-            "Control for gain in proportion, to 1 %",
-            linear,
-            "V",
-            "tanh(v/2VT) 1 % short of v/2VT",
-            linear_law,
-            linear,
-            "V",
-            abs(s.control - null) <= linear,
-            f"Proportion stops holding when the control is past {text_of(linear, 'V')}, "
-            "because the lower pair bends.",
-        ),
-        Merit(
-            "usable_range",
-            "Usable range of gain",
-            float(decibel(largest / at_least)),
-            "dB",
-            "largest gain over the gain at which the drift makes 1 dB",
-            -float(decibel(math.tanh(least / (2.0 * b.v_t)))),
-            least,
-            "V",
-            abs(s.control - null) >= least,
-            f"It stops holding when the control comes within {text_of(least, 'V')} of its "
-            f"zero: a drift of {text_of(s.drift, 'V')} then moves the gain by more than 1 dB.",
-        ),
-        Merit(
-            "hd3",
-            "Third harmonic",
-            100.0 * hd3,
-            "%",
-            "(A/VT)^2 / 48",
-            100.0 * hd3_law,
-            hd3_limit,
-            "V",
-            s.amplitude <= hd3_limit,
-            f"It stops holding when the signal passes {text_of(hd3_limit, 'V')} peak: the "
-            "next term of the series then takes a tenth.",
-        ),
-    )
-    way = "in phase with" if gain > 0 else "turned over against"
-    if audible:
-        sentence = (
-            f"A control of {text_of(s.control, 'V')} sets a gain of {gain:+.3g} "
-            f"({show(merits[1].value, 'dB')}): the output, {text_of(base, 'V')} peak, is "
-            f"{way} the input."
-        )
-    else:
-        sentence = (
-            f"A control of {text_of(s.control, 'V')} sets no gain: the two upper pairs "
-            "get equal currents and cancel."
-        )
-    curves = _gain_curves(s, solve, b, gain) if detail else ()
-    return UseResult(
-        "variable_gain",
-        "Variable gain",
-        b.model,
-        s,
-        sentence,
-        {"input": time_trace(t, v_in, "signal in"), "output": time_trace(t, v_out, "output")},
-        spectrum,
-        curves,
-        merits,
-        window.text,
-        Listen(v_out, window.duration, b.full_scale / LOUD, slow_by=20.0),
+        return b.soft_end("upper", 0.01), b.series_end("upper")
+    amplitude = np.geomspace(0.01 * b.v_t, 2.0 * b.hard_start("upper", 1.0), 48)
+    quarter = 0.5 * np.pi * (np.arange(24) + 0.5) / 24
+    out = b.ideal.answer(amplitude[:, None] * np.cos(quarter), control)
+    first, third = (2.0 * np.mean(out * np.cos(k * quarter), axis=1) for k in (1, 3))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = third / first / amplitude**2
+    return (
+        first_departure(amplitude, first / amplitude, 0.01),
+        first_departure(amplitude, np.nan_to_num(ratio), 0.1),
     )
 
 
-def _gain_curves(s, solve, b, gain):
+@dataclass(frozen=True)
+class GainLaws:
+    """Relations of the variable gain by figure, and the limits that its words speak of."""
+
+    relations: dict
+    straight: float
+    series_end: float
+    fullest: float
+    least: float
+
+
+def relate_gain(s, b, m):
+    """Textbook relations of the variable gain: returns GainLaws."""
+    law = float(b.gain_law(s.control))
+    straight, series_end = _bends(b, s.control)
+    inside = s.amplitude <= straight
+    null = m.figures["null"].value
+    most = b.gain / (1.0 + b.i_tail * b.r_emitter_upper / (2.0 * b.v_t))
+    fullest = 6.0 * b.v_t + b.drop("lower")
+    least = least_control(s)
+    away = abs(s.control - null)
+    linear = m.figures["control_range"].value
+    third = third_law(b, s.amplitude, s.control)
+    relations = {
+        "gain": Relation(law, 0.01 * abs(law), straight, "V", inside),
+        "gain_db": Relation(float(decibel(abs(law))), 0.1, straight, "V", inside),
+        "opposite": Relation(
+            -law, limit=abs(null), limit_unit="V", inside=abs(null) <= 0.01 * abs(s.control)
+        ),
+        "largest": Relation(most, limit=fullest, limit_unit="V"),
+        "null": Relation(0.0, s.drift, s.drift, "V", abs(null) <= s.drift),
+        "control_range": Relation(
+            _straight_law(b), limit=linear, limit_unit="V", inside=away <= linear
+        ),
+        "usable_range": Relation(
+            float(decibel(most / abs(b.gain_law(least)))), limit=least, limit_unit="V",
+            inside=away >= least,
+        ),
+        "hd3": Relation(
+            None if third is None else 100.0 * third,
+            0.0 if third is None else 10.0 * third,
+            series_end, "V", s.amplitude <= series_end,
+        ),
+    }  # fmt: skip
+    return GainLaws(relations, straight, series_end, fullest, least)
+
+
+def _straight_law(b, part=0.01):
+    """Control at which the gain is `part` off its tangent, by the laws of the pairs, V."""
+    if not b.r_emitter_upper:
+        return b.linear("lower", part)
+    v = np.geomspace(0.02, 1.0, 96) * (6.0 * b.v_t + 1.2 * b.drop("lower"))
+    return first_departure(v, b.gain_law(v) / v, part)
+
+
+def show_gain(s, b, m):
+    """Records, spectrum and sound of the variable gain: returns Shown."""
+    n, t = m.window.samples, m.window.time
+    v_in = s.amplitude * np.sin(2.0 * np.pi * m.window.cycles[0] * np.arange(n) / n)
+    v_out = m.lines.record(n)
+    return Shown(
+        {"input": time_trace(t, v_in), "output": time_trace(t, v_out)},
+        m.lines.labelled(n, ((1,),), m.floor_db),
+        m.window.text,
+        Listen(v_out, m.window.duration, b.full_scale / LOUD, slow_by=20.0),
+    )
+
+
+def curves_gain(s, b, m):
+    """Characteristics of the variable gain: tuple of Curve."""
     v = np.linspace(-0.15, 0.15, 121)
-    measured = answer(solve, 0.0, v).gain_upper
-    law = b.gain * np.tanh(v / (2.0 * b.v_t))
+    measured, law = m.passed * m.control(v), b.gain_law(v)
 
     def db(g):
         return np.maximum(decibel(np.abs(g)), -80.0)
 
     amplitudes = np.geomspace(1e-3, 0.2, 24)
-    angle = 2.0 * np.pi * (np.arange(64) + 0.5) / 64
     # at full control, so that the third harmonic does not depend on where the control stands
-    out = answer(solve, amplitudes[:, None] * np.cos(angle), 0.1).v_out
-    first, third = (np.abs(out @ np.exp(-1j * k * angle)) for k in (1, 3))
+    full = 4.0 * b.v_t + b.drop("lower")
+    fit = cosine_values(lambda u: b.answer(u, full), 0.2, b.v_t)
+    angle = np.pi * (np.arange(48) + 0.5) / 48
+    out = chebyshev.chebval(amplitudes[:, None] * np.cos(angle) / 0.2, fit)
+    first, third = (np.abs(np.mean(out * np.cos(k * angle), axis=1)) for k in (1, 3))
+    loads = np.abs(b.path.load_response(np.array([1.0, 3.0]) * s.frequency))
+    gain = m.figures["gain"].value
     return (
         Curve(
-            "Gain against control voltage",
-            "control voltage",
-            "V",
-            "gain",
-            "dB",
-            (
-                Trace(v, db(measured), "V", "dB", "gain"),
-                Trace(v, db(law), "V", "dB", "gm R |tanh(v/2VT)|", "relation"),
-            ),
+            "db", "V", "dB",
+            (Trace(v, db(measured), "V", "dB"), Trace(v, db(law), "V", "dB", "relation")),
             (s.control, float(db(gain))),
-            "Equal control of either sign gives the same size of gain; at the dip the two "
-            "upper pairs cancel.",
         ),
         Curve(
-            "Gain with its sign",
-            "control voltage",
-            "V",
-            "gain",
-            "",
-            (
-                Trace(v, measured, "V", "", "gain"),
-                Trace(v, law, "V", "", "gm R tanh(v/2VT)", "relation"),
-            ),
+            "signed", "V", "",
+            (Trace(v, measured, "V", ""), Trace(v, law, "V", "", "relation")),
             (s.control, gain),
-            "Through zero the output turns over.",
         ),
         Curve(
-            "Third harmonic against signal",
-            "signal, peak",
-            "V",
-            "third harmonic",
-            "%",
+            "third", "V", "%",
             (
-                Trace(amplitudes, 100.0 * third / first, "V", "%", "third harmonic"),
-                Trace(
-                    amplitudes,
-                    100.0 * (amplitudes / b.v_t) ** 2 / 48.0,
-                    "V",
-                    "%",
-                    "(A/VT)^2 / 48",
-                    "relation",
-                ),
+                Trace(amplitudes, 100.0 * third / first * loads[1] / loads[0], "V", "%"),
+                Trace(amplitudes, 100.0 * third_law(b, amplitudes, full), "V", "%", "relation"),
             ),
-            None,
-            "The law of the series holds for small signals and promises too much "
-            "distortion for large ones.",
         ),
-    )
+    )  # fmt: skip
+
+
+# ---------------------------------------------------------------- gain control loop
 
 
 @dataclass(frozen=True)
@@ -438,17 +421,22 @@ class GainControlLoop:
 class _Level:
     """Detected output against control voltage for one signal level, as a uniform table.
 
-    The detector is a full-wave rectifier, scaled to read the peak of a sine.
+    The detector is a full-wave rectifier behind the loads, scaled to read the peak of a sine.
     """
 
-    POINTS, PHASES = 97, 32
+    POINTS, PHASES = 97, 64
 
-    def __init__(self, solve, amplitude, limit):
-        self.control = np.linspace(0.0, limit, self.POINTS)
-        wave = np.sin(2.0 * np.pi * (np.arange(self.PHASES) + 0.5) / self.PHASES)
-        out = answer(solve, amplitude * wave, self.control[:, None]).v_out
-        out = out - np.mean(out, axis=1, keepdims=True)
-        self.level = np.mean(np.abs(out), axis=1) / np.mean(np.abs(wave))
+    def __init__(self, b, amplitude, s):
+        fed = abs(complex(b.fed("upper", s.frequency)))
+        half = 0.5 * s.control_limit
+        self.table = Table(b, (0.0, amplitude * fed), half, half)
+        self.control = np.linspace(0.0, s.control_limit, self.POINTS)
+        phase = 2.0 * np.pi * (np.arange(self.PHASES) + 0.5) / self.PHASES
+        parts = self.table.parts(self.control)[:, 1:]
+        k = np.arange(1, parts.shape[1] + 1)
+        turning = b.path.load_response(k * s.frequency)[:, None] * np.exp(1j * k[:, None] * phase)
+        out = (parts @ turning).real
+        self.level = np.mean(np.abs(out), axis=1) / np.mean(np.abs(np.cos(phase)))
         self.slope = np.gradient(self.level, self.control)
         self.amplitude = amplitude
 
@@ -458,7 +446,12 @@ class _Level:
         return float(np.interp(wanted, rising, self.control))
 
     def slope_at(self, control):
+        """Slope of the level over the control."""
         return float(np.interp(control, self.control, self.slope))
+
+    def level_at(self, control):
+        """Detected level."""
+        return float(np.interp(control, self.control, self.level))
 
 
 def _track(table, wanted, t_i, t_d, limit, control, detected, span, steps):
@@ -496,34 +489,65 @@ def _ripple(rectified, f, t_i, t_d):
     return np.fft.irfft(shaped, n)
 
 
-def run_gain_control_loop(settings=None, solve=None, detail=True):
-    """Gain control loop, simulated in time: a step up and the step back.
+@dataclass(frozen=True)
+class LoopRun:
+    """What the loop does, measured.
+
+    `t`, `level`, `detected`, `control`, `signal` : the step response, s and V, shape (n,).
+    `settled` : V, control before and after the step. `cycle` : one cycle of the settled loop as
+    rows input, output, ripple, rectified. `slope` : of the louder level over the control.
+    `rings` : s, integrator time under which the loop rings. `held` : whether the weaker signal is
+    held. `after`, `back` : s, settling of the step and of the step back. `growth` : by how much
+    the louder signal is larger.
+    """
+
+    figures: dict
+    t: np.ndarray
+    level: np.ndarray
+    detected: np.ndarray
+    control: np.ndarray
+    signal: np.ndarray
+    settled: tuple
+    cycle: np.ndarray
+    spectrum: LabelledSpectrum
+    loud_amplitude: float
+    final: float
+    slope: float
+    soft_slope: float
+    rings: float
+    least: float
+    held: bool
+    after: float
+    back: float
+    growth: float
+    ripple: float
+
+    @property
+    def calm(self):
+        """Whether the loop does not ring."""
+        return self.figures["damping"].value >= 1.0
+
+
+def measure_loop(s, b):
+    """Run the loop in time: returns LoopRun.
 
     Detector (full-wave rectifier and one pole), comparison with the wanted level, integrator,
     and the cell as the variable gain. The level is followed from step to step with the cell
     averaged over a signal cycle; the ripple that the average leaves out is added from the
     rectified output of the settled loop, line by line. The control is kept at or above 0 V:
     below it the gain turns over, the detector cannot tell, and the loop would run away.
-
-    Parameters, returns and errors as `run_variable_gain`, with GainControlLoop settings.
-    Merits: attack, release, damping, overshoot, held, least_input, ripple, hd3.
     """
-    s = checked(settings or GainControlLoop())
     needs(s, "level", "wanted", "control_limit")
-    follows(s, level=0.2, wanted=2.0, control_limit=0.3)
-    solve = solve or TextbookCell()
-    b = bench(solve)
     stepped = s.level * 10.0 ** (s.step / 20.0)
-    tables = [_Level(solve, a, s.control_limit) for a in (s.level, stepped)]
-    settled = [x.settled(s.wanted) for x in tables]
+    tables = [_Level(b, a, s) for a in (s.level, stepped)]
+    settled = tuple(x.settled(s.wanted) for x in tables)
     slopes = [max(x.slope_at(c), 1e-9) for x, c in zip(tables, settled)]
     t_i, t_d = s.integrator_time, s.detector_time
     constants = [min(t_i / g, 50.0 * t_i) for g in slopes]
     spans = [max(8.0 * constants[k], 25.0 * t_d) for k in (1, 0)]
     pre = 0.1 * spans[0]
     control, parts, times = settled[0], [], []
-    detected = float(np.interp(control, tables[0].control, tables[0].level))
-    start = 0.0
+    detected, start = tables[0].level_at(control), 0.0
     for table, span, steps in (
         (tables[0], pre, 50),
         (tables[1], spans[0], 1200),
@@ -536,234 +560,186 @@ def run_gain_control_loop(settings=None, solve=None, detail=True):
         start += span
     t = np.concatenate(times)
     level, detected, control = np.concatenate(parts, axis=1)
-    finals = [float(np.interp(c, x.control, x.level)) for x, c in zip(tables, settled)]
+    finals = [x.level_at(c) for x, c in zip(tables, settled)]
     after = _settling(times[1] - pre, parts[1][1], finals[1])
     back = _settling(times[2] - pre - spans[0], parts[2][1], finals[0])
     attack, release = (after, back) if s.step >= 0 else (back, after)
     loud, soft = (1, 0) if s.step >= 0 else (0, 1)
-    growth = 10.0 ** (abs(s.step) / 20.0)
-    # time for a first-order loop to shrink the error of the step to 5 %
-    law = [
-        constants[loud] * math.log(max((growth - 1.0) / SETTLED, 1.0)),
-        constants[soft] * math.log(max((1.0 - 1.0 / growth) / SETTLED, 1.0)),
-    ]
-    damping = 0.5 * math.sqrt(t_i / (t_d * slopes[loud]))
-    rings = 4.0 * t_d * slopes[loud]
-    calm = t_i >= rings
     swing = parts[1][1] - finals[1]
-    beyond = float(np.max(-swing if s.step >= 0 else swing)) / finals[1]
+    beyond = float(np.max(-swing if s.step >= 0 else swing)) / max(finals[1], 1e-15)
     reachable = float(np.max(tables[0].level / tables[0].amplitude))
-    least = s.wanted / reachable
-    held = min(s.level, stepped) >= least
-    # ripple of the settled loop at the louder level
-    n = 256
-    wave = np.sin(2.0 * np.pi * (np.arange(n) + 0.5) / n)
-    v_in = tables[loud].amplitude * wave
-    v_out = answer(solve, v_in, settled[loud]).v_out
-    rectified = np.abs(v_out - v_out.mean()) * np.pi / 2.0
-    ripple = _ripple(rectified, s.frequency, t_i, t_d)
-    rippled = answer(solve, v_in, settled[loud] + ripple).v_out
-    period = 1.0 / s.frequency
-    spectrum = labelled_spectrum(rippled, period, [Tone("f_signal", "upper", 1)])
+    least = s.wanted / max(reachable, 1e-15)
+    cycle = _settled_cycle(s, b, tables[loud], settled[loud])
+    spectrum = labelled_spectrum(
+        cycle[1], 1.0 / s.frequency, [Tone("f_signal", "upper", 1)], wanted=((1,),)
+    )
     heard = spectrum.spectrum.peak[1] > 0.0
-    hd3 = float(harmonic_levels(spectrum.spectrum, 1, 3)[1]) if heard else math.nan
-    size = float(np.ptp(ripple))
-    w2 = 4.0 * np.pi * s.frequency
-    size_law = 4.0 / 3.0 * finals[loud] / (w2 * t_i * math.hypot(1.0, w2 * t_d))
-    from_ripple = abs(size_law / 4.0 * slopes[loud] / max(finals[loud], 1e-12))
-    # the integrator time at which the ripple adds a tenth of what the bend gives
-    bend = (tables[loud].amplitude / b.v_t) ** 2 / 48.0
-    quick = t_i * from_ripple / (0.1 * bend)
-    merits = (
-        Merit(
-            "attack",
-            "Settling when the signal grows, to 5 %",
-            attack,
-            "s",
-            "(T / D) ln(step error / 5 %), D = slope of level over control",
-            law[0],
-            rings,
-            "s",
-            calm and held,
-            "It stops holding when the integrator time is under 4 D x detector "
-            f"time = {text_of(rings, 's')}, where the loop rings, and for steps so large that "
-            "the slope changes on the way.",
+    ripple = float(np.ptp(cycle[2]))
+    figures = {
+        "attack": Figure(attack, "s"),
+        "release": Figure(release, "s"),
+        "damping": Figure(0.5 * math.sqrt(t_i / (t_d * slopes[loud]))),
+        "overshoot": Figure(100.0 * max(beyond, 0.0), "%"),
+        "held": Figure(finals[1], "V"),
+        "least_input": Figure(least, "V"),
+        "ripple": Figure(ripple, "V"),
+        "hd3": Figure(
+            100.0 * float(harmonic_levels(spectrum.spectrum, 1, 3)[1]) if heard else math.nan, "%"
         ),
-        Merit(
-            "release",
-            "Settling when the signal falls, to 5 %",
-            release,
-            "s",
-            "(T / D) ln(step error / 5 %) at the weaker signal",
-            law[1],
-            least,
-            "V",
-            held,
-            f"It stops holding when the signal is under {text_of(least, 'V')} peak, where the "
-            "control stands at its limit.",
-        ),
-        Merit(
-            "damping",
-            "Damping of the loop at the louder signal",
-            damping,
-            "",
-            "half of sqrt(T / (D x detector time)); 1 is the edge of ringing",
-            damping,
-            1.0,
-            "",
-            calm,
-            f"It stops being calm when the integrator time is under {text_of(rings, 's')}.",
-        ),
-        Merit(
-            "overshoot",
-            "Swing beyond the final level",
-            100.0 * max(beyond, 0.0),
-            "%",
-            "none when the damping is 1 or more",
-            0.0 if calm else None,
-            rings,
-            "s",
-            calm,
-            f"It stops holding when the integrator time is under {text_of(rings, 's')}, or "
-            "when a large step drives the loop where its slope is steeper.",
-        ),
-        Merit(
-            "held",
-            "Output level after the step",
-            finals[1],
-            "V",
-            "the wanted level",
-            s.wanted,
-            least,
-            "V",
-            held,
-            f"It stops holding when the signal is under {text_of(least, 'V')} peak: even the "
-            "largest control cannot raise it to the wanted level.",
-        ),
-        Merit(
-            "least_input",
-            "Weakest signal that is still held",
-            least,
-            "V",
-            "wanted level / (gm R tanh(limit/2VT))",
-            s.wanted / (b.gain * math.tanh(s.control_limit / (2.0 * b.v_t))),
-            b.full_scale,
-            "V",
-            s.wanted < 0.5 * b.full_scale,
-            "It stops holding when the wanted level comes near the largest output I R = "
-            f"{text_of(b.full_scale, 'V')}.",
-        ),
-        Merit(
-            "ripple",
-            "Ripple of the control, peak to peak",
-            size,
-            "V",
-            "4/3 level / (2w T sqrt(1 + (2w detector time)^2))",
-            size_law,
-            0.1 * settled[loud],
-            "V",
-            size <= 0.1 * max(settled[loud], 1e-12),
-            "It stops holding when the ripple is more than a tenth of the control, here "
-            f"{text_of(0.1 * settled[loud], 'V')}: it then changes the wave that it is made "
-            "of.",
-        ),
-        Merit(
-            "hd3",
-            "Third harmonic of the settled output",
-            100.0 * hd3,
-            "%",
-            "from the bend of the upper pairs alone: (A/VT)^2 / 48",
-            100.0 * bend,
-            quick,
-            "s",
-            t_i >= quick,
-            "It stops holding when the integrator time is under "
-            f"{text_of(quick, 's')}: the ripple then adds a tenth or more by moving the gain "
-            "twice in each cycle.",
-        ),
+    }
+    return LoopRun(
+        figures=figures,
+        t=t,
+        level=level,
+        detected=detected,
+        control=control,
+        signal=np.where((t > pre) & (t <= pre + spans[0]), stepped, s.level),
+        settled=settled,
+        cycle=cycle,
+        spectrum=spectrum,
+        loud_amplitude=tables[loud].amplitude,
+        final=finals[loud],
+        slope=slopes[loud],
+        soft_slope=slopes[soft],
+        rings=4.0 * t_d * slopes[loud],
+        least=least,
+        held=min(s.level, stepped) >= least,
+        after=after,
+        back=back,
+        growth=10.0 ** (abs(s.step) / 20.0),
+        ripple=ripple,
     )
-    if held:
-        sentence = (
-            f"A step of {s.step:+.3g} dB is brought back to {text_of(finals[1], 'V')} "
-            f"in {text_of(after, 's')}, the step back in {text_of(back, 's')}; "
-            f"the control moves from {text_of(settled[0], 'V')} to "
-            f"{text_of(settled[1], 'V')}."
-        )
-    else:
-        sentence = (
-            f"The loop runs out of gain: under {text_of(least, 'V')} of signal the "
-            f"control stands at its limit of {text_of(s.control_limit, 'V')} and the "
-            f"output stays below {text_of(s.wanted, 'V')}."
-        )
-    signal = np.where((t > pre) & (t <= pre + spans[0]), stepped, s.level)
-    shown = np.concatenate([wave, wave])
-    tt = (np.arange(2 * n) + 0.5) / n * period
-    curves = ()
-    if detail:
-        curves = _loop_curves(
-            s, solve, b, rectified, slopes[loud], size, growth, rings, constants[loud]
-        )
-    return UseResult(
-        "gain_control_loop",
-        "Gain control loop",
-        b.model,
-        s,
-        sentence,
+
+
+def _settled_cycle(s, b, level, control, n=256):
+    """One cycle of the settled loop, rows input, output, ripple of the control, rectified; V."""
+    phase = 2.0 * np.pi * (np.arange(n) + 0.5) / n - 0.5 * np.pi
+    step = 1.0 / (s.frequency * n)
+    fed = complex(b.fed("upper", s.frequency))
+    at_cell = phase + math.atan2(fed.imag, fed.real)
+
+    def out(v):
+        wave = level.table.wave(at_cell, v)
+        return loaded(wave, step, b.path.load_pole)
+
+    wave = out(np.full(n, control))
+    rectified = np.abs(wave - wave.mean()) * np.pi / 2.0
+    ripple = _ripple(rectified, s.frequency, s.integrator_time, s.detector_time)
+    moved = np.clip(control + ripple, 0.0, s.control_limit)
+    return np.stack([level.amplitude * np.cos(phase), out(moved), ripple, rectified])
+
+
+@dataclass(frozen=True)
+class LoopLaws:
+    """Relations of the loop by figure, and the limits that its words speak of.
+
+    `quick` : s, integrator time under which the ripple adds a tenth of what the bend gives.
+    """
+
+    relations: dict
+    quick: float
+
+
+def _constant(s, slope):
+    """Time constant of the loop at a slope of level over control, s."""
+    return min(s.integrator_time / slope, 50.0 * s.integrator_time)
+
+
+def relate_loop(s, b, m):
+    """Textbook relations of the loop: returns LoopLaws."""
+    t_i, t_d = s.integrator_time, s.detector_time
+    # time for a first-order loop to shrink the error of the step to 5 %
+    grow = _constant(s, m.slope) * math.log(max((m.growth - 1.0) / SETTLED, 1.0))
+    fall = _constant(s, m.soft_slope) * math.log(max((1.0 - 1.0 / m.growth) / SETTLED, 1.0))
+    w2 = 4.0 * math.pi * s.frequency
+    ripple = 4.0 / 3.0 * m.final / (w2 * t_i * math.hypot(1.0, w2 * t_d))
+    settled = max(m.settled)
+    third = third_law(b, m.loud_amplitude, min(m.settled)) or 0.0
+    from_ripple = abs(ripple / 4.0 * m.slope / max(m.final, 1e-12))
+    quick = t_i * from_ripple / max(0.1 * third, 1e-15)
+    small_step = m.growth <= 10.0 ** (DRIFT_DB / 20.0)
+    relations = {
+        "attack": Relation(grow, _roughly(grow, small_step), m.rings, "s", m.calm and m.held),
+        "release": Relation(fall, _roughly(fall, small_step), m.least, "V", m.held),
+        "damping": Relation(
+            0.5 * math.sqrt(t_i / (t_d * _slope_law(b, m))), 0.1, 1.0, "", inside=m.calm
+        ),
+        "overshoot": Relation(0.0 if m.calm else None, 1.0, m.rings, "s", m.calm),
+        "held": Relation(s.wanted, limit=m.least, limit_unit="V", inside=m.held),
+        "least_input": Relation(
+            s.wanted / float(b.gain_law(s.control_limit)), limit=b.full_scale, limit_unit="V",
+            inside=s.wanted < 0.5 * b.full_scale,
+        ),
+        "ripple": Relation(
+            ripple, 0.05 * ripple, 0.1 * settled, "V", m.ripple <= 0.1 * max(settled, 1e-12)
+        ),
+        "hd3": Relation(100.0 * third, 10.0 * third, quick, "s", t_i >= quick),
+    }  # fmt: skip
+    return LoopLaws(relations, quick)
+
+
+def _slope_law(b, m):
+    """Slope of the louder level over the control, by the laws of the pairs."""
+    control, h = min(m.settled), 0.01 * b.v_t
+    ends = b.gain_law(control + np.array([-h, h]))
+    return max(m.loud_amplitude * float(ends[1] - ends[0]) / (2.0 * h), 1e-9)
+
+
+def _roughly(law, small_step):
+    """How close a settling time is to a first-order law: 15 %, and 40 % for a step so large that
+    the slope changes on the way."""
+    return (0.15 if small_step else 0.4) * law
+
+
+def show_loop(s, b, m):
+    """Records and spectrum of the loop: returns Shown; `window` is left to the words."""
+    two = np.tile(m.cycle, 2)
+    tt = (np.arange(two.shape[1]) + 0.5) / m.cycle.shape[1] / s.frequency
+    return Shown(
         {
-            "signal": time_trace(t, signal, "signal level in"),
-            "level": time_trace(t, level, "output level"),
-            "detected": time_trace(t, detected, "detector output", role="second"),
-            "wanted": time_trace(t, np.full(t.shape, s.wanted), "wanted level", role="guide"),
-            "control": time_trace(t, control, "control voltage"),
-            "settled_input": time_trace(tt, shown * tables[loud].amplitude, "signal, settled"),
-            "settled_output": time_trace(tt, np.tile(rippled, 2), "output, settled"),
-            "settled_ripple": time_trace(tt, np.tile(ripple, 2), "ripple of the control"),
+            "signal": time_trace(m.t, m.signal),
+            "level": time_trace(m.t, m.level),
+            "detected": time_trace(m.t, m.detected, "second"),
+            "wanted": time_trace(m.t, np.full(m.t.shape, s.wanted), "guide"),
+            "control": time_trace(m.t, m.control),
+            "settled_input": time_trace(tt, two[0]),
+            "settled_output": time_trace(tt, two[1]),
+            "settled_ripple": time_trace(tt, two[2]),
         },
-        spectrum,
-        curves,
-        merits,
-        f"One cycle of {text_of(s.frequency, 'Hz')}, {n} samples, for the spectrum; the step "
-        f"response spans {text_of(float(t[-1]), 's')}.",
+        m.spectrum,
     )
 
 
-def _loop_curves(s, solve, b, rectified, slope, size, growth, rings, constant):
+def curves_loop(s, b, m):
+    """Characteristics of the loop: tuple of Curve."""
     t_i = np.geomspace(1e-5, 0.2, 41)
-    ripples = np.ptp(_ripple(rectified, s.frequency, t_i[:, None], s.detector_time), axis=-1)
-    times = t_i / slope * math.log(max((growth - 1.0) / SETTLED, 1.0 + 1e-9))
-    calm = t_i >= rings
-    now = constant * math.log(max((growth - 1.0) / SETTLED, 1.0 + 1e-9))
+    ripples = np.ptp(_ripple(m.cycle[3], s.frequency, t_i[:, None], s.detector_time), axis=-1)
+    error = math.log(max((m.growth - 1.0) / SETTLED, 1.0 + 1e-9))
+    times = t_i / m.slope * error
+    calm = t_i >= m.rings
+    traces = []
+    for keep, role, name in ((calm, "result", "calm"), (~calm, "guide", "rings")):
+        if keep.any():
+            traces.append(Trace(times[keep], ripples[keep], "s", "V", role, name))
     levels = s.level * 10.0 ** (np.linspace(-30.0, 30.0, 41) / 20.0)
-    wave = np.sin(2.0 * np.pi * (np.arange(32) + 0.5) / 32)
-    out = answer(solve, levels[:, None] * wave, s.control_limit).v_out
+    fed = abs(complex(b.fed("upper", s.frequency)))
+    reach = min(float(levels[-1]) * fed, 2.0)
+    fit = cosine_values(lambda u: b.answer(u, s.control_limit), reach, b.v_t)
+    wave = np.cos(2.0 * np.pi * (np.arange(32) + 0.5) / 32)
+    out = chebyshev.chebval(np.clip(levels[:, None] * fed * wave / reach, -1.0, 1.0), fit)
+    out = loaded(out, 1.0 / (32 * s.frequency), b.path.load_pole)
     out = out - out.mean(axis=1, keepdims=True)
     most = np.mean(np.abs(out), axis=1) / np.mean(np.abs(wave))
-    traces = [Trace(times[calm], ripples[calm], "s", "V", "calm")] if calm.any() else []
-    if (~calm).any():
-        traces.append(Trace(times[~calm], ripples[~calm], "s", "V", "rings", "guide"))
     return (
         Curve(
-            "Fast or smooth",
-            "settling time",
-            "s",
-            "ripple of the control",
-            "V",
-            tuple(traces),
-            (now, size),
-            "A shorter integrator time settles sooner and lets more ripple through; past the "
-            "edge of ringing it does not settle sooner any more.",
+            "fast", "s", "V", tuple(traces), (_constant(s, m.slope) * error, m.ripple)
         ),
         Curve(
-            "Output held against the signal",
-            "signal, peak",
-            "V",
-            "output level",
-            "V",
+            "held", "V", "V",
             (
-                Trace(levels, np.minimum(most, s.wanted), "V", "V", "with the loop"),
-                Trace(levels, levels * b.gain, "V", "V", "largest gain, no loop", "relation"),
+                Trace(levels, np.minimum(most, s.wanted), "V", "V"),
+                Trace(levels, levels * float(b.gain_law(s.control_limit)), "V", "V", "relation"),
             ),
             (s.level, float(min(s.wanted, np.interp(s.level, levels, most)))),
-            "Below the knee the control stands at its limit.",
         ),
-    )
+    )  # fmt: skip

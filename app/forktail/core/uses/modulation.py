@@ -1,29 +1,36 @@
 """Three uses that put a tone on a carrier: AM, double sideband, single sideband by phasing.
 
 The carrier goes to the upper input, the modulating tone to the lower one.
-Relations: Haykin, Communication Systems; handbook relation for the phasing method.
+Relations: Haykin, Communication Systems; handbook relation for the phasing method; series of the
+pairs with emitter resistors, Gray, Hurst, Lewis, Meyer, Analysis and Design of Analog Integrated
+Circuits, chapter 3.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.polynomial import chebyshev
 
 from forktail.core.checks import QuantityError
 from forktail.core.models import TextbookCell
-from forktail.core.quantities import format_quantity as text_of
+from forktail.core.quantities import format_quantity
 from forktail.core.spec import checked, choice, number, setting, spec
-from forktail.core.uses.reference import CALL, answer, bench, follows, needs
-from forktail.core.uses.result import LOUD, Curve, Listen, Merit, Trace, UseResult, show, time_trace
-from forktail.core.waves import drives as signals
-from forktail.core.waves.spectrum import (
-    Tone,
-    carrier_suppression,
-    complex_envelope,
-    decibel,
-    labelled_spectrum,
-    small_drive_limit,
+from forktail.core.uses.reference import CALL, bench, needs
+from forktail.core.uses.result import (
+    LOUD,
+    Curve,
+    Figure,
+    Listen,
+    Relation,
+    Shown,
+    Trace,
+    time_trace,
 )
+from forktail.core.uses.steady import Table, roomy
+from forktail.core.waves import drives
+from forktail.core.waves.lines import Lines
+from forktail.core.waves.spectrum import Tone, decibel, level_ratio
 
 #: What the three uses share.
 _CARRIER = spec(
@@ -56,48 +63,130 @@ _TONE_FREQUENCY = spec(
 )
 
 
-def _carrier_and_tone(s):
-    """Window of whole cycles of carrier and tone, both as Tone, and the phase of each, rad."""
+# ---------------------------------------------------------------- what the three share
+
+
+@dataclass(frozen=True)
+class Modulation:
+    """A carrier and a tone at the cell.
+
+    `table` holds the cell over the phase of the carrier and the voltage of the lower input;
+    `carrier` and `tone` are (peak V, phase rad) as they reach it; `dc` V on the lower input;
+    `behind` the factor of the loads at the carrier and at both sidebands.
+    """
+
+    b: object
+    window: drives.Window
+    tones: tuple
+    table: Table
+    carrier: tuple
+    tone: tuple
+    dc: float
+
+    @property
+    def kc(self):
+        """Cycles of the carrier in the window."""
+        return self.tones[0].cycles
+
+    @property
+    def km(self):
+        """Cycles of the tone in the window."""
+        return self.tones[1].cycles
+
+    def lines(self, dc=None, carrier_turn=0.0, tone_turn=0.0):
+        """Lines behind the loads, with the DC, V, and further turns of both waves, rad."""
+        found = self.table.lines(
+            self.dc if dc is None else dc,
+            ((self.tone[0], self.tone[1] + tone_turn),),
+            self.window.duration,
+            self.carrier[1] + carrier_turn,
+            self.tones,
+        )
+        return found.behind(self.b.path.load_response)
+
+    def static(self, dc, tone):
+        """Peak of the carrier, with its sign, and of one sideband, V, behind the loads at the
+        carrier, for arrays of DC and tone peak in V that fit together."""
+        angle = np.pi * (np.arange(16) + 0.5) / 16
+        dc, tone = np.asarray(dc)[..., None], np.asarray(tone)[..., None]
+        part = self.fundamental(dc + tone * np.cos(angle))
+        loads = float(abs(self.b.path.load_response(self.window.used[0])))
+        return loads * np.mean(part, axis=-1), loads * np.mean(part * np.cos(angle), axis=-1)
+
+    def fundamental(self, v):
+        """Part of the output at the carrier while the lower input is at v, V, before the loads."""
+        w = np.clip((v - self.table.centre) / self.table.reach, -1.0, 1.0)
+        return chebyshev.chebval(w, self.table.c[1])
+
+
+def modulated(s, b, dc, most_dc=0.0):
+    """Set a carrier and a tone on a cell: returns Modulation.
+
+    `most_dc` V: largest DC on the lower input that is asked for later.
+    """
     if 2.0 * s.tone_frequency >= s.carrier_frequency:
         raise QuantityError(
-            f"The tone is at {text_of(s.tone_frequency, 'Hz')} and the carrier at "
-            f"{text_of(s.carrier_frequency, 'Hz')}; wanted is a tone below half the carrier, or "
-            "the sidebands run into each other."
+            f"The tone is at {format_quantity(s.tone_frequency, 'Hz')} and the carrier at "
+            f"{format_quantity(s.carrier_frequency, 'Hz')}; wanted is a tone below half the "
+            "carrier, or the sidebands run into each other."
         )
-    window = signals.coherent_window((s.carrier_frequency, s.tone_frequency), min_cycles=2)
-    tones = (
-        Tone("f_carrier", "upper", window.cycles_of(s.carrier_frequency)),
-        Tone("f_tone", "lower", window.cycles_of(s.tone_frequency)),
+    window = drives.coherent_window((s.carrier_frequency, s.tone_frequency), min_cycles=2)
+    tones = tuple(map(Tone, ("f_carrier", "f_tone"), ("upper", "lower"), window.cycles))
+    at_cell = []
+    for side, peak, f in zip(
+        ("upper", "lower"), (s.carrier_amplitude, s.tone_amplitude), window.used
+    ):
+        fed = complex(b.fed(side, f))
+        at_cell.append((peak * abs(fed), math.atan2(fed.imag, fed.real)))
+    reach = roomy(1.001 * (max(abs(dc), most_dc) + at_cell[1][0]) + 0.2 * b.v_t)
+    table = Table(b, (0.0, at_cell[0][0]), 0.0, reach)
+    return Modulation(b, window, tones, table, at_cell[0], at_cell[1], dc)
+
+
+def product_law(s, b):
+    """Peak of one sideband of a small carrier and a small tone, by the laws of the pairs, V."""
+    size = s.carrier_amplitude * s.tone_amplitude
+    return b.full_scale * size / (8.0 * b.v_t**2 * b.d_lower * b.d_upper**2)
+
+
+def _suppression(lines, *sidebands):
+    """dB of one sideband (root mean square of those given) over the carrier."""
+    one = math.sqrt(sum(lines.part(*o) ** 2 for o in sidebands) / len(sidebands))
+    return level_ratio(one, lines.part(1, 0))
+
+
+def _over_peak(lines, kc, km, samples):
+    """dB of the peak of the envelope over the carrier left in it."""
+    envelope = np.abs(lines.envelope(kc, 8 * km, samples))
+    return level_ratio(float(envelope.max()), lines.part(1, 0))
+
+
+def _drawn(s, b, m, v_lower, lines, wanted, heard):
+    """Shown of a modulated carrier: carrier, modulating input, output and its envelope."""
+    n, t = m.window.samples, m.window.time
+    v_out = lines.record(n)
+    envelope = np.abs(lines.envelope(m.kc, min(m.kc - 1, 8 * m.km), n))
+    carrier = s.carrier_amplitude * np.cos(2.0 * np.pi * m.kc * np.arange(n) / n)
+    listen = Listen(v_out, m.window.duration, b.full_scale / LOUD, shift=heard)
+    if heard is None:
+        listen = Listen(envelope - envelope.mean(), m.window.duration, b.full_scale / LOUD)
+    return Shown(
+        {
+            "carrier": time_trace(t, carrier),
+            "modulating": time_trace(t, v_lower),
+            "output": time_trace(t, v_out),
+            "envelope": time_trace(t, envelope, "second"),
+            "envelope_below": time_trace(t, -envelope, "second"),
+        },
+        lines.labelled(n, wanted, m.table.floor_db),
+        m.window.text,
+        listen,
     )
-    turn = 2.0 * np.pi * np.arange(window.samples) / window.samples
-    return window, tones, [t.cycles * turn for t in tones]
 
 
-def _edges(b):
-    """Words for the ends of both linear ranges."""
-    carrier, tone = (text_of(b.linear(side), "V") for side in ("upper", "lower"))
-    return (
-        f"carrier or tone passes {tone}"
-        if carrier == tone
-        else f"the carrier passes {carrier} or the tone {tone}"
-    )
-
-
-def _torus(carrier_points=16, tone_points=16):
-    """Phases of carrier and tone on a grid, and the weights that pick a line from it.
-
-    Averaged over both phases apart, a line is found whatever the two frequencies are.
-    """
-    c = 2.0 * np.pi * (np.arange(carrier_points) + 0.5) / carrier_points
-    m = 2.0 * np.pi * (np.arange(tone_points) + 0.5) / tone_points
-    return c[:, None], m[None, :]
-
-
-def _torus_lines(v_out, c, m):
-    """Peak of the carrier line and of one sideband from an output over the torus (..., c, m)."""
-    carrier = 2.0 * np.abs(np.mean(v_out * np.exp(-1j * c), axis=(-2, -1)))
-    one = [2.0 * np.abs(np.mean(v_out * np.exp(-1j * (c + k * m)), axis=(-2, -1))) for k in (1, -1)]
-    return carrier, np.sqrt(0.5 * (one[0] ** 2 + one[1] ** 2))
+def _tone_wave(s, m):
+    n = m.window.samples
+    return s.tone_amplitude * np.cos(2.0 * np.pi * m.km * np.arange(n) / n)
 
 
 # ---------------------------------------------------------------- AM
@@ -124,215 +213,150 @@ class AmplitudeModulation:
     )
 
 
-def _am_depth(spectrum):
-    lines = [spectrum.level(1, k) for k in (0, 1, -1)]
-    return lines, (lines[1] + lines[2]) / lines[0] if lines[0] > 0 else math.inf
+@dataclass(frozen=True)
+class AmRun:
+    """What AM does, measured. `lines` are those behind the loads; `depth` a part of 1."""
+
+    figures: dict
+    modulation: Modulation
+    lines: Lines
+    carrier: float
+    depth: float
+    present: bool
+
+    @property
+    def over(self):
+        """Whether the carrier turns over in the trough."""
+        return self.depth > 1.0
 
 
-def run_am(settings=None, solve=None, detail=True):
-    """Amplitude modulation: depth, over-modulation, sideband power.
-
-    Parameters, returns and errors as `uses_gain.run_variable_gain`.
-    Merits: depth, sideband, sideband_share, total_power, envelope_distortion, edge.
-    """
-    s = checked(settings or AmplitudeModulation())
+def measure_am(s, b):
+    """Run AM: returns AmRun."""
     needs(s, "carrier_amplitude")
-    follows(s, carrier_amplitude=1.0, tone_amplitude=0.2, offset=0.1)
-    solve = solve or TextbookCell()
-    b = bench(solve)
-    window, tones, (carrier_phase, tone_phase) = _carrier_and_tone(s)
-    kc, km = (t.cycles for t in tones)
-    t = window.time
-    v_upper = s.carrier_amplitude * np.cos(carrier_phase)
-    v_lower = s.offset + s.tone_amplitude * np.cos(tone_phase)
-    v_out = answer(solve, v_upper, v_lower).v_out
-    spectrum = labelled_spectrum(v_out, window.duration, tones)
-    (carrier, up, down), depth = _am_depth(spectrum)
+    m = modulated(s, b, s.offset)
+    lines = m.lines()
+    carrier, up, down = (lines.part(1, k) for k in (0, 1, -1))
     present = carrier > 1e-9 * b.full_scale
-    # under a picovolt of DC there is none
-    law = s.tone_amplitude / abs(s.offset) if abs(s.offset) > 1e-12 else math.inf
-    linear = b.linear("lower")
-    swing = abs(s.offset) + s.tone_amplitude
-    straight = swing <= linear
-    over = depth > 1.0
+    depth = (up + down) / carrier if carrier > 0.0 else math.inf
+    order = 3 if 3 * m.km < m.kc else 1
+    power = sum(lines.part(1, k) ** 2 for k in range(-order, order + 1) if k)
+    whole = power + carrier**2
+    envelope = np.abs(lines.envelope(m.kc, min(m.kc - 1, 8 * m.km), m.window.samples))
+    peak, trough = float(envelope.max()), float(envelope.min())
+    figures = {
+        "depth": Figure(100.0 * depth, "%"),
+        "envelope_depth": Figure(
+            100.0 * (peak - trough) / (peak + trough) if peak > 0.0 else 0.0, "%"
+        ),
+        "sideband": Figure(level_ratio(0.5 * (up + down), carrier), "dB"),
+        "sideband_share": Figure(100.0 * power / whole if whole > 0.0 else 0.0, "%"),
+        "total_power": Figure(whole / carrier**2 if present else math.inf),
+        "envelope_distortion": Figure(100.0 * _folded(envelope, m.km), "%"),
+        "edge": Figure(_full_depth(s, m), "V"),
+    }
+    return AmRun(figures, m, lines, carrier, depth, present)
 
-    def power(k):
-        return spectrum.level(1, k) ** 2
 
-    order = 3 if 3 * km < kc else 1
-    sidebands = sum(power(k) for k in range(-order, order + 1) if k)
-    share = sidebands / (sidebands + carrier**2) if sidebands + carrier > 0 else 0.0
-    share_law = (law**2 / 2 / (1 + law**2 / 2)) if math.isfinite(law) else 1.0
-    total = (sidebands + carrier**2) / carrier**2 if present else math.inf
-    envelope = np.abs(complex_envelope(v_out, kc, min(kc - 1, 8 * km)))
+def _folded(envelope, km):
+    """Harmonics 2 to 7 of an envelope over its fundamental, as a ratio."""
     wave = np.abs(np.fft.rfft(envelope))
+    if not wave[km] > 1e-9 * wave.max():
+        return 0.0
     multiples = [n * km for n in range(2, 8) if n * km < len(wave)]
-    bent = (
-        math.sqrt(sum(wave[n] ** 2 for n in multiples)) / wave[km]
-        if s.tone_amplitude > 0 and wave[km] > 1e-9 * wave.max()
-        else 0.0
-    )
-    why = (
-        f"when the modulating input passes {text_of(linear, 'V')} (DC and peak together), "
-        "where the lower pair bends by 1 %"
-    )
-    # the tone amplitude at which the trough of the envelope reaches zero
-    edge = abs(s.offset)
-
-    def pct(x):
-        return 100.0 * x
-
-    merits = (
-        Merit(
-            "depth",
-            "Modulation depth",
-            pct(depth),
-            "%",
-            "tone amplitude / DC",
-            pct(law),
-            linear,
-            "V",
-            straight,
-            f"It stops holding {why}.",
-        ),
-        Merit(
-            "sideband",
-            "One sideband over the carrier",
-            float(decibel(0.5 * (up + down) / carrier)) if present else 240.0,
-            "dB",
-            "20 log10 (m / 2)",
-            float(decibel(law / 2.0)) if law else -240.0,
-            linear,
-            "V",
-            straight,
-            f"It stops holding {why}.",
-        ),
-        Merit(
-            "sideband_share",
-            "Part of the power in the sidebands",
-            pct(share),
-            "%",
-            "(m^2/2) / (1 + m^2/2)",
-            pct(share_law),
-            linear,
-            "V",
-            straight,
-            f"It stops holding {why}.",
-        ),
-        Merit(
-            "total_power",
-            "Total power over carrier power",
-            total,
-            "",
-            "1 + m^2/2",
-            1.0 + law**2 / 2.0,
-            linear,
-            "V",
-            straight,
-            f"It stops holding {why}.",
-        ),
-        Merit(
-            "envelope_distortion",
-            "Distortion of the envelope",
-            pct(bent),
-            "%",
-            "none up to a depth of 100 %",
-            0.0,
-            edge,
-            "V",
-            not over and straight,
-            f"It stops holding when the tone passes {text_of(edge, 'V')} peak: the carrier "
-            "turns over in the trough and an envelope detector folds it up; or "
-            f"{why}.",
-        ),
-        Merit(
-            "edge",
-            "Tone at which modulation reaches 100 %",
-            edge,
-            "V",
-            "the DC on the input",
-            abs(s.offset),
-            linear,
-            "V",
-            2 * edge <= linear,
-            f"It stops holding when twice the DC passes {text_of(linear, 'V')}; an offset of "
-            "the lower pair adds to the DC.",
-        ),
-    )
-    if not present:
-        sentence = (
-            "There is no DC on the modulating input, so no carrier comes out: this is "
-            "double sideband, not AM."
-        )
-    elif over:
-        sentence = (
-            f"Over-modulated: a depth of {text_of(pct(depth), '%')} turns the carrier "
-            "over in each trough, so an envelope detector hears "
-            f"{text_of(pct(bent), '%')} distortion."
-        )
-    else:
-        sentence = (
-            f"The carrier of {text_of(carrier, 'V')} is modulated to a depth of "
-            f"{text_of(pct(depth), '%')}; each sideband stands "
-            f"{show(abs(merits[1].value), 'dB')} below it and both hold "
-            f"{text_of(pct(share), '%')} of the power."
-        )
-    curves = _am_curves(s, solve, depth) if detail else ()
-    return UseResult(
-        "am",
-        "Amplitude modulation",
-        b.model,
-        s,
-        sentence,
-        {
-            "carrier": time_trace(t, v_upper, "carrier"),
-            "modulating": time_trace(t, v_lower, "modulating input"),
-            "output": time_trace(t, v_out, "output"),
-            "envelope": time_trace(t, envelope, "envelope", role="second"),
-            "envelope_below": time_trace(t, -envelope, "envelope, mirrored", role="second"),
-        },
-        spectrum,
-        curves,
-        merits,
-        window.text,
-        Listen(envelope - envelope.mean(), window.duration, b.full_scale / LOUD),
-    )
+    return math.sqrt(sum(wave[n] ** 2 for n in multiples)) / float(wave[km])
 
 
-def _am_curves(s, solve, depth):
-    c, m = _torus()
-    amplitudes = np.linspace(0.0, max(2.0 * abs(s.offset), 2.0 * s.tone_amplitude, 1e-3), 25)
-    out = answer(
-        solve, s.carrier_amplitude * np.cos(c), s.offset + amplitudes[:, None, None] * np.cos(m)
-    ).v_out
-    carrier, one = _torus_lines(out, c, m)
-    scale = 100.0 / abs(s.offset) if s.offset else 0.0
+def _full_depth(s, m):
+    """Tone at the input that modulates by 100 %, V: where twice a sideband is the carrier."""
+    fed = m.tone[0] / s.tone_amplitude if s.tone_amplitude > 0.0 else 1.0
+    # the carrier with the tone off, then along the tone; a matched cell needs the DC
+    tone = np.linspace(0.0, m.table.reach - abs(m.dc), 200)[1:]
+    carrier, one = m.static(m.dc, tone)
+    ratio = 2.0 * np.abs(one) / np.maximum(np.abs(carrier), 1e-15)
+    past = np.flatnonzero(ratio >= 1.0)
+    if not past.size:
+        return math.nan if tone.size else 0.0
+    k = past[0]
+    if k == 0:
+        return float(tone[0] / ratio[0] / fed) if ratio[0] < 1e6 else 0.0
+    return float(np.interp(1.0, ratio[k - 1 : k + 1], tone[k - 1 : k + 1]) / fed)
+
+
+@dataclass(frozen=True)
+class ModulationLaws:
+    """Relations by figure, and the limits that the words speak of."""
+
+    relations: dict
+    linear: float
+    edge: float = 0.0
+    series_end: float = 0.0
+    phase_40: float = 0.0
+    amplitude_40: float = 0.0
+    net: float = 0.0
+
+
+def relate_am(s, b, m):
+    """Textbook relations of AM: returns ModulationLaws."""
+    # under a picovolt of DC there is none
+    dc = abs(s.offset) if abs(s.offset) > 1e-12 else 0.0
+    law = s.tone_amplitude / dc if dc else math.inf
+    linear = b.linear("lower")
+    straight = dc + s.tone_amplitude <= linear
+    share = (law**2 / 2.0 / (1.0 + law**2 / 2.0)) if dc else 1.0
+
+    def within(value, part, inside=straight):
+        return Relation(value, part, linear, "V", inside)
+
+    relations = {
+        "depth": within(100.0 * law, 2.0 * law),
+        "envelope_depth": within(100.0 * min(law, 1.0) if law else 0.0, 2.0),
+        "sideband": within(float(decibel(law / 2.0)) if law else -240.0, 0.2),
+        "sideband_share": within(100.0 * share, 2.0),
+        "total_power": within(1.0 + law**2 / 2.0, 0.02 * (1.0 + law**2 / 2.0) if dc else math.nan),
+        "envelope_distortion": Relation(100.0 * _ideal_folding(law), 2.0, dc, "V", straight),
+        "edge": within(dc, math.nan, 2.0 * dc <= linear),
+    }
+    return ModulationLaws(relations, linear, dc)
+
+
+def _ideal_folding(depth):
+    """Distortion of the envelope |1 + m cos a| of an ideal product: none up to a depth of 1."""
+    if depth <= 1.0:
+        return 0.0
+    a = 2.0 * np.pi * np.arange(4096) / 4096
+    wave = np.abs(1.0 + depth * np.cos(a)) if math.isfinite(depth) else np.abs(np.cos(a))
+    return _folded(wave, 1)
+
+
+def show_am(s, b, m):
+    """Records, spectrum and sound of AM: returns Shown."""
+    v_lower = s.offset + _tone_wave(s, m.modulation)
+    return _drawn(s, b, m.modulation, v_lower, m.lines, ((1, 0), (1, 1), (1, -1)), None)
+
+
+def curves_am(s, b, m):
+    """Characteristics of AM: tuple of Curve."""
+    most = max(2.0 * abs(s.offset), 2.0 * s.tone_amplitude, 1e-3)
+    amplitudes = np.linspace(0.0, most, 25)
+    wide = modulated(replace(s, tone_amplitude=most), b, s.offset)
+    carrier, one = wide.static(s.offset, amplitudes * wide.tone[0] / most)
+    carrier, one = np.abs(carrier), np.abs(one)
     seen = carrier > 1e-9 * max(float(np.max(carrier)), float(np.max(one)), 1e-12)
     if not seen.any():
         return ()
+    scale = 100.0 / abs(s.offset) if s.offset else 0.0
+    guide = np.array([100.0, 100.0])
     return (
         Curve(
-            "Depth against modulating amplitude",
-            "modulating amplitude, peak",
-            "V",
-            "depth",
-            "%",
+            "depth", "V", "%",
             (
-                Trace(amplitudes[seen], 200.0 * one[seen] / carrier[seen], "V", "%", "depth"),
-                Trace(amplitudes, amplitudes * scale, "V", "%", "amplitude / DC", "relation"),
-                Trace(
-                    amplitudes[[0, -1]],
-                    np.array([100.0, 100.0]),
-                    "V",
-                    "%",
-                    "over-modulation",
-                    "guide",
-                ),
+                Trace(amplitudes[seen], 200.0 * one[seen] / carrier[seen], "V", "%"),
+                Trace(amplitudes, amplitudes * scale, "V", "%", "relation"),
+                Trace(amplitudes[[0, -1]], guide, "V", "%", "guide"),
             ),
-            (s.tone_amplitude, 100.0 * depth),
-            "Above 100 % the carrier turns over in the trough.",
+            (s.tone_amplitude, 100.0 * m.depth),
         ),
-    )
+    )  # fmt: skip
 
 
 # ---------------------------------------------------------------- DSB
@@ -369,225 +393,127 @@ class DoubleSideband:
     )
 
 
+@dataclass(frozen=True)
+class DsbRun:
+    """What double sideband does, measured. `left` V, DC on the modulating input; `one` V, a
+    sideband; `trim` V, the best."""
+
+    figures: dict
+    modulation: Modulation
+    lines: Lines
+    left: float
+    one: float
+    trim: float
+
+
+def measure_dsb(s, b):
+    """Run double sideband: returns DsbRun."""
+    needs(s, "carrier_amplitude", "tone_amplitude")
+    left = s.offset + s.trim
+    m, trim = _trimmed(s, b, left)
+    lines = m.lines()
+    after = m.lines(s.offset + trim)
+    one = math.sqrt(0.5 * (lines.part(1, 1) ** 2 + lines.part(1, -1) ** 2))
+    third = max(lines.part(1, 3), lines.part(1, -3))
+    sidebands = ((1, 1), (1, -1))
+    figures = {
+        "suppression": Figure(_suppression(lines, *sidebands), "dB"),
+        "suppression_peak": Figure(_over_peak(lines, m.kc, m.km, m.window.samples), "dB"),
+        "best_trim": Figure(trim, "V"),
+        "after_trim": Figure(_suppression(after, *sidebands), "dB"),
+        "tone_leak": Figure(level_ratio(one, lines.part(0, 1)), "dB"),
+        "sideband": Figure(one, "V"),
+        "third_order": Figure(100.0 * third / one if one > 0.0 else 0.0, "%"),
+    }
+    return DsbRun(figures, m, lines, left, one, trim)
+
+
+def _trimmed(s, b, left):
+    """Modulation of double sideband, wide enough to hold the best trim; and that trim, V."""
+    most = abs(left) + 0.4 * b.v_t
+    for _ in range(4):
+        m = modulated(s, b, left, most)
+        dc = np.linspace(-most, most, 129)
+        carrier, _ = m.static(dc, m.tone[0])
+        cross = np.flatnonzero(np.signbit(carrier[:-1]) != np.signbit(carrier[1:]))
+        if cross.size:
+            k = cross[np.argmin(np.abs(dc[cross] + s.offset))]
+            low, high = dc[k], dc[k + 1]
+            for _ in range(3):
+                points = np.linspace(low, high, 9)
+                values, _ = m.static(points, m.tone[0])
+                k = int(np.flatnonzero(np.signbit(values[:-1]) != np.signbit(values[1:]))[0])
+                low, high = points[k], points[k + 1]
+            null = low - values[k] * (high - low) / (values[k + 1] - values[k])
+            # under ten nanovolts there is only rounding
+            return m, float(null - s.offset) if abs(null) > 1e-8 else -s.offset
+        most *= 4.0
+    return m, -s.offset
+
+
 def best_trim(settings=None, solve=None):
     """Trim voltage of `DoubleSideband` that gives the least carrier, V.
-
-    The carrier line, taken with its sign against the carrier, passes through zero; secant steps.
 
     Raises
     ------
     QuantityError
-        As `run_dsb`.
+        As `run_use`.
     """
     s = checked(settings or DoubleSideband())
     needs(s, "carrier_amplitude", "tone_amplitude")
-    follows(s, carrier_amplitude=1.0, tone_amplitude=0.2, offset=0.1, trim=0.1)
-    solve = solve or TextbookCell()
-    c, m = _torus()
-    upper = s.carrier_amplitude * np.cos(c)
-    tone = s.tone_amplitude * np.cos(m)
-
-    def signed(trim):
-        out = answer(solve, upper, tone + s.offset + trim).v_out
-        return float(np.mean(out * np.cos(c)))
-
-    v0, v1 = -s.offset - 1e-3, -s.offset + 1e-3
-    f0, f1 = signed(v0), signed(v1)
-    for _ in range(10):
-        if f1 == f0 or abs(v1 - v0) < 1e-10:
-            break
-        v0, v1, f0 = v1, v1 - f1 * (v1 - v0) / (f1 - f0), f1
-        f1 = signed(v1)
-    # under a picovolt there is only rounding
-    return -s.offset if abs(v1 + s.offset) < 1e-12 else v1
+    return _trimmed(s, bench(solve or TextbookCell()), s.offset + s.trim)[1]
 
 
-def run_dsb(settings=None, solve=None, detail=True):
-    """Double sideband: carrier suppression against the DC left, and the trim that nulls it.
-
-    Parameters, returns and errors as `uses_gain.run_variable_gain`.
-    Merits: suppression, best_trim, after_trim, tone_leak, sideband, third_order.
-    """
-    s = checked(settings or DoubleSideband())
-    needs(s, "carrier_amplitude", "tone_amplitude")
-    follows(s, carrier_amplitude=1.0, tone_amplitude=0.2, offset=0.1, trim=0.1)
-    solve = solve or TextbookCell()
-    b = bench(solve)
-    window, tones, (carrier_phase, tone_phase) = _carrier_and_tone(s)
-    fc, fm = window.used
-    kc, km = (t.cycles for t in tones)
-    t = window.time
-    v_upper = s.carrier_amplitude * np.cos(carrier_phase)
-    tone = s.tone_amplitude * np.cos(tone_phase)
-    left = s.offset + s.trim
-    v_out = answer(solve, v_upper, tone + left).v_out
-    spectrum = labelled_spectrum(v_out, window.duration, tones)
-    levels = spectrum.spectrum
-    sidebands = (kc + km, kc - km)
-    suppression = carrier_suppression(levels, kc, sidebands)
-    law = float(decibel(s.tone_amplitude / 2.0 / max(abs(left), 1e-15)))
-    linear = b.linear("lower")
-    straight = abs(left) + s.tone_amplitude <= linear
-    trim = best_trim(s, solve)
-    trimmed = answer(solve, v_upper, tone + s.offset + trim).v_out
-    after = carrier_suppression(
-        labelled_spectrum(trimmed, window.duration, tones).spectrum, kc, sidebands
-    )
-    one = float(np.sqrt(np.mean(levels.peak[list(sidebands)] ** 2)))
-    # one sideband of a hard or soft carrier: half the product of the two Fourier parts
-    small = b.full_scale * (s.carrier_amplitude * s.tone_amplitude) / (8.0 * b.v_t**2)
-    leak = carrier_suppression(levels, km, sidebands)
-    third = max(spectrum.level(1, 3), spectrum.level(1, -3)) / one if one else 0.0
-    third_law = (s.tone_amplitude / b.v_t) ** 2 / 48.0
-    series_end = 2.0 * b.v_t * small_drive_limit(0.1, 3)
-    lost = abs(left) <= s.tone_amplitude / 200.0
+def relate_dsb(s, b, m):
+    """Textbook relations of double sideband: returns ModulationLaws."""
+    linear, series_end = b.linear("lower"), b.series_end("lower")
+    left = abs(m.left) if abs(m.left) > 1e-12 else 0.0
+    straight = left + s.tone_amplitude <= linear
     small_carrier = s.carrier_amplitude <= b.linear("upper")
-    merits = (
-        Merit(
-            "suppression",
-            "Carrier suppression, sideband over carrier",
-            suppression,
-            "dB",
-            "20 log10 (tone amplitude / (2 |DC left|))",
-            law,
-            linear,
-            "V",
-            straight,
-            "It stops holding when DC and tone together pass "
-            f"{text_of(linear, 'V')}, where the lower pair bends by 1 %, and when the offset "
-            f"of the lower pair, here {text_of(-trim - s.offset, 'V')}, adds to the DC.",
+    law = float(decibel(s.tone_amplitude / 2.0 / max(left, 1e-15)))
+    peak = float(decibel((s.tone_amplitude + left) / max(left, 1e-15)))
+    hard = s.carrier_amplitude >= b.oscillator_limits()[1]
+    third = 100.0 / 3.0 * b.two_tone(hard) * s.tone_amplitude**2
+    one = product_law(s, b)
+    relations = {
+        "suppression": Relation(law, 0.2, linear, "V", straight),
+        "suppression_peak": Relation(peak, 0.2, linear, "V", straight),
+        "best_trim": Relation(-s.offset, 1e-5, -m.trim - s.offset, "V"),
+        "after_trim": Relation(limit=s.tone_amplitude / 200.0, limit_unit="V"),
+        "tone_leak": Relation(inside=m.figures["tone_leak"].value > 40.0),
+        "sideband": Relation(one, 0.02 * one, linear, "V", straight and small_carrier),
+        "third_order": Relation(
+            third, 0.1 * third, series_end, "V", s.tone_amplitude <= series_end
         ),
-        Merit(
-            "best_trim",
-            "Trim that nulls the carrier",
-            trim,
-            "V",
-            "minus the DC left over",
-            -s.offset,
-            -trim - s.offset,
-            "V",
-            abs(trim + s.offset) <= 1e-5,
-            "It stops holding when the lower pair has an offset of its own; it then takes up "
-            f"that too, here {text_of(-trim - s.offset, 'V')}.",
-        ),
-        Merit(
-            "after_trim",
-            "Carrier suppression after that trim",
-            after,
-            "dB",
-            "nothing but rounding for a matched cell",
-            None,
-            s.tone_amplitude / 2.0 * 1e-2,
-            "V",
-            True,
-            "40 dB stops holding when the trim drifts by more than "
-            f"{text_of(s.tone_amplitude / 200.0, 'V')} (a hundredth of a sideband).",
-        ),
-        Merit(
-            "tone_leak",
-            "Modulating tone, sideband over leak",
-            leak,
-            "dB",
-            "nothing but rounding for matched upper pairs",
-            None,
-            b.v_t * 0.01,
-            "V",
-            leak > 40.0,
-            "It stops holding when the upper pairs are mismatched: an offset "
-            "on the upper input lets the tone through, as DC on the lower one does "
-            "the carrier.",
-        ),
-        Merit(
-            "sideband",
-            "Level of one sideband",
-            one,
-            "V",
-            "I R A_c A_m / (8 VT^2)",
-            small,
-            linear,
-            "V",
-            straight and small_carrier,
-            f"It stops holding when {_edges(b)}, where tanh "
-            "bends by 1 %; a harder carrier then gives more level but no longer in "
-            "proportion.",
-        ),
-        Merit(
-            "third_order",
-            "Third-order sidebands",
-            100.0 * third,
-            "%",
-            "(A_m/VT)^2 / 48",
-            100.0 * third_law,
-            series_end,
-            "V",
-            s.tone_amplitude <= series_end,
-            f"It stops holding when the tone passes {text_of(series_end, 'V')}: the next "
-            "term of the series then takes a tenth.",
-        ),
-    )
-    if lost and suppression > 60:
-        sentence = (
-            f"The carrier is nulled: {show(suppression, 'dB')} under a sideband of "
-            f"{text_of(one, 'V')}."
-        )
-    else:
-        sentence = (
-            f"{text_of(left, 'V')} of DC on the modulating input leaves the carrier "
-            f"{show(abs(suppression), 'dB')} {'below' if suppression >= 0 else 'above'} "
-            f"each sideband; a trim of {text_of(trim, 'V')} nulls it."
-        )
-    envelope = complex_envelope(v_out, kc, min(kc - 1, 8 * km))
-    curves = _dsb_curves(s, solve, suppression, trim) if detail else ()
-    return UseResult(
-        "dsb",
-        "Double sideband",
-        b.model,
-        s,
-        sentence,
-        {
-            "carrier": time_trace(t, v_upper, "carrier"),
-            "modulating": time_trace(t, tone + left, "modulating input"),
-            "output": time_trace(t, v_out, "output"),
-            "envelope": time_trace(t, np.abs(envelope), "envelope", role="second"),
-            "envelope_below": time_trace(t, -np.abs(envelope), "envelope, mirrored", role="second"),
-        },
-        spectrum,
-        curves,
-        merits,
-        window.text,
-        Listen(v_out, window.duration, b.full_scale / LOUD, shift=max(0.0, fc - 2.0 * fm)),
-    )
+    }
+    return ModulationLaws(relations, linear, series_end=series_end)
 
 
-def _dsb_curves(s, solve, suppression, trim):
-    c, m = _torus(16, 12)
-    span = max(2e-3, 3.0 * abs(s.trim - trim))
-    trims = np.sort(np.append(np.linspace(trim - span, trim + span, 40), trim))
-    out = answer(
-        solve,
-        s.carrier_amplitude * np.cos(c),
-        (s.offset + trims)[:, None, None] + s.tone_amplitude * np.cos(m),
-    ).v_out
-    carrier, one = _torus_lines(out, c, m)
+def show_dsb(s, b, m):
+    """Records, spectrum and sound of double sideband: returns Shown."""
+    fc, fm = m.modulation.window.used
+    v_lower = m.left + _tone_wave(s, m.modulation)
+    heard = max(0.0, fc - 2.0 * fm)
+    return _drawn(s, b, m.modulation, v_lower, m.lines, ((1, 1), (1, -1)), heard)
+
+
+def curves_dsb(s, b, m):
+    """Characteristics of double sideband: tuple of Curve."""
+    span = max(2e-3, 3.0 * abs(s.trim - m.trim))
+    trims = np.sort(np.append(np.linspace(m.trim - span, m.trim + span, 40), m.trim))
+    wide = modulated(s, b, m.left, float(np.max(np.abs(s.offset + trims))))
+    carrier, one = wide.static(s.offset + trims, wide.tone[0])
     most = 100.0
-    seen = np.minimum(decibel(one / np.maximum(carrier, 1e-15)), most)
+    seen = np.minimum(decibel(np.abs(one) / np.maximum(np.abs(carrier), 1e-15)), most)
     left = np.maximum(np.abs(s.offset + trims), 1e-12)
     law = np.minimum(decibel(s.tone_amplitude / 2.0 / left), most)
     return (
         Curve(
-            "Carrier suppression against trim",
-            "trim voltage",
-            "V",
-            "suppression",
-            "dB",
-            (
-                Trace(trims, seen, "V", "dB", "suppression"),
-                Trace(trims, law, "V", "dB", "tone / (2 |DC|)", "relation"),
-            ),
-            (s.trim, min(suppression, most)),
-            "The peak is the null; it is drawn up to 100 dB.",
+            "suppression", "V", "dB",
+            (Trace(trims, seen, "V", "dB"), Trace(trims, law, "V", "dB", "relation")),
+            (s.trim, min(m.figures["suppression"].value, most)),
         ),
-    )
+    )  # fmt: skip
 
 
 # ---------------------------------------------------------------- SSB
@@ -671,211 +597,140 @@ def image_rejection(amplitude_ratio, phase_error):
         return decibel(wanted / image)
 
 
-def run_ssb(settings=None, solve=None, detail=True):
-    """Single sideband by phasing two cells: image rejection against phase and amplitude error.
+@dataclass(frozen=True)
+class SsbRun:
+    """What phasing gives, measured. `first` and `second` are the lines of each cell behind the
+    loads, the second one with its gain and sign; `lines` their sum; `net` rad, the phase error
+    that counts for the unwanted sideband; `ratio` gain of the second cell over the first."""
+
+    figures: dict
+    modulation: Modulation
+    first: Lines
+    second: Lines
+    lines: Lines
+    sign: float
+    ratio: float
+    errors: tuple
+    net: float
+
+
+def measure_ssb(s, b):
+    """Run single sideband by phasing two cells: returns SsbRun.
 
     The first cell gets carrier and tone, the second both a quarter cycle later, each shift with
-    its error; `solve` stands for both cells, and the second one's output is scaled by the gain
-    difference. The outputs are subtracted for the upper sideband, added for the lower.
-
-    Parameters, returns and errors as `uses_gain.run_variable_gain`.
-    Merits: rejection, wanted, image, carrier, allowed_phase, allowed_amplitude.
+    its error; the one solver stands for both cells, and the second one's output is scaled by the
+    gain difference. The outputs are subtracted for the upper sideband, added for the lower.
     """
-    s = checked(settings or SingleSideband())
     needs(s, "carrier_amplitude", "tone_amplitude")
-    follows(s, carrier_amplitude=1.0, tone_amplitude=0.2)
-    solve = solve or TextbookCell()
-    b = bench(solve)
-    window, tones, (carrier, tone) = _carrier_and_tone(s)
-    fc, fm = window.used
-    kc, km = (t.cycles for t in tones)
-    t = window.time
-    sign = -1.0 if s.sideband == "upper" else 1.0
-    a = 1.0 + s.amplitude_error / 100.0
+    m = modulated(s, b, 0.0)
+    upper = s.sideband == "upper"
+    sign = -1.0 if upper else 1.0
+    ratio = 1.0 + s.amplitude_error / 100.0
     alpha, beta = np.radians([s.carrier_phase_error, s.tone_phase_error])
-    point = answer(
-        solve,
-        s.carrier_amplitude * np.stack([np.cos(carrier), np.sin(carrier + alpha)]),
-        s.tone_amplitude * np.stack([np.cos(tone), np.sin(tone + beta)]),
+    first = m.lines()
+    second = m.lines(None, alpha - 0.5 * np.pi, beta - 0.5 * np.pi).times(ratio)
+    lines = first.times(1.0)
+    lines = replace(lines, phasor=first.phasor + sign * second.phasor)
+    # what two large waves leave of each other is rounding
+    lines = replace(
+        lines,
+        phasor=np.where(np.abs(lines.phasor) < 1e-13 * np.abs(first.phasor), 0.0, lines.phasor),
     )
-    first, second = point.v_out[0], a * point.v_out[1]
-    v_out = first + sign * second
-    spectrum = labelled_spectrum(v_out, window.duration, tones)
-    up, down = spectrum.level(1, 1), spectrum.level(1, -1)
-    wanted, image = (up, down) if s.sideband == "upper" else (down, up)
-    rejection = float(decibel(wanted / max(image, 1e-12 * wanted))) if wanted > 0 else 0.0
+    up, down = lines.part(1, 1), lines.part(1, -1)
+    wanted, image = (up, down) if upper else (down, up)
+    carrier = lines.part(1, 0)
+    figures = {
+        "rejection": Figure(level_ratio(wanted, image), "dB"),
+        "wanted": Figure(wanted, "V"),
+        "image": Figure(image, "V"),
+        "carrier": Figure(level_ratio(wanted, carrier), "dB"),
+        "carrier_peak": Figure(_over_peak(lines, m.kc, m.km, m.window.samples), "dB"),
+        "allowed_phase": Figure(math.degrees(2.0 * math.atan(10.0 ** (-40.0 / 20.0))), "deg"),
+        "allowed_amplitude": Figure(100.0 * 2.0 / (10.0 ** (40.0 / 20.0) - 1.0), "%"),
+    }
     # the errors of both shifts add in one sideband and subtract in the other
-    w_phase, i_phase = (
-        (alpha + beta, alpha - beta) if s.sideband == "upper" else (alpha - beta, alpha + beta)
-    )
-    w_size = abs(1.0 + a * np.exp(1j * w_phase))
-    i_size = abs(1.0 - a * np.exp(1j * i_phase))
+    errors = (alpha + beta, alpha - beta) if upper else (alpha - beta, alpha + beta)
+    return SsbRun(figures, m, first, second, lines, sign, ratio, errors, math.degrees(errors[1]))
+
+
+def relate_ssb(s, b, m):
+    """Textbook relations of phasing: returns ModulationLaws."""
+    w_size = abs(1.0 + m.ratio * np.exp(1j * m.errors[0]))
+    i_size = abs(1.0 - m.ratio * np.exp(1j * m.errors[1]))
     law = float(decibel(w_size / max(i_size, 1e-12)))
     linear = b.linear("lower")
     straight = s.carrier_amplitude <= b.linear("upper") and s.tone_amplitude <= linear
-    edges = _edges(b)
-    level = b.full_scale * s.carrier_amplitude * s.tone_amplitude / (8.0 * b.v_t**2) * w_size
-    clear = min(rejection, 200.0)
-    phase_40 = math.degrees(2.0 * math.atan(10.0 ** (-40.0 / 20.0)))
-    amplitude_40 = 100.0 * 2.0 / (10.0 ** (40.0 / 20.0) - 1.0)
-    net = math.degrees(i_phase)
-    left = carrier_suppression(
-        spectrum.spectrum, kc, [kc + km if s.sideband == "upper" else kc - km]
+    one = product_law(s, b)
+    f = m.figures
+    phase_40, amplitude_40 = f["allowed_phase"].value, f["allowed_amplitude"].value
+    clear = f["carrier"].value > 40.0
+    relations = {
+        "rejection": Relation(law, 0.2),
+        "wanted": Relation(one * w_size, 0.02 * one * w_size, linear, "V", straight),
+        "image": Relation(one * i_size, 0.02 * one * i_size, linear, "V", straight),
+        "carrier": Relation(inside=clear),
+        "carrier_peak": Relation(inside=clear),
+        "allowed_phase": Relation(limit=phase_40, limit_unit="deg", inside=abs(m.net) <= phase_40),
+        "allowed_amplitude": Relation(
+            limit=amplitude_40, limit_unit="%", inside=abs(s.amplitude_error) <= amplitude_40
+        ),
+    }
+    return ModulationLaws(
+        relations, linear, phase_40=phase_40, amplitude_40=amplitude_40, net=m.net
     )
-    merits = (
-        Merit(
-            "rejection",
-            "Image rejection, wanted over other sideband",
-            rejection,
-            "dB",
-            "10 log10((1 + 2a cos p + a^2) / (1 - 2a cos p + a^2))",
-            law,
-            None,
-            "",
-            left > 20.0,
-            "It stops holding when the two cells differ in more than gain and phase, for "
-            "instance when an offset leaves a carrier, now "
-            f"{show(left, 'dB')} below the wanted sideband.",
-        ),
-        Merit(
-            "wanted",
-            "Level of the wanted sideband",
-            wanted,
-            "V",
-            "I R A_c A_m / (8 VT^2) from each cell, added",
-            level,
-            linear,
-            "V",
-            straight,
-            f"It stops holding when {edges}, where tanh bends by 1 %.",
-        ),
-        Merit(
-            "image",
-            "Level of the other sideband",
-            image,
-            "V",
-            "the same, subtracted",
-            level * i_size / w_size,
-            linear,
-            "V",
-            straight,
-            f"It stops holding when {edges}.",
-        ),
-        Merit(
-            "carrier",
-            "Carrier suppression",
-            left,
-            "dB",
-            "nothing but rounding for matched cells",
-            None,
-            None,
-            "",
-            left > 40.0,
-            "It stops holding when either cell has an offset on its lower pair.",
-        ),
-        Merit(
-            "allowed_phase",
-            "Phase error that leaves 40 dB",
-            phase_40,
-            "deg",
-            "2 arctan(10^(-40/20)), equal amplitudes",
-            None,
-            phase_40,
-            "deg",
-            abs(net) <= phase_40,
-            f"40 dB stops holding when the phase error passes {phase_40:.2f} degrees; now it "
-            f"is {abs(net):.2f} degrees.",
-        ),
-        Merit(
-            "allowed_amplitude",
-            "Gain difference that leaves 40 dB",
-            amplitude_40,
-            "%",
-            "2 / (10^(40/20) - 1), no phase error",
-            None,
-            amplitude_40,
-            "%",
-            abs(s.amplitude_error) <= amplitude_40,
-            f"40 dB stops holding when the gains differ by more than {amplitude_40:.2f} %; "
-            f"now it is {abs(s.amplitude_error):.2f} %.",
-        ),
-    )
-    sentence = (
-        f"The {s.sideband} sideband comes out at {text_of(wanted, 'V')}, the other "
-        f"{'is gone' if clear >= 200 else f'{clear:.1f} dB below it'}: the two cells "
-        f"differ by {abs(net):.3g} degrees and {abs(s.amplitude_error):.3g} %."
-    )
-    curves = ()
-    if detail:
-        phase = np.linspace(-20.0, 20.0, 161)
 
-        def grid(x):
-            return np.minimum(image_rejection(x, phase), 80.0)
 
-        curves = (
-            Curve(
-                "Image rejection against phase error",
-                "phase error",
-                "deg",
-                "image rejection",
-                "dB",
-                (
-                    Trace(
-                        phase,
-                        grid(a),
-                        "deg",
-                        "dB",
-                        f"gain difference {s.amplitude_error:.3g} %",
-                        "relation",
-                    ),
-                    Trace(phase, grid(1.0), "deg", "dB", "equal gains", "guide"),
-                    Trace(phase, grid(1.1), "deg", "dB", "gain difference 10 %", "guide"),
-                ),
-                (net, min(rejection, 80.0)),
-                "The curves are the relation, the point is the two cells; drawn up to 80 dB.",
-            ),
-            _ssb_amplitude_curve(s, net, rejection),
-        )
-    return UseResult(
-        "ssb",
-        "Single sideband by phasing",
-        b.model,
-        s,
-        sentence,
+def show_ssb(s, b, m):
+    """Records, spectrum and sound of phasing: returns Shown."""
+    window = m.modulation.window
+    n, t = window.samples, window.time
+    fc, fm = window.used
+    turn = 2.0 * np.pi * m.modulation.km * np.arange(n) / n
+    beta = math.radians(s.tone_phase_error)
+    v_out = m.lines.record(n)
+    wanted = ((1, 1),) if s.sideband == "upper" else ((1, -1),)
+    return Shown(
         {
-            "tone": time_trace(t, s.tone_amplitude * np.cos(tone), "tone, first cell"),
-            "tone_shifted": time_trace(
-                t, s.tone_amplitude * np.sin(tone + beta), "tone, second cell", role="second"
-            ),
-            "first": time_trace(t, first, "first cell"),
-            "second": time_trace(t, second, "second cell", role="second"),
-            "output": time_trace(t, v_out, "sum of both"),
+            "tone": time_trace(t, s.tone_amplitude * np.cos(turn)),
+            "tone_shifted": time_trace(t, s.tone_amplitude * np.sin(turn + beta), "second"),
+            "first": time_trace(t, m.first.record(n)),
+            "second": time_trace(t, m.second.record(n), "second"),
+            "output": time_trace(t, v_out),
         },
-        spectrum,
-        curves,
-        merits,
+        m.lines.labelled(n, wanted, m.modulation.table.floor_db),
         window.text,
         Listen(v_out, window.duration, b.full_scale / LOUD, shift=max(0.0, fc - 2.0 * fm)),
     )
 
 
-def _ssb_amplitude_curve(s, net, rejection):
-    error = np.linspace(-20.0, 20.0, 161)
+def curves_ssb(s, b, m):
+    """Characteristics of phasing: tuple of Curve."""
+    span = np.linspace(-20.0, 20.0, 161)
+    rejection = m.figures["rejection"].value
 
-    def grid(p):
-        return np.minimum(image_rejection(1.0 + error / 100.0, p), 80.0)
+    def over_phase(ratio):
+        return np.minimum(image_rejection(ratio, span), 80.0)
 
-    return Curve(
-        "Image rejection against gain difference",
-        "gain difference",
-        "%",
-        "image rejection",
-        "dB",
-        (
-            Trace(error, grid(net), "%", "dB", f"phase error {abs(net):.3g} degrees", "relation"),
-            Trace(error, grid(0.0), "%", "dB", "no phase error", "guide"),
-            Trace(error, grid(5.0), "%", "dB", "phase error 5 degrees", "guide"),
+    def over_gain(phase):
+        return np.minimum(image_rejection(1.0 + span / 100.0, phase), 80.0)
+
+    return (
+        Curve(
+            "phase", "deg", "dB",
+            (
+                Trace(span, over_phase(m.ratio), "deg", "dB", "relation"),
+                Trace(span, over_phase(1.0), "deg", "dB", "guide"),
+                Trace(span, over_phase(1.1), "deg", "dB", "guide"),
+            ),
+            (m.net, min(rejection, 80.0)),
         ),
-        (s.amplitude_error, min(rejection, 80.0)),
-        "Either error alone caps the rejection.",
-    )
+        Curve(
+            "amplitude", "%", "dB",
+            (
+                Trace(span, over_gain(m.net), "%", "dB", "relation"),
+                Trace(span, over_gain(0.0), "%", "dB", "guide"),
+                Trace(span, over_gain(5.0), "%", "dB", "guide"),
+            ),
+            (s.amplitude_error, min(rejection, 80.0)),
+        ),
+    )  # fmt: skip

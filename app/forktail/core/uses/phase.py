@@ -1,6 +1,8 @@
 """Two uses with one frequency on both inputs: the phase detector and the squarer.
 
-Relations: Gardner, Phaselock Techniques (phase detector); trigonometry (squarer).
+Relations: Gardner, Phaselock Techniques (phase detector); trigonometry (squarer); series of the
+pairs with emitter resistors, Gray, Hurst, Lewis, Meyer, Analysis and Design of Analog Integrated
+Circuits, chapter 3.
 """
 
 import math
@@ -9,20 +11,103 @@ from functools import lru_cache
 
 import numpy as np
 
-from forktail.core.models import TextbookCell
-from forktail.core.quantities import format_quantity as text_of
-from forktail.core.spec import checked, choice, number, setting, spec
+from forktail.core.cell.law import CellSettings, solve_cell
+from forktail.core.path import coupled, loaded
+from forktail.core.spec import choice, number, setting, spec
+from forktail.core.thermal import T_NOMINAL, thermal_voltage
 from forktail.core.uses.reference import (
     CALL,
     ONE_DB,
-    answer,
-    bench,
     first_departure,
-    follows,
+    first_reach,
     needs,
+    once,
+    ratio,
 )
-from forktail.core.uses.result import LOUD, Curve, Listen, Merit, Trace, UseResult, show, time_trace
-from forktail.core.waves.spectrum import Tone, carrier_suppression, decibel, labelled_spectrum
+from forktail.core.uses.result import (
+    LOUD,
+    Curve,
+    Figure,
+    Listen,
+    Relation,
+    Shown,
+    Trace,
+    time_trace,
+)
+from forktail.core.uses.steady import Table
+from forktail.core.waves.lines import Lines
+from forktail.core.waves.spectrum import Tone, decibel, level_ratio
+
+#: Cycles and samples that are drawn.
+CYCLES, SAMPLES = 4, 1024
+#: Offset on both inputs by which the zero of the detector is tried, V.
+BIAS = 1e-3
+
+# ---------------------------------------------------------------- where the laws of both end
+
+
+@dataclass(frozen=True)
+class Ends:
+    """Drives of both inputs, V peak, at which the laws of two equal sines end.
+
+    `soft` : up to here the mean follows their product to 1 dB. `slope`, `swing` : from here on
+    slope and largest mean are those of hard drive to 1 dB. `straight` : from here on the
+    characteristic is straight to 2 %. `square`, `fourth` : up to here second and fourth harmonic
+    are within a tenth of their series.
+    """
+
+    soft: float
+    slope: float
+    swing: float
+    straight: float
+    square: float
+    fourth: float
+
+
+def ends(b):
+    """Ends of the laws for the emitter resistors of a Bench, found on the matched cell."""
+    k = (ratio(b.drop(side) / b.v_t) for side in ("lower", "upper"))
+    return Ends(*(b.v_t * float(v) for v in _ends(*k)))
+
+
+@lru_cache(maxsize=64)
+def _ends(k_lower, k_upper):
+    unit = float(thermal_voltage(T_NOMINAL))
+    most = 14.0 * (1.0 + max(k_lower, k_upper))
+    drive = np.geomspace(0.05, most, 48)
+    n = 128
+    turn = 2.0 * np.pi * (np.arange(n) + 0.5) / n
+    phases = np.radians([0.0, 45.0, 89.0, 91.0])
+    lower = drive[None, :, None] * np.cos(turn - phases[:, None, None])
+    settings = CellSettings(
+        1.0, T_NOMINAL, r_emitter_upper=2.0 * k_upper * unit, r_emitter_lower=k_lower * unit
+    )
+    out = solve_cell(
+        unit * drive[:, None] * np.cos(turn), unit * lower, 1.0, settings, gains=False
+    ).v_out
+    swing, at_45, early, late = out.mean(axis=-1)
+    slope = (early - late) / math.radians(2.0)
+    bent = 1.0 - at_45 / (slope * math.pi / 4.0)
+    second, fourth = (2.0 * np.mean(out[0] * np.cos(k * turn), axis=-1) for k in (2, 4))
+    return (
+        min(first_departure(drive, y / drive**2, ONE_DB) for y in (swing, slope)),
+        first_reach(drive, slope, (1.0 - ONE_DB) * 2.0 / np.pi),
+        first_reach(drive, swing, 1.0 - ONE_DB),
+        first_reach(drive, -bent, -0.02),
+        first_departure(drive, second / drive**2, 0.1),
+        first_departure(drive, fourth / second / drive**2, 0.1),
+    )
+
+
+def _one_tone(lines, tone):
+    """Lines of two tones of one frequency as lines of one; all with the same order added up."""
+    order = lines.orders.sum(axis=1)
+    phasor = np.where(order < 0, lines.phasor.conj(), lines.phasor)
+    order = np.abs(order)
+    total = np.bincount(order, phasor.real) + 1j * np.bincount(order, phasor.imag)
+    total[0] = total[0].real
+    return Lines(np.arange(len(total))[:, None], total, (tone,), lines.duration)
+
 
 # ---------------------------------------------------------------- phase detector
 
@@ -72,288 +157,294 @@ class PhaseDetector:
     )
 
 
-def _detector_wave(shape, turns):
-    """Cosine or square wave over an angle in rad, square edges between the samples."""
-    wave = np.cos(turns)
-    return np.sign(wave) if shape == "square" else wave
+class _SineMeans:
+    """Mean output against phase for two sines: a cosine series, exact at any phase."""
+
+    def __init__(self, b, s):
+        fed = [complex(b.fed(side, s.frequency)) for side in ("upper", "lower")]
+        self.peaks = (s.upper_amplitude * abs(fed[0]), s.lower_amplitude * abs(fed[1]))
+        self.turns = tuple(math.atan2(h.imag, h.real) for h in fed)
+        self.table = Table(b, (0.0, self.peaks[0]), 0.0, self.peaks[1])
+        d = self.table.over_phases(0.0, (self.peaks[1],))
+        self._d = 0.5 * np.diagonal(d)
+        self._k = np.arange(len(self._d))
+        self._rest = float(d[0, 0])
+
+    def __call__(self, degrees):
+        angle = np.radians(degrees) + self.turns[0] - self.turns[1]
+        series = np.cos(np.asarray(angle)[..., None] * self._k[1:]) @ self._d[1:]
+        return self._rest + series
+
+    def slope(self, degrees):
+        """Slope, falling, V/rad."""
+        angle = math.radians(degrees) + self.turns[0] - self.turns[1]
+        return float(np.sin(angle * self._k) @ (self._k * self._d))
+
+    def lines(self, s, tone):
+        """Lines before the loads at the phase that is set."""
+        duration = CYCLES / s.frequency
+        lower = (self.peaks[1], self.turns[1] - math.radians(s.phase))
+        lines = self.table.lines(0.0, (lower,), duration, self.turns[0], (tone, tone))
+        return _one_tone(lines, tone)
 
 
-def run_phase_detector(settings=None, solve=None, detail=True):
-    """Phase detector: mean output against phase, from cosine to triangle as the drive grows.
+#: Steps of a cycle in which square waves are followed: a tenth of a degree.
+_FINE = 3600
 
-    Parameters, returns and errors as `uses_gain.run_variable_gain`.
-    Merits: output, slope, zero, swing, straightness, lock_range.
+
+@lru_cache(maxsize=1)
+def _halves():
+    """Square wave of size 1, edges between the samples, and six functions that hold what a
+    coupling capacitor makes of it: a parabola over each half cycle, by its values at the
+    beginning, the middle and the end. (3600,), (6,) places, (6, 3600)."""
+    wave = np.where(np.cos(2.0 * np.pi * (np.arange(_FINE) + 0.5) / _FINE) > 0.0, 1.0, -1.0)
+    start = 3 * _FINE // 4  # of the positive half
+    half = _FINE // 2
+    x = np.arange(half) / (half - 1.0)
+    shapes = np.stack([(2.0 * x - 1.0) * (x - 1.0), 4.0 * x * (1.0 - x), x * (2.0 * x - 1.0)])
+    functions = np.zeros((6, _FINE))
+    functions[:3, :half], functions[3:, half:] = shapes, shapes
+    places = np.array([0, half // 2, half - 1, half, half + half // 2, _FINE - 1])
+    return wave, (places + start) % _FINE, np.roll(functions, start, axis=1)
+
+
+class _SquareMeans:
+    """Mean output against phase for two square waves, in steps of a tenth of a degree.
+
+    Within each half cycle a wave is flat, or sags a little behind a coupling capacitor: so the
+    output is known from 36 solutions.
     """
-    s = checked(settings or PhaseDetector())
+
+    def __init__(self, b, s):
+        wave, places, self._functions = _halves()
+        step = 1.0 / (s.frequency * _FINE)
+        self.waves = [
+            coupled(a * wave, step, b.path.feed(side).corner) * b.path.feed(side).gain
+            for side, a in (("upper", s.upper_amplitude), ("lower", s.lower_amplitude))
+        ]
+        upper, lower = (w[places] for w in self.waves)
+        self._f = b.answer(upper[:, None], lower[None, :])
+        g = np.fft.rfft(self._functions)
+        cross = np.einsum("ak,ab,bk->k", g, self._f, g.conj())
+        self._means = np.fft.irfft(cross, _FINE) / _FINE
+
+    def __call__(self, degrees):
+        place = np.asarray(degrees) * (_FINE / 360.0)
+        return np.interp(place, np.arange(_FINE), self._means, period=_FINE)
+
+    def slope(self, degrees):
+        """Slope, falling, V/rad."""
+        early, late = self(np.array([degrees - 1.0, degrees + 1.0]))
+        return float(early - late) / math.radians(2.0)
+
+    def record(self, degrees):
+        """One cycle of the output before the loads at a phase, (3600,)."""
+        late = np.roll(self._functions, round(degrees * _FINE / 360.0), axis=1)
+        return np.einsum("an,ab,bn->n", self._functions, self._f, late)
+
+
+@dataclass(frozen=True)
+class DetectorRun:
+    """What the phase detector does, measured.
+
+    `means` gives the mean output at phases in degrees. `moved` : degrees by which `bias` V on
+    both inputs moves the zero.
+    """
+
+    figures: dict
+    means: object
+    middle: float
+    moved: float
+    bias: float = BIAS
+
+
+def measure_detector(s, b):
+    """Run the phase detector: returns DetectorRun."""
     needs(s, "upper_amplitude", "lower_amplitude")
-    follows(s, upper_amplitude=1.0, lower_amplitude=1.0)
-    solve = solve or TextbookCell()
-    b = bench(solve)
-    x_u, x_l = s.upper_amplitude / (2.0 * b.v_t), s.lower_amplitude / (2.0 * b.v_t)
+    means = (_SquareMeans if s.shape == "square" else _SineMeans)(b, s)
+    slope = means.slope(90.0)
+    round_turn = np.linspace(-180.0, 180.0, 361)
+    all_means = means(round_turn)
+    swing = float(np.ptp(all_means)) / 2.0
+    zero = _falling_zero(means)
+    rise = float(means(45.0) - means(90.0))
+    line = slope * math.pi / 4.0
+    biased = _biased_mean(b, s.shape, s.upper_amplitude, s.lower_amplitude)
+    figures = {
+        "output": Figure(float(means(s.phase)), "V"),
+        "slope": Figure(slope, "V/rad"),
+        "zero": Figure(zero, "deg"),
+        "swing": Figure(swing, "V"),
+        "straightness": Figure(100.0 * (1.0 - rise / line) if line > 0.0 else math.nan, "%"),
+        "lock_range": Figure(swing * s.oscillator_pull, "Hz"),
+    }
+    middle = float(all_means.max() + all_means.min()) / 2.0
+    moved = math.degrees(abs(biased) / slope) if slope > 0.0 else math.nan
+    return DetectorRun(figures, means, middle, moved)
+
+
+def _falling_zero(means):
+    """Phase between 0 and 180 degrees at which the mean falls through zero, degrees; NaN if
+    nowhere."""
+    low, high = 0.0, 180.0
+    for points in (181, 11, 11, 11):
+        grid = np.linspace(low, high, points)
+        values = means(grid)
+        cross = np.flatnonzero((values[:-1] > 0.0) & (values[1:] <= 0.0))
+        if not cross.size:
+            return math.nan
+        k = cross[0]
+        low, high = grid[k], grid[k + 1]
+    return float(low + (high - low) * values[k] / (values[k] - values[k + 1]))
+
+
+@once(64)
+def _biased_mean(b, shape, upper, lower):
+    """What `BIAS` on both inputs adds to the mean of two waves a quarter cycle apart, V."""
     n = 128
     turn = 2.0 * np.pi * (np.arange(n) + 0.5) / n
-    upper = s.upper_amplitude * _detector_wave(s.shape, turn)
-    lower = s.lower_amplitude * _detector_wave(s.shape, turn)
+    waves = np.stack([upper * np.cos(turn), lower * np.sin(turn)])
+    if shape == "square":
+        waves = np.array([[upper], [lower]]) * np.sign(waves[:, 16::32])
+    out = b.answer(waves[0] + [[0.0], [BIAS]], waves[1] + [[0.0], [BIAS]])
+    plain, moved = out.mean(axis=1)
+    return float(moved - plain)
 
-    # the lower wave is moved by whole samples, so that each phase is exact for square waves too
-    shifts = np.arange(-n // 2, n // 2 + 1, 4)
-    phases = shifts * (360.0 / n)
-    moved = np.stack([np.roll(lower, k) for k in shifts])
-    means = np.mean(answer(solve, upper, moved).v_out, axis=1)
-    # one sample to either side of 90 degrees, and at 90 with 1 mV of offset on both inputs
-    small = 1e-3
-    edge_rows = np.stack([np.roll(lower, n // 4 + k) for k in (-1, 1, 0)])
-    bias = np.array([[0.0], [0.0], [small]])
-    early, late, biased = answer(solve, upper + bias, edge_rows + bias).v_out.mean(axis=1)
-    slope = float(early - late) * n / (4.0 * np.pi)
-    # the falling zero: between the last positive and the first negative value over 0 .. 180
-    half = phases >= 0.0
-    p, m = phases[half], means[half]
-    cross = np.flatnonzero((m[:-1] > 0.0) & (m[1:] <= 0.0))
-    zero = math.nan
-    if cross.size:
-        k = cross[0]
-        zero = float(p[k] + (p[k + 1] - p[k]) * m[k] / (m[k] - m[k + 1]))
-    swing = float(np.ptp(means)) / 2.0
-    middle = float(means.max() + means.min()) / 2.0
 
-    # one long record at the phase that is set
-    fine = 1024
-    cycles = 4
-    t = np.arange(fine) * (cycles / s.frequency / fine)
-    turns = 2.0 * np.pi * cycles * (np.arange(fine) + 0.5) / fine
-    v_upper = s.upper_amplitude * _detector_wave(s.shape, turns)
-    v_lower = s.lower_amplitude * _detector_wave(s.shape, turns - math.radians(s.phase))
-    v_out = answer(solve, v_upper, v_lower).v_out
-    mean = float(v_out.mean())
-    spectrum = labelled_spectrum(v_out, cycles / s.frequency, [Tone("f", "upper", cycles)])
+@dataclass(frozen=True)
+class DetectorLaws:
+    """Relations of the phase detector by figure, and what its words speak of."""
 
-    # switched hard, an upper pair carries the whole tail current at times
-    hard_start = max(b.hard_start(side, 1.0) for side in ("upper", "lower"))
-    soft_end = _detector_soft_end(solve, b)
+    relations: dict
+    hard: bool
+    close: bool
+    ends: Ends
+
+
+def relate_detector(s, b, m):
+    """Textbook relations of the phase detector: returns DetectorLaws."""
+    found = ends(b)
+    square = s.shape == "square"
     smaller, larger = sorted((s.upper_amplitude, s.lower_amplitude))
+    hard = square or smaller >= math.sqrt(found.soft * found.slope)
+    if square:
+        height = abs(float(b.ideal.answer(s.upper_amplitude, s.lower_amplitude)))
+    elif hard:
+        height = b.full_scale
+    else:
+        size = s.upper_amplitude * s.lower_amplitude / (8.0 * b.v_t**2)
+        height = b.full_scale * size / (b.d_lower * b.d_upper**2)
+    # the phase as one between -180 and 180 degrees
+    phase = abs((s.phase + 180.0) % 360.0 - 180.0)
+    shape = 1.0 - phase / 90.0 if hard else math.cos(math.radians(phase))
+    slope = height * (2.0 / math.pi if hard else 1.0)
+    bent = 0.0 if hard else 100.0 * (1.0 - math.sin(math.pi / 4.0) / (math.pi / 4.0))
+    part = 0.02 if square else ONE_DB
+
+    def relation(value, edge, within=None):
+        edge = 0.0 if square else edge if hard else found.soft
+        inside = square or (smaller >= edge if hard else larger <= edge)
+        within = part * abs(value) if within is None else within
+        return Relation(value, within, edge, "V", inside)
+
+    zero = m.figures["zero"].value
+    relations = {
+        "output": relation(height * shape, found.slope, part * abs(height * shape) + 0.01 * height),
+        "slope": relation(slope, found.slope),
+        "zero": Relation(90.0, 1.0, BIAS, "V", abs(zero - 90.0) <= 1.0),
+        "swing": relation(height, found.swing),
+        "straightness": relation(bent, found.straight, 2.0),
+        "lock_range": relation(height * s.oscillator_pull, found.swing),
+    }
+    return DetectorLaws(relations, hard, relations["slope"].inside, found)
+
+
+def show_detector(s, b, m):
+    """Records and spectrum of the phase detector: returns Shown; the window is in the words."""
+    n = SAMPLES
+    late = math.radians(s.phase)
     if s.shape == "square":
-        hard, height = True, b.full_scale * math.tanh(x_u) * math.tanh(x_l)
-        edge, holds = 0.0, True
-        stops = (
-            "It stops holding when the edges of the square waves are no longer steep "
-            "against the phase that is measured."
-        )
+        n = CYCLES * _FINE // 16
+        cycle = loaded(m.means.record(s.phase), 1.0 / (s.frequency * _FINE), b.path.load_pole)
+        spectrum = _cycle_lines(cycle, s.frequency).labelled(8 * _SHOWN, ((0,),))
+        v_out = np.tile(cycle[8::16], CYCLES)
+        turn = 2.0 * np.pi * CYCLES * (np.arange(n) + 0.5) / n
+        upper, lower = (np.where(np.cos(a) > 0.0, 1.0, -1.0) for a in (turn, turn - late))
     else:
-        hard = smaller >= math.sqrt(soft_end * hard_start)
-        height = b.full_scale if hard else b.full_scale * x_u * x_l / 2.0
-        edge = hard_start if hard else soft_end
-        holds = smaller >= hard_start if hard else larger <= soft_end
-        stops = (
-            f"It stops holding when either drive is under {text_of(edge, 'V')} peak: the "
-            "triangle then rounds off towards a cosine (limit at 1 dB)."
-            if hard
-            else f"It stops holding when either drive passes {text_of(edge, 'V')} peak: the "
-            "cosine then straightens towards a triangle (limit at 1 dB)."
-        )
-    if hard:
-        law = height * (1.0 - 2.0 * abs(s.phase) / 180.0)
-        slope_law, shape = 2.0 * height / np.pi, "triangle"
-        rule = "I R (1 - 2 |phase| / 180)"
-        slope_rule = "2 I R / pi"
-        if s.shape == "square":
-            rule = rule.replace("I R", "I R tanh(A_u/2VT) tanh(A_l/2VT)")
-            slope_rule = "2/pi x I R tanh(A_u/2VT) tanh(A_l/2VT)"
-    else:
-        law = height * math.cos(math.radians(s.phase))
-        slope_law, shape = height, "cosine"
-        rule = "I R A_u A_l / (8 VT^2) x cos(phase)"
-        slope_rule = "I R A_u A_l / (8 VT^2)"
-    shape_law = 0.0 if hard else 100.0 * (1.0 - math.sin(math.pi / 4) / (math.pi / 4))
-    rise = float(np.interp(45.0, phases, means) - np.interp(90.0, phases, means))
-    line = slope * math.pi / 4.0
-    bent = 100.0 * (1.0 - rise / line) if line > 0 else math.nan
-    lock = swing * s.oscillator_pull
-    moved_by = (
-        math.degrees(abs(float(biased) - 0.5 * float(early + late)) / slope)
-        if slope > 0
-        else math.nan
-    )
-    merits = (
-        Merit(
-            "output", "Mean output at the phase set", mean, "V", rule, law, edge, "V", holds, stops
-        ),
-        Merit(
-            "slope",
-            "Slope at 90 degrees, falling",
-            slope,
-            "V/rad",
-            slope_rule,
-            slope_law,
-            edge,
-            "V",
-            holds,
-            stops,
-        ),
-        Merit(
-            "zero",
-            "Phase of zero output",
-            zero,
-            "deg",
-            "90 degrees",
-            90.0,
-            small,
-            "V",
-            abs(zero - 90.0) <= 1.0,
-            "It stops holding when both inputs have an offset, for their product adds to the "
-            f"mean: {text_of(small, 'V')} on each moves it by "
-            f"{'less than 0.01' if moved_by < 0.01 else f'{moved_by:.2g}'} degrees here.",
-        ),
-        Merit(
-            "swing",
-            "Largest mean output",
-            swing,
-            "V",
-            "I R" if hard else "I R A_u A_l / (8 VT^2)",
-            height,
-            edge,
-            "V",
-            holds,
-            stops,
-        ),
-        Merit(
-            "straightness",
-            "Short of a straight line at 45 degrees from zero",
-            bent,
-            "%",
-            f"{shape_law:.0f} % for a {shape}",
-            shape_law,
-            edge,
-            "V",
-            holds,
-            stops,
-        ),
-        Merit(
-            "lock_range",
-            "Hint: a loop can hold to either side",
-            lock,
-            "Hz",
-            "slope x pi/2 x pull for a triangle" if hard else "slope x pull for a cosine",
-            height * s.oscillator_pull,
-            90.0,
-            "deg",
-            holds,
-            "It is a hint: it stops holding when the filter of the loop lets less than the "
-            "full mean through, and lock is lost when the phase leaves its zero by more than "
-            "90 degrees.",
-        ),
-    )
-    sentence = (
-        f"At {s.phase:+.4g} degrees the mean output is {text_of(mean, 'V')}; the "
-        f"characteristic is {'close to' if holds else 'on its way to'} a {shape}, zero "
-        f"at {zero:.1f} degrees, {text_of(abs(slope), 'V/rad')} steep there."
-    )
-    curves = ()
-    if detail:
-        curves = _detector_curves(s, solve, b, phases, means, height, hard, mean, middle)
-    return UseResult(
-        "phase_detector",
-        "Phase detector",
-        b.model,
-        s,
-        sentence,
+        lines = m.means.lines(s, Tone("f", "upper", CYCLES)).behind(b.path.load_response)
+        spectrum = lines.labelled(n, ((0,),), m.means.table.floor_db)
+        v_out = lines.record(n)
+        turn = 2.0 * np.pi * CYCLES * np.arange(n) / n
+        upper, lower = np.cos(turn), np.cos(turn - late)
+    t = np.arange(n) * (CYCLES / s.frequency / n)
+    mean = np.full(n, m.figures["output"].value)
+    return Shown(
         {
-            "upper": time_trace(t, v_upper, "upper input"),
-            "lower": time_trace(t, v_lower, "lower input"),
-            "output": time_trace(t, v_out, "output"),
-            "mean": time_trace(t, np.full(fine, mean), "mean output", role="second"),
+            "upper": time_trace(t, s.upper_amplitude * upper),
+            "lower": time_trace(t, s.lower_amplitude * lower),
+            "output": time_trace(t, v_out),
+            "mean": time_trace(t, mean, "second"),
         },
         spectrum,
-        curves,
-        merits,
-        f"{cycles} cycles of {text_of(s.frequency, 'Hz')}, {fine} samples.",
     )
 
 
-def _detector_soft_end(solve, b):
-    """Drive of both inputs up to which the mean follows their product to 1 dB for each, V peak.
-
-    With resistors it is measured, for then the lower drive also sets the range of the upper pairs.
-    """
-    if b.plain("upper") and b.plain("lower"):
-        return b.soft_end("upper", ONE_DB)
-    drive = np.geomspace(0.05 * b.v_t, 2.0 * b.hard_start("lower"), 24)
-    wave = drive[:, None] * np.cos(2.0 * np.pi * (np.arange(16) + 0.5) / 16)
-    means = answer(solve, wave, wave).v_out.mean(axis=1)
-    return first_departure(drive, means / drive**2, 1.0 - (1.0 - ONE_DB) ** 2)
+#: Highest harmonic of square waves that is told: the steps of a cycle do not show there.
+_SHOWN = 60
 
 
-def _detector_curves(s, solve, b, phases, means, height, hard, mean, middle):
-    shape = (1.0 - 2.0 * np.abs(phases) / 180.0) if hard else np.cos(np.radians(phases))
+def _cycle_lines(cycle, frequency):
+    """Lines of one cycle of a wave, as those of `CYCLES` of them."""
+    phasor = np.fft.rfft(cycle)[:_SHOWN] * (2.0 / len(cycle))
+    phasor[0] = 0.5 * phasor[0].real
+    tone = Tone("f", "upper", CYCLES)
+    return Lines(np.arange(_SHOWN)[:, None], phasor, (tone,), CYCLES / frequency)
+
+
+def curves_detector(s, b, m):
+    """Characteristics of the phase detector: tuple of Curve."""
+    laws = relate_detector(s, b, m)
+    phases = np.linspace(-180.0, 180.0, 73)
+    shape = 1.0 - np.abs(phases) / 90.0 if laws.hard else np.cos(np.radians(phases))
+    height = laws.relations["swing"].value
     curves = [
         Curve(
-            "Mean output against phase",
-            "phase",
-            "deg",
-            "mean output",
-            "V",
+            "characteristic", "deg", "V",
             (
-                Trace(phases, means, "deg", "V", "mean output"),
-                Trace(
-                    phases,
-                    middle + height * shape,
-                    "deg",
-                    "V",
-                    "triangle" if hard else "cosine",
-                    "relation",
-                ),
+                Trace(phases, m.means(phases), "deg", "V"),
+                Trace(phases, m.middle + height * shape, "deg", "V", "relation"),
             ),
-            (s.phase, mean),
-            "Zero at 90 degrees; small drive gives a cosine, hard drive a triangle.",
+            ((s.phase + 180.0) % 360.0 - 180.0, m.figures["output"].value),
         )
-    ]
+    ]  # fmt: skip
     if s.shape == "sine":
-        drive = np.geomspace(5e-3, 1.0, 21)
-        n = 96
-        turn = 2.0 * np.pi * (np.arange(n) + 0.5) / n
-        step = n // 32
-        wave = np.cos(turn)
-        low = drive[:, None] * np.roll(wave, n // 4 - step)
-        high = drive[:, None] * np.roll(wave, n // 4 + step)
-        up = drive[:, None] * wave
-        both = answer(solve, np.stack([up, up]), np.stack([low, high])).v_out.mean(axis=-1)
-        slope = (both[0] - both[1]) / (4.0 * np.pi * step / n)
-        curves.append(
-            Curve(
-                "Slope against drive",
-                "both drives, peak",
-                "V",
-                "slope",
-                "V/rad",
-                (
-                    Trace(drive, slope, "V", "V/rad", "slope at 90 degrees"),
-                    Trace(
-                        drive,
-                        np.minimum(b.full_scale * drive**2 / (8.0 * b.v_t**2), b.full_scale),
-                        "V",
-                        "V/rad",
-                        "small drive",
-                        "relation",
-                    ),
-                    Trace(
-                        drive,
-                        np.full(drive.shape, 2.0 * b.full_scale / np.pi),
-                        "V",
-                        "V/rad",
-                        "2 I R/pi",
-                        "relation",
-                    ),
-                ),
-                (
-                    math.sqrt(s.upper_amplitude * s.lower_amplitude),
-                    float(
-                        np.interp(math.sqrt(s.upper_amplitude * s.lower_amplitude), drive, slope)
-                    ),
-                ),
-                "Past hard drive the slope no longer depends on the level of the echo.",
-            )
-        )
+        curves.append(_slope_curve(s, b))
     return tuple(curves)
+
+
+def _slope_curve(s, b):
+    drive = np.geomspace(5e-3, 1.0, 21)
+    n = 64
+    fed = [abs(complex(b.fed(side, s.frequency))) for side in ("upper", "lower")]
+    turn = 2.0 * np.pi * (np.arange(n) + 0.5) / n
+    step = 2.0 * np.pi / n
+    early, late = (np.cos(turn - 0.5 * np.pi + k * step) for k in (1, -1))
+    lower = drive[:, None] * np.stack([early, late])[:, None] * fed[1]
+    both = b.answer(drive[:, None] * np.cos(turn) * fed[0], lower).mean(axis=-1)
+    slope = (both[0] - both[1]) / (2.0 * step)
+    size = drive**2 / (8.0 * b.v_t**2 * b.d_lower * b.d_upper**2)
+    now = math.sqrt(s.upper_amplitude * s.lower_amplitude)
+    return Curve(
+        "slope", "V", "V/rad",
+        (
+            Trace(drive, slope, "V", "V/rad"),
+            Trace(drive, b.full_scale * np.minimum(size, 1.0), "V", "V/rad", "relation"),
+            Trace(
+                drive, np.full(drive.shape, 2.0 * b.full_scale / np.pi), "V", "V/rad", "relation"
+            ),
+        ),
+        (now, float(np.interp(now, drive, slope))),
+    )  # fmt: skip
 
 
 # ---------------------------------------------------------------- squarer
@@ -406,212 +497,154 @@ class Squarer:
     )
 
 
-@lru_cache(maxsize=1)
-def _fourth_limit():
-    """Peak over 2 VT at which the fourth harmonic of tanh^2 is a tenth off x^2/6."""
-    angle = 2.0 * np.pi * (np.arange(128) + 0.5) / 128
-    x = np.linspace(0.05, 3.0, 600)
-    wave = np.tanh(x[:, None] * np.cos(angle)) ** 2
-    second, fourth = (np.abs(wave @ np.cos(k * angle)) for k in (2, 4))
-    return float(x[np.argmax(np.abs(fourth / second * 6.0 / x**2 - 1.0) > 0.1)])
+@dataclass(frozen=True)
+class SquarerRun:
+    """What the squarer does, measured. `lines` are those behind the loads."""
+
+    figures: dict
+    lines: Lines
+    floor_db: float
+    first: float
+    fourth: float
 
 
-def _square_end(solve, b):
-    """Amplitude at which the second harmonic is a tenth off the square, V peak."""
-    if b.plain("upper") and b.plain("lower"):
-        # tanh^2 is short of the square of its argument by 2/3 x^2, at the second harmonic
-        return 2.0 * b.v_t * math.sqrt(0.15)
-    drive = np.geomspace(0.05 * b.v_t, 2.0 * b.hard_start("lower"), 24)
-    angle = 2.0 * np.pi * (np.arange(16) + 0.5) / 16
-    wave = drive[:, None] * np.cos(angle)
-    second = answer(solve, wave, wave).v_out @ np.cos(2.0 * angle)
-    return first_departure(drive, second / drive**2, 0.1)
-
-
-def run_squarer(settings=None, solve=None, detail=True):
-    """Squarer and frequency doubler: level of 2 f, fundamental left over, DC.
-
-    Parameters, returns and errors as `uses_gain.run_variable_gain`.
-    Merits: second, residual, dc, fourth, purity.
-    """
-    s = checked(settings or Squarer())
+def measure_squarer(s, b):
+    """Run the squarer: returns SquarerRun."""
     needs(s, "amplitude")
-    follows(s, amplitude=1.0, offset_upper=0.1, offset_lower=0.1)
-    solve = solve or TextbookCell()
-    b = bench(solve)
-    n, cycles = 1024, 4
-    duration = cycles / s.frequency
-    t = np.arange(n) * (duration / n)
-    turn = 2.0 * np.pi * cycles * np.arange(n) / n
-    v_upper = s.offset_upper + s.amplitude * np.cos(turn)
-    v_lower = s.offset_lower + s.amplitude * np.cos(turn - math.radians(s.phase))
-    v_out = answer(solve, v_upper, v_lower).v_out
-    spectrum = labelled_spectrum(v_out, duration, [Tone("f", "upper", cycles)])
-    peak = spectrum.spectrum.peak
-    second, first, fourth = (float(peak[cycles * k]) for k in (2, 1, 4))
-    dc = float(v_out.mean())
-    scale = b.full_scale / (4.0 * b.v_t**2)
-    second_law = scale * s.amplitude**2 / 2.0
+    fed = [complex(b.fed(side, s.frequency)) for side in ("upper", "lower")]
+    peaks = [s.amplitude * abs(h) for h in fed]
+    turns = [math.atan2(h.imag, h.real) for h in fed]
+    table = Table(b, (s.offset_upper, peaks[0]), s.offset_lower, peaks[1])
+    tone = Tone("f", "upper", CYCLES)
+    lower = (peaks[1], turns[1] - math.radians(s.phase))
+    lines = table.lines(s.offset_lower, (lower,), CYCLES / s.frequency, turns[0], (tone, tone))
+    lines = _one_tone(lines, tone).behind(b.path.load_response)
+    size = np.abs(lines.phasor)
+    size = np.where(size < b.rounding, 0.0, size)
+    lines = Lines(
+        lines.orders, np.where(size > 0.0, lines.phasor, 0.0), lines.tones, lines.duration
+    )
+    first, second, fourth = (float(size[k]) for k in (1, 2, 4))
+    others = math.sqrt(max(float(np.sum(size[1:] ** 2)) - second**2, 0.0))
+    figures = {
+        "second": Figure(second, "V"),
+        "residual": Figure(level_ratio(second, first), "dB"),
+        "dc": Figure(float(lines.phasor[0].real), "V"),
+        "fourth": Figure(100.0 * fourth / second if second > 0.0 else 0.0, "%"),
+        "purity": Figure(100.0 * others / second if second > 0.0 else 0.0, "%"),
+    }
+    return SquarerRun(figures, lines, table.floor_db, first, fourth)
+
+
+def fourth_law(b, amplitude):
+    """Fourth harmonic over the second of two equal waves in phase, by the series of the pairs.
+
+    (A/VT)^2/24 without resistors: tanh x = x - x^3/3 (NIST DLMF 4.33.3), squared.
+    """
+    d, u = b.d_lower, b.d_upper
+    # v_out/IR = z w/U^2 + z w^3 (U-1)^2/U^4 - z^3 w (4-3U)/(3U^5), w = z/D - z^3/(3D^4)
+    bend = 1.0 / (3.0 * d**4 * u**2) - (u - 1.0) ** 2 / (d**3 * u**4)
+    bend += (4.0 - 3.0 * u) / (3.0 * d * u**5)
+    return abs(bend) * d * u**2 * (amplitude / (2.0 * b.v_t)) ** 2 / 4.0
+
+
+@dataclass(frozen=True)
+class SquarerLaws:
+    """Relations of the squarer by figure, and the ends that its words speak of."""
+
+    relations: dict
+    ends: Ends
+
+
+def relate_squarer(s, b, m):
+    """Textbook relations of the squarer: returns SquarerLaws."""
+    found = ends(b)
+    scale = b.full_scale / (4.0 * b.v_t**2 * b.d_lower * b.d_upper**2)
+    second = scale * s.amplitude**2 / 2.0
+    turn = math.radians(s.phase)
     # each offset lets the other input through, and the two add with their phase
-    left = abs(s.offset_upper * np.exp(-1j * math.radians(s.phase)) + s.offset_lower)
-    ratio_law = 2.0 * left / s.amplitude
-    residual = carrier_suppression(spectrum.spectrum, cycles, [2 * cycles])
-    residual_law = float(decibel(1.0 / ratio_law)) if ratio_law > 1e-12 else 240.0
-    dc_law = scale * (
-        s.amplitude**2 / 2.0 * math.cos(math.radians(s.phase)) + s.offset_upper * s.offset_lower
-    )
-    square_end = _square_end(solve, b)
-    fourth_end = 2.0 * b.v_t * _fourth_limit()
-    inside = s.amplitude <= square_end
-    others = math.sqrt(float(np.sum(peak[cycles::cycles] ** 2)) - second**2)
-    need = s.amplitude / 200.0
-    bend = (
-        f"the amplitude passes {text_of(square_end, 'V')} peak, where the bend of the pairs "
-        "moves it by a tenth"
-    )
-    merits = (
-        Merit(
-            "second",
-            "Level at twice the frequency",
-            second,
-            "V",
-            "I R A^2 / (8 VT^2)",
-            second_law,
-            square_end,
-            "V",
-            inside,
-            f"It stops holding when {bend}.",
+    left = 2.0 * abs(s.offset_upper * np.exp(-1j * turn) + s.offset_lower) / s.amplitude
+    dc = second * math.cos(turn) + scale * s.offset_upper * s.offset_lower
+    inside = s.amplitude <= found.square
+    together = abs(math.remainder(s.phase, 360.0)) < 1e-9
+    fourth = 100.0 * fourth_law(b, s.amplitude) if together else None
+    relations = {
+        "second": Relation(second, 0.1 * second, found.square, "V", inside),
+        "residual": Relation(
+            float(decibel(1.0 / left)) if left > 1e-12 else 240.0, 1.0, found.square, "V", inside
         ),
-        Merit(
-            "residual",
-            "Second harmonic over the fundamental left",
-            residual,
-            "dB",
-            "20 log10 (A / (2 |sum of both offsets|))",
-            residual_law,
-            square_end,
-            "V",
-            inside,
-            f"It stops holding when {bend}, or when the pairs have offsets of their own: 40 dB "
-            f"needs a sum under {text_of(need, 'V')}.",
+        "dc": Relation(dc, 0.1 * second, found.square, "V", inside),
+        "fourth": Relation(
+            fourth, 0.1 * (fourth or 0.0), found.fourth, "V",
+            together and s.amplitude <= found.fourth,
         ),
-        Merit(
-            "dc",
-            "DC at the output",
-            dc,
-            "V",
-            "I R A^2 cos(phase) / (8 VT^2)",
-            dc_law,
-            square_end,
-            "V",
-            inside,
-            f"It stops holding when {bend}.",
+        "purity": Relation(
+            100.0 * left, 10.0 * left, found.square, "V", inside and m.first >= m.fourth
         ),
-        Merit(
-            "fourth",
-            "Fourth harmonic over the second",
-            100.0 * fourth / second if second > 0 else 0.0,
-            "%",
-            "(A/VT)^2 / 24",
-            100.0 * (s.amplitude / b.v_t) ** 2 / 24.0 if s.phase == 0.0 else None,
-            fourth_end,
-            "V",
-            s.amplitude <= fourth_end and s.phase == 0.0,
-            f"It stops holding when the amplitude passes {text_of(fourth_end, 'V')} peak, where "
-            "it is a tenth off, or the phase is not 0.",
-        ),
-        Merit(
-            "purity",
-            "All other lines over the second harmonic",
-            100.0 * others / second if second > 0 else 0.0,
-            "%",
-            "2 |sum of both offsets| / A",
-            100.0 * ratio_law,
-            square_end,
-            "V",
-            inside and first >= fourth,
-            "It stops holding when the fourth harmonic is the larger part.",
-        ),
-    )
-    sentence = (
-        f"{text_of(s.frequency, 'Hz', 4)} becomes {text_of(2 * s.frequency, 'Hz', 4)} at "
-        f"{text_of(second, 'V')} peak; the fundamental is left "
-        f"{show(abs(residual), 'dB')} {'below' if residual >= 0 else 'above'} it, and "
-        f"{text_of(dc, 'V')} of DC comes with it."
-    )
-    curves = _squarer_curves(s, solve, b, second) if detail else ()
-    return UseResult(
-        "squarer",
-        "Squarer, frequency doubler",
-        b.model,
-        s,
-        sentence,
+    }  # fmt: skip
+    return SquarerLaws(relations, found)
+
+
+def show_squarer(s, b, m):
+    """Records, spectrum and sound of the squarer: returns Shown; the window is in the words."""
+    n, duration = SAMPLES, CYCLES / s.frequency
+    t = np.arange(n) * (duration / n)
+    turn = 2.0 * np.pi * CYCLES * np.arange(n) / n
+    v_out = m.lines.record(n)
+    lower = s.offset_lower + s.amplitude * np.cos(turn - math.radians(s.phase))
+    return Shown(
         {
-            "upper": time_trace(t, v_upper, "upper input"),
-            "lower": time_trace(t, v_lower, "lower input", role="second"),
-            "output": time_trace(t, v_out, "output"),
+            "upper": time_trace(t, s.offset_upper + s.amplitude * np.cos(turn)),
+            "lower": time_trace(t, lower, "second"),
+            "output": time_trace(t, v_out),
         },
-        spectrum,
-        curves,
-        merits,
-        f"{cycles} cycles of {text_of(s.frequency, 'Hz')}, {n} samples.",
-        Listen(v_out, duration, b.full_scale / LOUD, slow_by=20.0),
+        m.lines.labelled(n, ((2,),), m.floor_db),
+        listen=Listen(v_out, duration, b.full_scale / LOUD, slow_by=20.0),
     )
 
 
-def _squarer_curves(s, solve, b, second):
-    angle = 2.0 * np.pi * (np.arange(64) + 0.5) / 64
-    shifted = np.cos(angle - math.radians(s.phase))
-    drive = np.geomspace(1e-3, 1.0, 31)
-    out = answer(
-        solve,
-        s.offset_upper + drive[:, None] * np.cos(angle),
-        s.offset_lower + drive[:, None] * shifted,
-    ).v_out
-    levels = [2.0 * np.abs(out @ np.exp(-1j * k * angle)) / 64 for k in (1, 2, 4)]
+def curves_squarer(s, b, m):
+    """Characteristics of the squarer: tuple of Curve."""
+    fed = [complex(b.fed(side, s.frequency)) for side in ("upper", "lower")]
+    n = 64
+    angle = 2.0 * np.pi * (np.arange(n) + 0.5) / n
+    upper = abs(fed[0]) * np.cos(angle + np.angle(fed[0]))
+    lower = abs(fed[1]) * np.cos(angle + np.angle(fed[1]) - math.radians(s.phase))
+
+    def levels(v_upper, v_lower, *orders):
+        out = b.answer(v_upper, v_lower)
+        loads = np.abs(b.path.load_response(s.frequency * np.array(orders)))
+        return [2.0 * np.abs(out @ np.exp(-1j * k * angle)) / n * h for k, h in zip(orders, loads)]
 
     def db(v):
         return np.maximum(decibel(v), -120.0)
 
+    drive = np.geomspace(1e-3, 1.0, 25)
+    one, two, four = levels(
+        s.offset_upper + drive[:, None] * upper, s.offset_lower + drive[:, None] * lower, 1, 2, 4
+    )
+    law = b.full_scale * drive**2 / (8.0 * b.v_t**2 * b.d_lower * b.d_upper**2)
     trim = np.linspace(-4e-3, 4e-3, 33)
-    out = answer(
-        solve,
-        s.offset_upper + s.amplitude * np.cos(angle),
-        s.offset_lower + trim[:, None] + s.amplitude * shifted,
-    ).v_out
-    one, two = (2.0 * np.abs(out @ np.exp(-1j * k * angle)) / 64 for k in (1, 2))
-    residual = np.minimum(decibel(two / np.maximum(one, 1e-15)), 100.0)
+    first, second = levels(
+        s.offset_upper + s.amplitude * upper,
+        s.offset_lower + trim[:, None] + s.amplitude * lower,
+        1, 2,
+    )  # fmt: skip
+    residual = np.minimum(decibel(second / np.maximum(first, 1e-15)), 100.0)
     return (
         Curve(
-            "Lines against amplitude",
-            "both inputs, peak",
-            "V",
-            "line",
-            "dB",
+            "lines", "V", "dB",
             (
-                Trace(drive, db(levels[1]), "V", "dB", "2 f"),
-                Trace(drive, db(levels[0]), "V", "dB", "f left over", "second"),
-                Trace(drive, db(levels[2]), "V", "dB", "4 f", "second"),
-                Trace(
-                    drive,
-                    db(b.full_scale * drive**2 / (8.0 * b.v_t**2)),
-                    "V",
-                    "dB",
-                    "I R A^2/(8 VT^2)",
-                    "relation",
-                ),
+                Trace(drive, db(two), "V", "dB"),
+                Trace(drive, db(one), "V", "dB", "second"),
+                Trace(drive, db(four), "V", "dB", "second"),
+                Trace(drive, db(law), "V", "dB", "relation"),
             ),
-            (s.amplitude, float(db(second))),
-            "dB over 1 V peak; past the bend the square flattens and the fourth harmonic grows.",
+            (s.amplitude, float(db(m.figures["second"].value))),
         ),
         Curve(
-            "Fundamental left against trim",
-            "trim on the lower input",
-            "V",
-            "2 f over f",
-            "dB",
-            (Trace(trim, residual, "V", "dB", "2 f over f"),),
+            "trim", "V", "dB",
+            (Trace(trim, residual, "V", "dB"),),
             (0.0, float(np.interp(0.0, trim, residual))),
-            "One trim nulls the sum of both offsets; drawn up to 100 dB.",
         ),
-    )
+    )  # fmt: skip

@@ -1,40 +1,137 @@
-"""The cell in use: its quantities at rest, and how far the laws of a pair reach with them."""
+"""The cell in use: its quantities at rest, its path, and how far the laws of a pair reach.
 
-from dataclasses import dataclass
-from functools import lru_cache
+The relations beside the figures are those of matched pairs with the emitter resistors of the
+cell. What they need is read off the cell at rest; where a law ends is found on the law itself.
+
+Source of the laws: Gray, Hurst, Lewis, Meyer, Analysis and Design of Analog Integrated Circuits,
+chapter 3 (pair, emitter resistors) and chapter 10 (the cell).
+"""
+
+import math
+from dataclasses import dataclass, field
+from functools import cached_property, lru_cache, wraps
 
 import numpy as np
 
 from forktail.core.cell import pair
+from forktail.core.cell.law import CellSettings, solve_cell
 from forktail.core.checks import QuantityError
 from forktail.core.models import BuiltCell, TextbookCell
+from forktail.core.path import Path, path_for
 from forktail.core.spec import spec, specs_of
-from forktail.core.waves.spectrum import hard_drive_limit, small_drive_limit
+from forktail.core.thermal import T_NOMINAL, thermal_voltage
 
 #: The frequency of a bat call, as most uses set it.
 CALL = spec("frequency", slider=(20e3, 110e3), step=1e3, even="steps", part="use")
+#: One decibel as a part of the whole.
+ONE_DB = 1.0 - 10.0**-0.05
 
 
 @dataclass(frozen=True)
 class Bench:
-    """The quantities of a cell that the textbook relations need, read off its answer at rest.
+    """A cell with its path, and the quantities that the laws of matched pairs need.
 
-    `i_tail` A, `r_load` ohm, `temperature` K, `v_t` V, `full_scale` = i_tail r_load V,
-    `gain` = gm r_load = full_scale/(2 v_t), `model`; `r_emitter_upper` and `r_emitter_lower`
-    ohm, as far as the solver tells them.
+    Attributes
+    ----------
+    solve : callable
+        (v_upper, v_lower) -> OperatingPoint.
+    path : path.Path
+    i_tail, r_load, temperature, v_t : A, ohm (each load), K, V: at rest.
+    r_emitter_upper, r_emitter_lower : ohm, as far as the solver tells them.
+    model : str
     """
 
+    solve: object = field(repr=False)
+    path: Path = field(repr=False)
     i_tail: float
     r_load: float
     temperature: float
     v_t: float
-    full_scale: float
-    gain: float
     model: str
     r_emitter_upper: float = 0.0
     r_emitter_lower: float = 0.0
 
-    def emitter_drop(self, side, share=0.5):
+    @property
+    def full_scale(self):
+        """Largest output I R, V."""
+        return self.i_tail * self.r_load
+
+    @property
+    def gain(self):
+        """gm R = I R / 2VT of the pair without emitter resistors."""
+        return self.full_scale / (2.0 * self.v_t)
+
+    @property
+    def d_lower(self):
+        """By how much emitter resistors lower the slope of the lower pair: 1 + gm RE."""
+        return 1.0 + self.drop("lower") / (2.0 * self.v_t)
+
+    @property
+    def d_upper(self):
+        """The same of an upper pair at balance, which carries half the tail current."""
+        return 1.0 + self.drop("upper") / (2.0 * self.v_t)
+
+    @cached_property
+    def built(self):
+        """The circuit of a built cell, else None."""
+        return self.solve.circuit if isinstance(self.solve, BuiltCell) else None
+
+    # ---- the cell
+
+    def answer(self, v_upper, v_lower):
+        """Output difference at static inputs, V, of their broadcast shape.
+
+        Raises
+        ------
+        QuantityError
+            If the solver reports samples without a solution.
+        """
+        point = self.solve(v_upper, v_lower)
+        converged = np.asarray(point.converged)
+        if not converged.all():
+            missed = int(np.sum(~converged))
+            raise QuantityError(
+                f"the cell has no solution at {missed} of {converged.size} samples; "
+                "allowed are drives for which every sample has one: try a smaller drive."
+            )
+        return point.v_out
+
+    def slope_upper(self, v_lower):
+        """Slope of the output over the upper input at its balance, 1, shape of `v_lower` (n,)."""
+        h = 0.01 * self.v_t
+        out = self.answer(np.array([[-h], [h]]), np.atleast_1d(v_lower))
+        return (out[1] - out[0]) / (2.0 * h)
+
+    def slope_lower(self, v_upper):
+        """Slope of the output over the lower input at its balance, 1, shape of `v_upper` (n,)."""
+        h = 0.01 * self.v_t
+        out = self.answer(np.atleast_1d(v_upper), np.array([[-h], [h]]))
+        return (out[1] - out[0]) / (2.0 * h)
+
+    @cached_property
+    def hard_gain(self):
+        """Slope of the output over the lower input with the upper pairs switched to either side
+        in turn, the mean of both, 1: what hard switching has to give."""
+        switched = 20.0 * self.v_t + self.drop("upper", 1.0)
+        low, high = self.slope_lower(np.array([-switched, switched]))
+        return 0.5 * float(abs(high - low))
+
+    def fed(self, side, frequency):
+        """Complex factor from generator to cell at frequencies in Hz."""
+        return self.path.feed(side).response(frequency)
+
+    def through(self, side, frequency):
+        """Size of the factors of feed and loads together at one frequency, Hz."""
+        return float(abs(self.fed(side, frequency) * self.path.load_response(frequency)))
+
+    @property
+    def rounding(self):
+        """Below this nothing but rounding is left of an output, V."""
+        return (1e-12 if self.model == "built" else 1e-14) * self.full_scale
+
+    # ---- the laws of its pairs
+
+    def drop(self, side, share=0.5):
         """Voltage over one emitter resistor of a pair that is fully steered, V.
 
         An upper pair carries `share` of the tail current: a half at balance.
@@ -42,90 +139,167 @@ class Bench:
         upper = side == "upper"
         return self.i_tail * (share * self.r_emitter_upper if upper else self.r_emitter_lower)
 
-    def plain(self, side):
-        """Whether the laws in gm and kT/q hold to 1 % in spite of the emitter resistors."""
-        return self.emitter_drop(side) <= 0.02 * self.v_t
+    def split(self, v_lower):
+        """Currents of the lower pair by the law, A, shape (..., 2)."""
+        return pair.split(v_lower, self.i_tail, self.temperature, self.r_emitter_lower)
+
+    def gain_law(self, v_lower):
+        """Gain of a small signal on the upper input at lower inputs, by the law of both pairs.
+
+        Each upper pair has gm R/(1 + gm RE) of its own current, and the two subtract.
+        """
+        currents = self.split(v_lower)
+        gm = currents / (2.0 * self.v_t)
+        return self.r_load * np.diff(gm / (1.0 + gm * self.r_emitter_upper))[..., 0] * -1.0
 
     def linear(self, side, error=0.01):
         """Input at which a pair is short of its tangent by `error`, V (`pair.linear_range`)."""
-        drop = self.emitter_drop(side)
-        return float(pair.linear_range(error, drop, self.temperature, 1.0))
-
-    def stretch(self, side, error=0.01):
-        """How many times emitter resistors widen that range; 1 without them."""
-        return self.linear(side, error) / float(
-            pair.linear_range(error, temperature=self.temperature)
-        )
+        return float(pair.linear_range(error, self.drop(side), self.temperature, 1.0))
 
     def soft_end(self, side, shortfall):
-        """Peak of a sine up to which the small-drive law holds, V.
+        """Peak of a sine up to which the fundamental of a pair is in proportion, V."""
+        return self.v_t * _soft_end(ratio(self.drop(side) / self.v_t), shortfall)
 
-        The limit without resistors, widened as the linear range is: exact for small shortfalls
-        and drops, and up to an eighth too large for drops of many volts.
+    def hard_start(self, side, share=0.5, shortfall=ONE_DB):
+        """Peak of a sine from which a pair switches hard, V: its fundamental is that of a square
+        wave less `shortfall`."""
+        return self.v_t * _hard_start(ratio(self.drop(side, share) / self.v_t), shortfall)
+
+    def series_end(self, side):
+        """Peak of a sine at which the third harmonic of a pair is a tenth off its series, V."""
+        return self.v_t * _series_end(ratio(self.drop(side) / self.v_t))
+
+    def tones_end(self):
+        """Peak of each of two equal tones on the lower pair at which their third-order product
+        is a tenth off its series, V."""
+        return self.v_t * _tones_end(ratio(self.drop("lower") / self.v_t))
+
+    def oscillator_limits(self):
+        """Peaks of a sine on the upper input, V: up to the first it is multiplied in proportion,
+        from the second on it switches; both to 1 dB of the conversion gain."""
+        k = ratio(self.drop("upper") / self.v_t)
+        return self.v_t * _conversion_soft_end(k), self.v_t * _conversion_hard_start(k)
+
+    def two_tone(self, hard):
+        """Two-tone product of the lower pair over the tone, by the series of the pairs: this
+        times the square of the peak of each tone, 1/V^2; a third of it for the third harmonic.
+
+        1/(16 VT^2 (1 + gm RE)^3): Gray et al., chapter 3. With resistors in the upper pairs and
+        a drive there that is not `hard`, the share of the current moves their slope too: the
+        same series, carried through both.
         """
-        return 2.0 * self.v_t * small_drive_limit(shortfall) * self.stretch(side, shortfall)
+        d, u = self.d_lower, self.d_upper
+        moved = 0.0 if hard else (u - 1.0) ** 2 / (d * u) ** 2
+        return 0.75 * abs(1.0 / (3.0 * d**3) - moved) / (2.0 * self.v_t) ** 2
 
-    def hard_start(self, side, share=0.5):
-        """Peak of a sine from which a pair switches hard, to 1 dB, V.
+    def switching(self, peak):
+        """Share of hard switching that a sine of this peak, V, on the upper input reaches."""
+        k = ratio(self.drop("upper") / self.v_t)
+        return float(_conversion(np.array([peak / self.v_t]), k)[0] * math.pi / 4.0)
 
-        What the junctions need and, added to it, 1.31 times the drop in a resistor: a sine
-        clipped at 1/1.31 of its peak has a fundamental 1 dB under that of a square wave. The sum
-        is within 1 % of the exact value.
-        """
-        return 2.0 * self.v_t * hard_drive_limit(ONE_DB) + 1.31 * self.emitter_drop(side, share)
+    def steering(self, peak):
+        """Fourier part, at its frequency, of what a sine of this peak, V, steers in the lower
+        pair: 4/pi when it switches hard."""
+        k = ratio(self.drop("lower") / self.v_t)
+        count = 64 if peak < 12.0 * (1.0 + k) * self.v_t else 1024
+        quarter = 0.5 * np.pi * (np.arange(count) + 0.5) / count
+        wave = _difference(peak / self.v_t * np.cos(quarter), k)
+        return 2.0 * float(np.mean(wave * np.cos(quarter)))
+
+    @cached_property
+    def ideal(self):
+        """The matched cell with the emitter resistors of this one, on an ideal path: a Bench."""
+        return bench(
+            TextbookCell(
+                i_tail=self.i_tail,
+                r_load=self.r_load,
+                temperature=self.temperature,
+                r_emitter_upper=self.r_emitter_upper,
+                r_emitter_lower=self.r_emitter_lower,
+            )
+        )
 
 
-#: One decibel as a part of the whole.
-ONE_DB = 1.0 - 10.0**-0.05
+def ratio(k):
+    """A drop over VT, rounded so that the laws of almost equal drops are worked out once."""
+    return float(f"{k:.6g}")
 
 
-def bench(solve):
-    """Read tail current, load and thermal voltage off a solver: returns Bench.
+def bench(solve, path=None):
+    """Read the quantities of a solver at rest: returns Bench.
+
+    Parameters
+    ----------
+    solve : callable
+        (v_upper, v_lower) -> OperatingPoint.
+    path : path.Path, optional
+        That of the solver if left out.
 
     Raises
     ------
     QuantityError
         If the cell carries no current or has no load: no use works then.
     """
-    return _kept(solve) if isinstance(solve, (TextbookCell, BuiltCell)) else _bench(solve)
+    return (_kept if isinstance(solve, (TextbookCell, BuiltCell)) else _bench)(solve, path)
 
 
-def _bench(solve):
-    point = answer(solve, 0.0, 0.0)
+def _bench(solve, path):
+    point = solve(0.0, 0.0)
     i, r, kelvin, v_t = (
         float(np.ravel(a)[0])
         for a in (point.i_tail, point.r_load, point.temperature, point.thermal_voltage)
     )
+    if not np.asarray(point.converged).all():
+        raise QuantityError(
+            "the cell has no solution at rest; see Build for what is wrong with it."
+        )
     if not i * r > 0.0:
         raise QuantityError(
             f"the cell has a tail current of {i:g} A and a load of {r:g} ohm; "
             "allowed is above 0 for both, or there is no gain to speak of."
         )
     resistors = (float(getattr(solve, f"r_emitter_{side}", 0.0)) for side in ("upper", "lower"))
-    return Bench(i, r, kelvin, v_t, i * r, i * r / (2.0 * v_t), point.model, *resistors)
+    path = path_for(solve) if path is None else path
+    return Bench(solve, path, i, r, kelvin, v_t, point.model, *resistors)
 
 
 #: Equal cells are at rest alike; a solver that somebody brings is asked every time.
 _kept = lru_cache(maxsize=128)(_bench)
 
 
-def answer(solve, v_upper, v_lower):
-    """Solve, and refuse an answer that did not converge.
+def once(size):
+    """Keep what a function of a Bench and plain numbers gives, for up to `size` calls.
+
+    Of equal cells only: a solver that somebody brings is asked every time.
+    """
+
+    def keeping(function):
+        kept = lru_cache(maxsize=size)(function)
+
+        @wraps(function)
+        def asked(b, *args):
+            own = isinstance(b.solve, (TextbookCell, BuiltCell))
+            return (kept if own else function)(b, *args)
+
+        return asked
+
+    return keeping
+
+
+def needs(settings, *names):
+    """Raise the sentence for the first of these settings that is 0: there is nothing to measure.
 
     Raises
     ------
     QuantityError
-        If the solver reports samples without a solution.
     """
-    point = solve(v_upper, v_lower)
-    converged = np.asarray(point.converged)
-    if not converged.all():
-        missed = int(np.sum(~converged))
-        raise QuantityError(
-            f"the cell has no solution at {missed} of {converged.size} samples; "
-            "allowed are drives for which every sample has one: try a smaller drive."
-        )
-    return point
+    for name in names:
+        if not getattr(settings, name) > 0.0:
+            s = specs_of(settings)[name]
+            raise QuantityError(
+                f"{s.title} is {s.show(getattr(settings, name))}; this use needs more than that, "
+                "or there is nothing to measure."
+            )
 
 
 def first_departure(x, y, part):
@@ -146,33 +320,96 @@ def first_departure(x, y, part):
     return float(np.sqrt(np.interp(allowed, off[k - 1 : k + 1], x[k - 1 : k + 1] ** 2)))
 
 
-def needs(settings, *names):
-    """Raise the sentence for the first of these settings that is 0: there is nothing to measure.
-
-    Raises
-    ------
-    QuantityError
-    """
-    for name in names:
-        if not getattr(settings, name) > 0.0:
-            s = specs_of(settings)[name]
-            raise QuantityError(
-                f"{s.title} is {s.show(getattr(settings, name))}; this use needs more than that, "
-                "or there is nothing to measure."
-            )
+def first_reach(x, y, level):
+    """The first x at which a rising y is `level`; the last x if it never is."""
+    return float(np.interp(level, np.maximum.accumulate(y), x))
 
 
-def follows(settings, **most):
-    """Raise the sentence for the first setting that is larger than the use can follow.
+# ---------------------------------------------------------------- where the laws end
+#
+# In thermal voltages, for a pair with k = I RE/VT. Each is found on the law itself, once for a k.
 
-    Raises
-    ------
-    QuantityError
-    """
-    for name, high in most.items():
-        if abs(getattr(settings, name)) > high:
-            s = specs_of(settings)[name]
-            raise QuantityError(
-                f"{s.title} is {s.show(getattr(settings, name))}; this use follows up to "
-                f"{s.show(high)}."
-            )
+_QUARTER = 0.5 * np.pi * (np.arange(64) + 0.5) / 64
+
+
+def _difference(v, k, tail=1.0):
+    """(I1 - I2)/I of a pair at inputs in VT, with k = I RE/VT at a full tail of which it has
+    the part `tail`."""
+    unit = float(thermal_voltage(T_NOMINAL))
+    first, second = pair.split_fractions(v * unit, T_NOMINAL, tail * k * unit, 1.0)
+    return first - second
+
+
+def _drives(k):
+    """Peaks over which the ends lie, VT."""
+    return np.geomspace(3e-3, 10.0 * (1.0 + k), 128)
+
+
+@lru_cache(maxsize=128)
+def _fourier(k):
+    """Peaks, fundamental and third harmonic of a pair driven by a sine; (96,) each."""
+    drive = _drives(k)
+    wave = _difference(drive[:, None] * np.cos(_QUARTER), k)
+    first, third = (2.0 * np.mean(wave * np.cos(n * _QUARTER), axis=1) for n in (1, 3))
+    return drive, first, third
+
+
+@lru_cache(maxsize=512)
+def _soft_end(k, shortfall):
+    drive, first, _ = _fourier(k)
+    return first_departure(drive, first / drive, shortfall)
+
+
+@lru_cache(maxsize=512)
+def _hard_start(k, shortfall):
+    drive, first, _ = _fourier(k)
+    return first_reach(drive, first, (1.0 - shortfall) * 4.0 / np.pi)
+
+
+@lru_cache(maxsize=128)
+def _series_end(k):
+    drive, first, third = _fourier(k)
+    return first_departure(drive, third / first / drive**2, 0.1)
+
+
+@lru_cache(maxsize=128)
+def _tones_end(k):
+    drive = _drives(k)[:96]
+    a = np.pi * (np.arange(16) + 0.5) / 16
+    one, two = np.cos(a)[:, None], np.cos(a)[None, :]
+    out = _difference(drive[:, None, None] * (one + two), k)
+    tone = np.mean(out * one, axis=(1, 2))
+    # on half a cycle of each angle the sines drop out of cos(2a - b)
+    third = np.mean(out * np.cos(2.0 * a)[:, None] * two, axis=(1, 2))
+    return first_departure(drive, third / tone / drive**2, 0.1)
+
+
+def _conversion(peaks, k):
+    """Fourier part, over half a cycle's worth of a small signal on the lower pair, of the upper
+    pairs driven by sines: 4/pi when they switch hard. Peaks in VT, shape (n,)."""
+    count = 64 if peaks.max() < 12.0 * (1.0 + k) else 1024
+    quarter = 0.5 * np.pi * (np.arange(count) + 0.5) / count
+    settings = CellSettings(1.0, T_NOMINAL, r_emitter_upper=2.0 * k * _UNIT)
+    slope = solve_cell(peaks[:, None] * np.cos(quarter) * _UNIT, 0.0, 1.0, settings).gain_lower
+    return 2.0 * np.mean(slope * np.cos(quarter), axis=1) * 2.0 * _UNIT
+
+
+_UNIT = float(thermal_voltage(T_NOMINAL))
+
+
+@lru_cache(maxsize=128)
+def _conversions(k):
+    drive = _drives(k)
+    return drive, _conversion(drive, k)
+
+
+@lru_cache(maxsize=128)
+def _conversion_soft_end(k):
+    drive, gain = _conversions(k)
+    return first_departure(drive, gain / drive, ONE_DB)
+
+
+@lru_cache(maxsize=128)
+def _conversion_hard_start(k):
+    drive, gain = _conversions(k)
+    return first_reach(drive, gain, (1.0 - ONE_DB) * 4.0 / np.pi)

@@ -4,22 +4,86 @@ A page or a command can draw any `UseResult` without knowing which use it came f
 """
 
 import math
-from dataclasses import dataclass, replace
-from functools import partial
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from forktail.core.cell.law import CellSettings, solve_cell
 from forktail.core.checks import QuantityError
-from forktail.core.models import TextbookCell
 from forktail.core.quantities import format_quantity
 from forktail.core.spec import specs_of
-from forktail.core.uses.reference import bench
 from forktail.core.waves.sound import sound_from_record
 from forktail.core.waves.spectrum import LabelledSpectrum
 
 #: Full level of a sound is the full scale of the cell divided by this; what is louder is limited.
 LOUD = 10.0
+
+# ---------------------------------------------------------------- numbers of one run
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One figure of merit as measured on the cell: `value` in `unit` (dB, deg, %, or SI)."""
+
+    value: float
+    unit: str = ""
+
+
+@dataclass(frozen=True)
+class Relation:
+    """What a textbook law gives for a figure, and where it ends.
+
+    Attributes
+    ----------
+    value : float or None
+        In the unit of the figure; None where there is no law for the scene.
+    within : float
+        How far the figure may lie from the law while it holds, in its unit; NaN asks for
+        `CLOSE` of the model.
+    limit, limit_unit : float or None, str
+        The computed limit at which the law ends.
+    inside : bool
+        Whether the scene is inside that limit.
+    """
+
+    value: float = None
+    within: float = math.nan
+    limit: float = None
+    limit_unit: str = ""
+    inside: bool = True
+
+
+#: How close a figure must come to its relation where the relation itself says nothing else: in
+#: dB and degrees, per cent points for a law of 0, else as a part of the relation. A built cell
+#: keeps its values no better than its parts (resistors of 5 %: common practice, no source).
+CLOSE = {
+    "textbook": {"dB": 0.2, "deg": 0.5, "%": 0.5, "part": 0.02},
+    "built": {"dB": 0.5, "deg": 2.0, "%": 1.0, "part": 0.05},
+}
+
+
+def allowed(figure, relation, model):
+    """How far a figure may lie from its relation while that holds, in its unit."""
+    close = CLOSE[model]
+    if figure.unit in ("dB", "deg"):
+        least = close[figure.unit]
+    elif relation.value:
+        least = close["part"] * abs(relation.value)
+    else:
+        least = close["%"] if figure.unit == "%" else 0.0
+    return least if math.isnan(relation.within) else max(relation.within, least)
+
+
+def agrees(figure, relation, model):
+    """Whether a figure is as close to its relation as that claims; True if there is no law."""
+    law, value = relation.value, figure.value
+    if law is None or law == value or not math.isfinite(law):
+        return True
+    if figure.unit == "dB" and min(abs(law), abs(value)) >= 200.0 and law * value > 0.0:
+        return True  # both are beyond all measure
+    return math.isfinite(value) and abs(value - law) <= allowed(figure, relation, model)
+
+
+# ---------------------------------------------------------------- the answer
 
 
 @dataclass(frozen=True)
@@ -34,8 +98,8 @@ class Trace:
     y: np.ndarray
     x_unit: str
     y_unit: str
-    label: str
     role: str = "result"
+    label: str = ""
 
 
 @dataclass(frozen=True)
@@ -45,13 +109,14 @@ class Curve:
     `point` is (x, y) or None; `text` is one sentence on how to read it.
     """
 
-    title: str
-    x_label: str
+    key: str
     x_unit: str
-    y_label: str
     y_unit: str
     traces: tuple
     point: tuple = None
+    title: str = ""
+    x_label: str = ""
+    y_label: str = ""
     text: str = ""
 
 
@@ -73,9 +138,11 @@ class Merit:
         The computed limit, in `limit_unit`, at which the relation stops holding.
     limit_unit : str
     holds : bool
-        Whether the scene is inside the limit.
+        Whether the scene is inside the limit, and the figure as close as the relation claims.
     stops : str
         "It stops holding when ..." with the limit in it.
+    because : str
+        Why it does not hold here: which part causes it ("" where it holds, or not asked for).
     """
 
     key: str
@@ -88,6 +155,7 @@ class Merit:
     limit_unit: str = ""
     holds: bool = True
     stops: str = ""
+    because: str = ""
 
     @property
     def reading(self):
@@ -117,6 +185,16 @@ class Listen:
         return sound_from_record(
             self.record, self.duration, self.full_scale, seconds, rate, self.shift, self.slow_by
         )
+
+
+@dataclass(frozen=True)
+class Shown:
+    """What a run is drawn and heard from: records by key, spectrum, window in words, sound."""
+
+    records: dict
+    spectrum: LabelledSpectrum
+    window: str = ""
+    listen: Listen = None
 
 
 @dataclass(frozen=True)
@@ -153,7 +231,7 @@ class UseResult:
     merits: tuple
     window: str = ""
     listen: Listen = None
-    notes: tuple = ()
+    notes: tuple = field(default=())
 
     def merit(self, key):
         """The figure of merit with this key, or QuantityError that lists them."""
@@ -163,118 +241,6 @@ class UseResult:
         raise QuantityError(
             f"'{key}' is not a figure here; there are {', '.join(m.key for m in self.merits)}."
         )
-
-
-def departures(solve):
-    """The offsets and emitter resistors of a `TextbookCell` that are not zero: name -> value."""
-    if not isinstance(solve, TextbookCell):
-        return {}
-    return {
-        name: getattr(solve, name)
-        for name in specs_of(solve)
-        if name.startswith(("offset", "r_emitter")) and getattr(solve, name) != 0.0
-    }
-
-
-#: By how much a textbook cell may move a figure before its relation is given up: in dB and in
-#: degrees for such units, else as a part of the relation.
-MOVED = {"dB": 0.2, "deg": 0.5, "part": 0.02}
-#: The same of a built cell, whose parts keep their values no better (resistors of 5 %: common
-#: practice, no source).
-MOVED_BUILT = {"dB": 0.5, "deg": 2.0, "part": 0.05}
-
-
-def held_against_matched(run, settings, solve, detail=True):
-    """Run a use; what spoils a relation is named beside it.
-
-    The relations are those of matched pairs without emitter resistors, so the same use is run on
-    such a cell too. Where the given cell takes a figure further from its relation than that, by
-    more than `MOVED` or, if it is built, `MOVED_BUILT`, the relation does not hold.
-
-    Parameters
-    ----------
-    run : callable
-        (settings, solve, detail) -> UseResult.
-    settings : dataclass or None
-    solve : callable or None
-    detail : bool
-
-    Returns
-    -------
-    UseResult
-
-    Raises
-    ------
-    QuantityError
-        As `run`.
-    """
-    result = run(settings, solve, detail)
-    spoilt, moved = departures(solve), MOVED
-    if spoilt:
-        matched = replace(solve, **dict.fromkeys(spoilt, 0.0))
-        because = (
-            "the relation is that of matched pairs without emitter resistors; "
-            f"set here: {_in_a_sentence(solve, spoilt)}."
-        )
-    elif result.model == "built":
-        b, moved = bench(solve), MOVED_BUILT
-        matched = partial(
-            solve_cell,
-            i_tail=b.i_tail,
-            settings=CellSettings(r_load=b.r_load, temperature=b.temperature),
-        )
-        ohms = {"upper": b.r_emitter_upper, "lower": b.r_emitter_lower}
-        has = "".join(
-            f"{side} emitter resistors of {format_quantity(r, 'ohm')}, "
-            for side, r in ohms.items()
-            if r
-        )
-        because = (
-            f"this built cell has {has}finite current gain, loading and bias of its own, "
-            "which the relation leaves out."
-        )
-    else:
-        return result
-    plain = run(settings, matched, False)
-
-    def told(merit):
-        to = "" if spoilt else f" to {_allowed_text(merit, moved)}"
-        return replace(
-            merit, holds=False, stops=f"{merit.stops} Now it does not hold{to}: {because}"
-        )
-
-    return replace(
-        result,
-        merits=tuple(
-            told(m) if m.holds and _taken_away(m, other.value, moved) else m
-            for m, other in zip(result.merits, plain.merits)
-        ),
-    )
-
-
-def _allowed_text(merit, moved):
-    unit = merit.unit if merit.unit in moved else "part"
-    return f"{100 * moved[unit]:g} %" if unit == "part" else show(moved[unit], unit)
-
-
-def _in_a_sentence(solve, names):
-    """Settings of a cell as words: `upper emitter resistors 100 ohm and ...`."""
-    # "Emitter resistors, upper" is read in a sentence as "upper emitter resistors"
-    labels = {
-        name: (" ".join(reversed(s.label.lower().split(", "))), s.unit)
-        for name, s in specs_of(solve).items()
-    }
-    *most, last = (f"{labels[n][0]} {format_quantity(v, labels[n][1])}" for n, v in names.items())
-    return f"{', '.join(most)} and {last}" if most else last
-
-
-def _taken_away(merit, matched, moved):
-    """Whether a figure is further from its relation than that of a matched cell."""
-    law = merit.relation_value
-    if law is None or law == 0.0 or not math.isfinite(law):
-        return False  # nothing to compare, or a zero that has its own limit
-    allowed = moved.get(merit.unit, moved["part"] * abs(law))
-    return not abs(merit.value - law) <= abs(matched - law) + allowed
 
 
 def show(value, unit):
@@ -292,9 +258,27 @@ def show(value, unit):
     return format_quantity(value, unit)
 
 
-def time_trace(x, y, label, y_unit="V", role="result"):
+def time_trace(x, y, role="result", y_unit="V"):
     """A time record as a Trace (x in s)."""
-    return Trace(x, np.asarray(y, dtype=float), "s", y_unit, label, role)
+    return Trace(x, np.asarray(y, dtype=float), "s", y_unit, role)
+
+
+def _plain(x):
+    if isinstance(x, (str, bool)) or x is None:
+        return x
+    x = float(x)
+    return x if math.isfinite(x) else None
+
+
+def _trace_data(t):
+    return {
+        "x": [_plain(v) for v in t.x],
+        "y": [_plain(v) for v in t.y],
+        "x_unit": t.x_unit,
+        "y_unit": t.y_unit,
+        "label": t.label,
+        "role": t.role,
+    }
 
 
 def as_json(result, arrays=False):
@@ -312,43 +296,25 @@ def as_json(result, arrays=False):
         Keys use, title, model, settings, sentence, window, figures, lines, notes, and with
         `arrays` records and curves. What is not finite is None.
     """
-
-    def plain(x):
-        if isinstance(x, (str, bool)) or x is None:
-            return x
-        x = float(x)
-        return x if math.isfinite(x) else None
-
-    def trace(t):
-        return {
-            "x": [plain(v) for v in t.x],
-            "y": [plain(v) for v in t.y],
-            "x_unit": t.x_unit,
-            "y_unit": t.y_unit,
-            "label": t.label,
-            "role": t.role,
-        }
-
     data = {
         "use": result.key,
         "title": result.title,
         "model": result.model,
-        "settings": {
-            name: plain(getattr(result.settings, name)) for name in specs_of(result.settings)
-        },
+        "settings": {n: _plain(getattr(result.settings, n)) for n in specs_of(result.settings)},
         "sentence": result.sentence,
         "window": result.window,
         "figures": {
             m.key: {
                 "name": m.name,
-                "value": plain(m.value),
+                "value": _plain(m.value),
                 "unit": m.unit,
                 "relation": m.relation,
-                "relation_value": plain(m.relation_value),
-                "limit": plain(m.limit),
+                "relation_value": _plain(m.relation_value),
+                "limit": _plain(m.limit),
                 "limit_unit": m.limit_unit,
                 "holds": bool(m.holds),
                 "stops": m.stops,
+                "because": m.because,
             }
             for m in result.merits
         },
@@ -369,7 +335,7 @@ def as_json(result, arrays=False):
         "notes": list(result.notes),
     }
     if arrays:
-        data["records"] = {k: trace(t) for k, t in result.records.items()}
+        data["records"] = {k: _trace_data(t) for k, t in result.records.items()}
         data["curves"] = [
             {
                 "title": c.title,
@@ -378,8 +344,8 @@ def as_json(result, arrays=False):
                 "y_label": c.y_label,
                 "y_unit": c.y_unit,
                 "text": c.text,
-                "point": list(map(plain, c.point)) if c.point else None,
-                "traces": [trace(t) for t in c.traces],
+                "point": list(map(_plain, c.point)) if c.point else None,
+                "traces": [_trace_data(t) for t in c.traces],
             }
             for c in result.curves
         ]

@@ -14,7 +14,9 @@ from forktail.core.models import TextbookCell
 from forktail.core.path import path_for, run_path
 from forktail.core.quantities import format_quantity as text_of
 from forktail.core.uses.reference import bench
-from forktail.core.uses.result import Merit
+from forktail.core.uses.result import Figure, Merit, Relation, agrees
+from forktail.core.uses.steady import terms
+from forktail.core.uses.words import divided, divisor
 from forktail.core.waves import drives
 from forktail.core.waves.spectrum import (
     LabelledSpectrum,
@@ -23,8 +25,6 @@ from forktail.core.waves.spectrum import (
     decibel,
     harmonic_levels,
     labelled_spectrum,
-    small_drive_limit,
-    switching_part,
     third_order_products,
 )
 
@@ -114,13 +114,37 @@ def unevenness(v_out, v_in):
     """How much more the output holds while an input is positive than while it is negative.
 
     (rms of one half - rms of the other)/(sum of both), between -1 and 1; 0 if the input does
-    not take both signs or the output is zero.
+    not take both signs or the output is zero. A zero that is only rounding has no sign.
     """
-    halves = [v_out[v_in > 0], v_out[v_in < 0]]
+    least = 1e-9 * float(np.max(np.abs(v_in), initial=0.0))
+    halves = [v_out[v_in > least], v_out[v_in < -least]]
     if min(map(len, halves)) == 0:
         return 0.0
     more, less = (math.sqrt(float(np.mean(h**2))) for h in halves)
     return (more - less) / (more + less) if more + less > 0 else 0.0
+
+
+def _samples_for(upper, lower, v_t, most):
+    """How many samples a cycle of the fastest tone needs for no line to be folded down, and the
+    level in dB under which lines are not certain if `most` are fewer."""
+    peaks = [max(abs(d.offset) + d.amplitude, 1e-6) for d in (upper, lower)]
+    need = 16 + sum(terms(a, v_t) for a in peaks)
+    if need <= most:
+        return need, -120.0
+    # terms fall by 120 dB over as many of them as are counted
+    return need, max(-120.0, -120.0 * max(most - 16, 1) / (need - 16))
+
+
+def _wanted(upper, lower, tones):
+    """Orders of a tone that the DC of the other input is there to let through."""
+    found = []
+    for side, other in (("upper", lower), ("lower", upper)):
+        dc = other.kind == "dc" or (
+            other.kind == "dc_sine" and abs(other.offset) >= other.amplitude
+        )
+        if dc and other.offset:
+            found += [tuple(int(t is u) for u in tones) for t in tones if t.side == side]
+    return tuple(found)
 
 
 def _with_corners(path, coupling_upper, coupling_lower, load_corner):
@@ -176,9 +200,16 @@ def run_signals(
     """
     solve = solve or TextbookCell()
     b = bench(solve)
+    asked = (upper, lower)
     window, (upper, lower) = drives.window_for(
-        upper, lower, min_cycles=min_cycles, max_samples=max_samples
+        *asked, min_cycles=min_cycles, max_samples=max_samples
     )
+    fastest = max(window.cycles, default=1)
+    need, floor_db = _samples_for(upper, lower, b.v_t, max_samples // fastest)
+    if need * fastest > window.samples:  # a hard drive makes lines far up
+        window, (upper, lower) = drives.window_for(
+            *asked, min_cycles=min_cycles, min_samples=need * fastest, max_samples=max_samples
+        )
     t = window.time
     path = _with_corners(path or path_for(solve), coupling_upper, coupling_lower, load_corner)
     waves = (drives.sample(d, t) for d in (upper, lower))
@@ -200,7 +231,10 @@ def run_signals(
     spectrum, merits = None, ()
     sentence = "Some samples have no solution, so there is no spectrum."
     if whole:
-        spectrum = labelled_spectrum(point.v_out, window.duration, tones)
+        spectrum = labelled_spectrum(
+            point.v_out, window.duration, tones, floor_db=floor_db,
+            wanted=_wanted(upper, lower, tones),
+        )  # fmt: skip
         if any(d.kind == "call" for d in (upper, lower)):
             spectrum = replace(
                 spectrum,
@@ -210,6 +244,7 @@ def run_signals(
                 ),
             )
         merits = _merits(spectrum, upper, lower, tones, b, point.v_out, fitted, v_upper, v_lower)
+        notes += _together(spectrum)
         sentence = _sentence(spectrum, upper, lower, b)
     if any(d.kind == "call" for d in (upper, lower)):
         notes.append("The bat call is invented: it is synthesised from a recipe.")
@@ -234,18 +269,34 @@ def run_signals(
     )
 
 
+def _together(spectrum):
+    """A sentence where a leak cannot be told from a product that falls on the same frequency."""
+    lines = [ln for ln in _strong(spectrum) if ln.origin == "coincidence"]
+    if not lines:
+        return []
+    names = " = ".join(_names_in_words(name) for name in lines[0].label.split(" = "))
+    return [
+        f"At {text_of(lines[0].frequency, 'Hz', 4)} fall together: {names}. A leak there cannot be "
+        "told from the product; move one frequency a little to part them."
+    ]
+
+
 def _strong(spectrum):
     """Named lines above rounding, the largest first."""
     return sorted((ln for ln in spectrum.lines if ln.peak > 0), key=lambda ln: -ln.peak)
+
+
+def _names_in_words(label):
+    names = re.sub(r"(\d) f_", "\\1 \u00d7 f_", label)
+    names = re.sub(r"f_(upper|lower)2", r"second \1", names)
+    return " ".join(re.sub(r"f_(upper|lower)_?", r"\1 ", names).split())
 
 
 def _line_in_words(line):
     """`the one at 116.0 kHz (3 x upper - lower)`, with the signs of print."""
     if not line.frequency:
         return "DC"
-    names = re.sub(r"(\d) f_", "\\1 \u00d7 f_", line.label)
-    names = re.sub(r"f_(upper|lower)2", r"second \1", names)
-    names = " ".join(re.sub(r"f_(upper|lower)_?", r"\1 ", names).split())
+    names = _names_in_words(line.label)
     if names in ("upper", "lower"):
         names = f"the {names} input alone"
     return f"the one at {text_of(line.frequency, 'Hz', 4)} ({names})"
@@ -282,6 +333,24 @@ def _comparable(upper, lower, tones):
         return False
     cycles = [t.cycles for t in tones]
     return len(cycles) < 2 or max(cycles) // math.gcd(*cycles) > 4
+
+
+#: Each of two tones at which the series of a plain pair is a tenth off, in thermal voltages.
+_PLAIN_TONES_END = 0.67
+
+
+def _divided(under, b, side):
+    inside, where = divisor(b, 3) if side == "lower" else ("", "")
+    return divided(under, inside) + where
+
+
+def _merit(b, key, name, value, unit, text, relation, stops):
+    """A Merit that holds where condition and difference both say so."""
+    holds = relation.inside and agrees(Figure(value, unit), relation, b.model)
+    return Merit(
+        key, name, value, unit, text, relation.value, relation.limit, relation.limit_unit,
+        bool(holds), stops,
+    )  # fmt: skip
 
 
 def _single(drive):
@@ -345,20 +414,29 @@ def _merits(spectrum, upper, lower, tones, b, v_out, fitted, v_upper, v_lower):
         drive, tone = alone[0]
         if drive.kind != "two_tone" and levels.peak[tone.cycles] > 1e-9 * b.full_scale:
             ratios = harmonic_levels(levels, tone.cycles)
-            edge = 2.0 * b.v_t * small_drive_limit(0.1, 3)
+            edge = b.series_end(tone.side)
+            d = b.d_lower if tone.side == "lower" else 1.0
+            law = 100.0 * (drive.amplitude / b.v_t) ** 2 / (48.0 * d**3)
+            plain = tone.side == "lower" or not b.r_emitter_upper
             merits.append(
-                Merit(
+                _merit(
+                    b,
                     "distortion",
                     "Harmonic distortion",
                     100.0 * math.sqrt(np.nansum(ratios**2)),
                     "%",
-                    "(A/VT)^2 / 48, third harmonic of a sine" if _single(drive) else "",
-                    100.0 * (drive.amplitude / b.v_t) ** 2 / 48.0 if _single(drive) else None,
-                    edge,
-                    "V",
-                    _single(drive) and drive.amplitude <= edge and b.plain(tone.side),
+                    f"(A/VT)^2{_divided('48', b, tone.side)}, third harmonic of a sine"
+                    if _single(drive) and plain
+                    else "",
+                    Relation(
+                        law if _single(drive) and plain else None,
+                        0.1 * law,
+                        edge,
+                        "V",
+                        _single(drive) and plain and drive.amplitude <= edge,
+                    ),
                     f"It stops holding when the drive is no sine or passes {text_of(edge, 'V')} "
-                    "peak, or when its pairs have emitter resistors, which bend less.",
+                    "peak, or when the upper pairs have emitter resistors, which bend less.",
                 )
             )
     return tuple(merits) + _third_order(spectrum, upper, lower, tones, b)
@@ -373,21 +451,22 @@ def _product_merits(spectrum, upper, lower, tones, mains, b):
     merits = []
     one = float(np.sqrt(np.mean(levels.peak[places] ** 2)))
     if _single(upper) and _single(lower):
-        x = [d.amplitude / (2.0 * b.v_t) for d in (upper, lower)]
-        law = b.full_scale * switching_part(x[0]) * switching_part(x[1]) / 2.0
+        parts = b.switching(upper.amplitude) * 4.0 / math.pi, b.steering(lower.amplitude)
+        law = b.full_scale * parts[0] * parts[1] / 2.0
+        linear = b.linear("lower")
+        # with resistors in the upper pairs the share of a pair moves its slope too
+        apart = not b.r_emitter_upper or lower.amplitude <= linear
         merits.append(
-            Merit(
+            _merit(
+                b,
                 "sideband",
                 "Sum and difference, each",
                 one,
                 "V",
-                "I R b(A_u/2VT) b(A_l/2VT) / 2, b = Fourier part of tanh(x cos a)",
-                law,
-                None,
-                "",
-                not (upper.offset or lower.offset) and b.plain("upper") and b.plain("lower"),
-                "It stops holding when an input carries DC, when coupling or load corners weaken "
-                "a line, or when emitter resistors lower the gain.",
+                "I R b(A_u) b(A_l) / 2, b = Fourier part of what a sine of that peak steers",
+                Relation(law, inside=apart and not (upper.offset or lower.offset)),
+                "It stops holding when an input carries DC, or when source, coupling or load "
+                "corners weaken a line.",
             )
         )
     carrier, name = (up, "upper") if up.cycles > low.cycles else (low, "lower")
@@ -409,6 +488,11 @@ def _product_merits(spectrum, upper, lower, tones, mains, b):
         )
     )
     leak = low if name == "upper" else up
+    there = next(
+        (ln for ln in spectrum.lines if ln.frequency == levels.frequency[leak.cycles]), None
+    )
+    if there is not None and "leak" not in there.origin:
+        return merits  # what falls on the same frequency is no leak, or cannot be told from one
     merits.append(
         Merit(
             "leak",
@@ -440,21 +524,27 @@ def _third_order(spectrum, upper, lower, tones, b):
         if peak[abs(moved - first)] + peak[abs(moved - second)] < 1e-9 * b.full_scale:
             continue
         worst = max(r for _, r in third_order_products(spectrum.spectrum, first, second, moved))
-        mean = math.sqrt(drive.amplitude * drive.second_amplitude)
-        edge = 0.67 * b.v_t
+        one, two = drive.amplitude, drive.second_amplitude
+        d = b.d_lower if side == "lower" else 1.0
+        mean = 0.5 * (one + two)
+        law = 100.0 * one * two * max(one, two) / mean / (16.0 * b.v_t**2 * d**3)
+        plain = side == "lower" or not b.r_emitter_upper
+        edge = b.tones_end() if side == "lower" else _PLAIN_TONES_END * b.v_t
         return (
-            Merit(
+            _merit(
+                b,
                 "third_order",
                 f"Third-order products of the {side} tones",
                 100.0 * worst,
                 "%",
-                "(A/VT)^2 / 16, equal tones",
-                100.0 * (mean / b.v_t) ** 2 / 16.0,
-                edge,
-                "V",
-                mean <= edge and drive.amplitude == drive.second_amplitude and b.plain(side),
-                f"It stops holding when each tone passes about {text_of(edge, 'V')} peak, the two "
-                "differ, or their pairs have emitter resistors, which bend less.",
+                f"larger of a1^2 a2 and a1 a2^2 over mean{_divided('16 VT^2', b, side)}"
+                if one != two
+                else f"(A/VT)^2{_divided('16', b, side)}",
+                Relation(
+                    law if plain else None, 0.1 * law, edge, "V", plain and max(one, two) <= edge
+                ),
+                f"It stops holding when a tone passes about {text_of(edge, 'V')} peak, or when "
+                "the upper pairs have emitter resistors, which bend less.",
             ),
         )
     return ()

@@ -4,6 +4,7 @@ A record must hold whole periods (see `signals.coherent_window`); no taper is us
 one line and its level is exact.
 """
 
+import bisect
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import product
@@ -104,8 +105,10 @@ class Line:
     """One labelled line.
 
     `orders` are the factors of each tone: frequency = |sum of orders x tones|. `origin` is one
-    of `dc`, `sum`, `difference`, `upper leak`, `lower leak`, `harmonic`, `product`, and
-    `third-order` for 2 f1 - f2 of two tones on one input. `also` lists other ways to land there.
+    of `wanted`, `dc`, `sum`, `difference`, `upper leak`, `lower leak`, `harmonic`, `product`,
+    `third-order` for 2 f1 - f2 of two tones on one input, and `coincidence` where a leak and a
+    product fall together and nothing tells them apart. `label` names all that count;
+    `also` lists the further ways to land there.
     """
 
     frequency: float
@@ -119,7 +122,8 @@ class Line:
 
 @lru_cache(maxsize=64)
 def _combinations(sides, order):
-    """Factor vectors up to `order`, the likeliest first, one of each +- twin; (k, len(sides)).
+    """Factor vectors up to `order`, the likeliest first, one of each +- twin, shape
+    (k, len(sides)), and how unlikely each is, shape (k,).
 
     A matched cell is odd in each input, so an order that is even in one of them needs a
     mismatch or DC: it counts as two orders higher for each input. `sides` holds `upper`,
@@ -138,14 +142,13 @@ def _combinations(sides, order):
         ]
         return (sum(map(abs, c)) + 2 * (2 - sum(odd)), max(map(abs, c)), [-x for x in c])
 
-    return np.array(sorted(rows, key=rank), dtype=int)
+    rows.sort(key=rank)
+    return np.array(rows, dtype=int), np.array([rank(c)[0] for c in rows])
 
 
-def _label(orders, tones, turned):
-    """`2 f_upper - f_lower`, turned so that the frequency comes out positive."""
-    parts = sorted(
-        ((-k if turned else k, t.name) for k, t in zip(orders, tones) if k), key=lambda p: p[0] < 0
-    )
+def _label(orders, tones):
+    """`2 f_upper - f_lower`, for orders that give a positive frequency."""
+    parts = sorted(((k, t.name) for k, t in zip(orders, tones) if k), key=lambda p: p[0] < 0)
     text = ""
     for k, name in parts:
         sign = " \u2212 " if k < 0 else (" + " if text else "")
@@ -153,7 +156,9 @@ def _label(orders, tones, turned):
     return text.strip() or "DC"
 
 
-def _origin(orders, tones, turned):
+def _origin(orders, tones, wanted=()):
+    if orders in wanted:
+        return "wanted"
     upper = [k for k, t in zip(orders, tones) if k and t.side == "upper"]
     lower = [k for k, t in zip(orders, tones) if k and t.side == "lower"]
     if not upper and not lower:
@@ -178,20 +183,26 @@ def _origin(orders, tones, turned):
     return "harmonic" if len(one) == 1 else "product"
 
 
-def label_lines(spectrum, tones, order=9, floor_db=-120.0, most=60):
+def label_lines(spectrum, tones, order=9, floor_db=-120.0, most=60, parts=None, wanted=()):
     """Name the lines of a spectrum by where they come from.
 
     Parameters
     ----------
     spectrum : Spectrum
     tones : sequence of Tone
-        Up to five; a line gets the likeliest order that lands on it, the rest go to `also`.
+        Up to five.
     order : int
         Highest sum of factors looked for (at most 5 with three tones, 4 with more).
     floor_db : float
         Lines below it, relative to the largest, are left out.
     most : int
         At most so many lines, the largest.
+    parts : lines.Lines, optional
+        What the lines are made of, where that is known: a line is then named by what makes it,
+        and all that has a tenth of it is named. Otherwise by the likeliest orders that land on
+        it.
+    wanted : tuple of tuple of int
+        Orders that the use is there for: they are no leak.
 
     Returns
     -------
@@ -199,32 +210,18 @@ def label_lines(spectrum, tones, order=9, floor_db=-120.0, most=60):
         By rising frequency. A line that no combination up to `order` explains is labelled
         `higher order`.
     """
-    tones = tuple(tones)
+    tones, wanted = tuple(tones), tuple(wanted)
     if len(tones) > 5:
         raise QuantityError(f"tones are {len(tones)}; allowed are at most 5.")
-    order = min(order, {0: 1, 1: 15, 2: order, 3: 5}.get(len(tones), 4))
     shown = np.flatnonzero(spectrum.db >= floor_db)
     # a spectrum of nothing but rounding has no lines
     shown = shown[spectrum.peak[shown] > 0.0]
-    shown = shown[np.argsort(spectrum.peak[shown])[::-1][:most]]
-    sides = tuple("" if t.shaping else t.side for t in tones)
-    table = _combinations(sides, order) if tones else np.zeros((1, 0), dtype=int)
-    signed = table @ np.array([t.cycles for t in tones], dtype=int)
-    places = np.abs(signed)
+    shown = np.sort(shown[np.argsort(spectrum.peak[shown])[::-1][:most]])
+    find = _likely_orders(tones, order) if parts is None else _known_orders(parts)
     lines = []
-    for k in sorted(int(b) for b in shown):
-        rows = np.flatnonzero(places == k)
-        made = [
-            (
-                _origin(table[r], tones, signed[r] < 0),
-                _label(table[r], tones, signed[r] < 0),
-                tuple(int(x) * (-1 if signed[r] < 0 else 1) for x in table[r]),
-            )
-            for r in rows[:4]
-        ]
-        if not made:
-            made = [("product", "higher order", ())]
-        origin, label, orders = made[0]
+    for k in shown.tolist():
+        named, further = find(k)
+        orders, origin, label, also = _named(tuple(named), tuple(further), tones, wanted)
         lines.append(
             Line(
                 float(spectrum.frequency[k]),
@@ -233,10 +230,66 @@ def label_lines(spectrum, tones, order=9, floor_db=-120.0, most=60):
                 orders,
                 origin,
                 label,
-                tuple(m[1] for m in made[1:]),
+                also,
             )
         )
     return tuple(lines)
+
+
+@lru_cache(maxsize=4096)
+def _named(named, further, tones, wanted):
+    """Orders, origin, label and further labels of a line that these orders make."""
+    also = tuple(_label(o, tones) for o in further)
+    if not named:
+        return (), "product", "higher order", also
+    origins = [_origin(o, tones, wanted) for o in named]
+    origin = origins[0]
+    if len(set(origins)) > 1 and set(origins) & {"upper leak", "lower leak"}:
+        origin = "coincidence"
+    return named[0], origin, " = ".join(_label(o, tones) for o in named), also
+
+
+#: Of a line that several orders make, those are named that have this part of the largest.
+_COUNTS = 0.1
+
+
+def _known_orders(parts):
+    """Place -> orders that make the line there: those that count, the largest first; the rest."""
+    sizes = np.abs(parts.phasor)
+    keep = np.flatnonzero(sizes > 1e-8 * sizes.max(initial=0.0))
+    keep = keep[np.lexsort((-sizes[keep], parts.bins[keep]))]
+    places, sizes = parts.bins[keep].tolist(), sizes[keep].tolist()
+    orders = list(map(tuple, parts.orders[keep].tolist()))
+
+    def find(k):
+        low = bisect.bisect_left(places, k)
+        high = min(bisect.bisect_right(places, k, low), low + 4)
+        count = low
+        while count < high and sizes[count] >= _COUNTS * sizes[low]:
+            count += 1
+        return orders[low:count], orders[count:high]
+
+    return find
+
+
+def _likely_orders(tones, order):
+    """Place -> orders that can land there: the likeliest, and with them those as likely."""
+    order = min(order, {0: 1, 1: 15, 2: order, 3: 5}.get(len(tones), 4))
+    sides = tuple("" if t.shaping else t.side for t in tones)
+    table, ranks = _combinations(sides, order) if tones else (np.zeros((1, 0), int), np.zeros(1))
+    signed = table @ np.array([t.cycles for t in tones], dtype=int)
+    table = np.where(signed[:, None] < 0, -table, table)
+    places = np.abs(signed)
+
+    def find(k):
+        rows = np.flatnonzero(places == k)[:4]
+        orders = [tuple(map(int, table[r])) for r in rows]
+        # a leak and a product of third order have much the same level; sum and difference more
+        near = ranks[rows] - ranks[rows[0]] <= (ranks[rows[0]] > 2) if len(rows) else []
+        count = int(np.sum(near))
+        return orders[:count], orders[count:]
+
+    return find
 
 
 @dataclass(frozen=True)
@@ -272,11 +325,12 @@ class LabelledSpectrum:
         return k
 
 
-def labelled_spectrum(record, duration, tones, order=9, floor_db=-120.0):
+def labelled_spectrum(record, duration, tones, order=9, floor_db=-120.0, wanted=()):
     """`coherent_spectrum` and `label_lines` in one; returns LabelledSpectrum."""
     spectrum = coherent_spectrum(record, duration)
     tones = tuple(tones)
-    return LabelledSpectrum(spectrum, tones, label_lines(spectrum, tones, order, floor_db))
+    lines = label_lines(spectrum, tones, order, floor_db, wanted=wanted)
+    return LabelledSpectrum(spectrum, tones, lines)
 
 
 # ---------------------------------------------------------------- figures
@@ -299,10 +353,10 @@ def carrier_suppression(spectrum, carrier, sidebands):
         Positive when the carrier is the weaker; held at 240 dB where only rounding is left.
     """
     one = np.sqrt(np.mean(spectrum.peak[list(sidebands)] ** 2))
-    return _level_ratio(one, spectrum.peak[carrier])
+    return level_ratio(one, spectrum.peak[carrier])
 
 
-def _level_ratio(wanted, unwanted):
+def level_ratio(wanted, unwanted):
     """dB of wanted over unwanted, with 0 over 0 taken as 0 dB."""
     if wanted == 0.0 and unwanted == 0.0:
         return 0.0
@@ -433,33 +487,3 @@ def switching_part(x, order=1):
         By the midpoint rule, which converges geometrically for a smooth periodic function.
     """
     return _switching_part(float(as_quantity("x", x, "", 0.0)), int(order))
-
-
-def _bisect(excess, low, high, steps=60):
-    """Root of a rising function."""
-    for _ in range(steps):
-        middle = 0.5 * (low + high)
-        low, high = (low, middle) if excess(middle) > 0 else (middle, high)
-    return 0.5 * (low + high)
-
-
-@lru_cache(maxsize=64)
-def small_drive_limit(shortfall, order=1):
-    """Peak drive over 2 VT up to which the small-drive law of tanh(x cos a) holds.
-
-    For order 1 the law is x, for order 3 the third harmonic over the first is x^2/12; the limit
-    is where the true value falls short by the fraction `shortfall`.
-    """
-    if order == 1:
-        return _bisect(lambda x: 1.0 - shortfall - switching_part(x) / x, 1e-3, 50.0)
-    return _bisect(
-        lambda x: 1.0 - shortfall + switching_part(x, 3) / switching_part(x) * 12.0 / x**2,
-        1e-2,
-        10.0,
-    )
-
-
-@lru_cache(maxsize=64)
-def hard_drive_limit(shortfall):
-    """Peak drive over 2 VT from which the square-wave law 4/pi holds within `shortfall`."""
-    return _bisect(lambda x: switching_part(x) - (1.0 - shortfall) * 4.0 / np.pi, 1e-3, 200.0)

@@ -11,6 +11,7 @@ from forktail.ui.plots import FONT, Plot, axis_unit, float_source, replace
 
 #: Origin of a line -> (marker, theme colour, sign of the same shape for text, words).
 ORIGINS = {
+    "wanted": ("star", "ink", "\u2605", "let through by DC"),
     "sum": ("triangle", "ink", "\u25b2", "sum"),
     "difference": ("inverted_triangle", "ink", "\u25bc", "difference"),
     "upper leak": ("diamond", "upper", "\u25c6", "upper leak"),
@@ -18,6 +19,7 @@ ORIGINS = {
     "harmonic": ("circle", "left", "\u25cf", "harmonic"),
     "third-order": ("cross", "right", "\u271a", "third-order"),
     "product": ("x", "third", "\u2715", "other product"),
+    "coincidence": ("asterisk", "third", "\u2731", "leak or product"),
     "dc": ("dash", "soft", "\u2013", "DC"),
 }
 #: Lowest level drawn, dB under the largest line, and head-room for labels, dB.

@@ -342,9 +342,9 @@ class TimePlot(UsePlot):
 
 #: Kinds of lines in a spectrum: origins, colour, marker, name in the legend.
 _KINDS = (
-    (("sum", "difference"), "accent", "circle", "sum, difference"),
+    (("wanted", "sum", "difference"), "accent", "circle", "wanted, sum, difference"),
     (("upper leak", "lower leak"), "right", "square", "an input, let through"),
-    (("harmonic", "product", "dc"), "left", "triangle", "harmonics, products"),
+    (("harmonic", "product", "dc", "coincidence"), "left", "triangle", "harmonics, products"),
     (("third-order",), "ink", "diamond", "third order"),
 )
 #: Lowest level drawn and the room for names above 0 dB.

@@ -3,7 +3,6 @@
 import difflib
 from dataclasses import dataclass, replace
 
-import numpy as np
 import param
 
 from forktail.circuits import shipped, shipped_titles
@@ -16,6 +15,7 @@ from forktail.core.spec import choice, specs_of, text
 from forktail.core.uses import USES, run_use
 from forktail.core.uses.mixing import hear_call
 from forktail.core.uses.result import UseResult
+from forktail.core.uses.words import difference_text  # noqa: F401 - for the views
 from forktail.core.waves import drives as signals
 from forktail.ui.state import PageState, param_of, scene_of
 
@@ -169,47 +169,6 @@ def stored_circuits():
 def stored_circuit(key):
     """One of `stored_circuits`."""
     return Circuit() if key == DEFAULT_CIRCUIT else shipped()[key][0]
-
-
-def difference(merit):
-    """How far a figure lies from its textbook relation.
-
-    Parameters
-    ----------
-    merit : Merit
-
-    Returns
-    -------
-    (float, str) or None
-        In dB, degrees or points of per cent for such units; else in % of the relation. None
-        where there is no relation, or nothing but rounding to compare.
-    """
-    law, value = merit.relation_value, merit.value
-    if law is None or not (np.isfinite(law) and np.isfinite(value)):
-        return None
-    if merit.unit == "dB":
-        return None if max(abs(law), abs(value)) >= 200.0 else (value - law, "dB")
-    if merit.unit in ("deg", "%"):
-        return value - law, merit.unit
-    if law == 0.0:
-        return None if value else (0.0, "%")
-    return 100.0 * (value / law - 1.0), "%"
-
-
-def difference_text(merit, ascii_only=False):
-    """The difference as shown, with its sign; "" if there is none to show."""
-    found = difference(merit)
-    if found is None:
-        return ""
-    value, unit = found
-    size = abs(value)
-    text = f"{value:.{2 if size < 10 else 1 if size < 100 else 0}f}"
-    text = "0" if not float(text) else f"+{text}" if value > 0 else text
-    text += {"%": "%", "deg": "deg" if ascii_only else "\u00b0"}.get(unit, f" {unit}")
-    text = text if ascii_only else text.replace("-", "\u2212")
-    if unit == "%" and merit.unit == "%":
-        text = text.replace("%", " points" if ascii_only else "\u00a0points")
-    return text
 
 
 def settings_rows(settings):

@@ -28,6 +28,17 @@ def finite(*arrays):
     return all(np.all(np.isfinite(a)) for a in arrays)
 
 
+def close(merit):
+    """Whether a figure is near its relation, by any measure of the trade: 1 dB, 13 %, 2 points."""
+    law = merit.relation_value
+    if law is None or not math.isfinite(law):
+        return True
+    apart = abs(merit.value - law)
+    if merit.unit == "dB":
+        return apart <= 1.0 or min(abs(law), abs(merit.value)) >= 200.0
+    return apart <= 0.13 * abs(law) or apart <= {"%": 2.0, "deg": 1.0, "V": 1e-6}.get(merit.unit, 0)
+
+
 @pytest.mark.parametrize("key", USES)
 def test_answer_has_what_a_page_needs(key):
     result = run_use(key)
@@ -45,17 +56,9 @@ def test_answer_has_what_a_page_needs(key):
     assert len(set(keys)) == len(keys)
     for merit in result.merits:
         assert math.isfinite(merit.value) and merit.name and merit.reading
-        assert merit.stops.endswith(".") and "stop" in merit.stops or merit.key == "largest"
-        # what holds agrees with its relation
-        if merit.holds and merit.relation_value is not None and merit.unit != "dB":
-            scale = max(abs(merit.value), abs(merit.relation_value))
-            if merit.key not in ("release", "attack", "compression"):
-                assert (
-                    abs(merit.value - merit.relation_value) <= 0.13 * scale
-                    or scale < 1e-6
-                    or merit.unit == "%"
-                    and scale < 1.0
-                )
+        assert merit.stops.endswith(".") and "stop" in merit.stops
+        if merit.key not in ("release", "attack"):  # they say themselves that they are rough
+            assert not merit.holds or close(merit), merit
     assert result.spectrum.lines
 
 
@@ -116,7 +119,7 @@ def test_every_control_changes_something(key):
 
 
 #: What a use says where it cannot run at a value that the quantity allows.
-REFUSALS = ("ratio of at most", "this use needs more", "this use follows", "half the carrier")
+REFUSALS = ("ratio of at most", "this use needs more", "switch so hard", "half the carrier")
 
 
 @pytest.mark.parametrize("key", USES)
@@ -253,30 +256,33 @@ def test_mismatch_shows_in_the_leaks():
 @pytest.mark.parametrize(
     "key, figure, cell, named",
     [
-        ("variable_gain", "gain", {"offset_lower": 3e-3}, "offset of the lower pair 3.00 mV"),
+        ("variable_gain", "gain", {"offset_lower": 3e-3}, ["offset of the lower pair, 3.00 mV"]),
         (
             "variable_gain",
             "gain",
             {"offset_left": 8e-3, "offset_right": 8e-3},
-            "offset of the left upper pair 8.00 mV and offset of the right upper pair 8.00 mV",
+            # the left pair carries most of the current, so its offset makes most of it
+            ["offset of the left upper pair, 8.00 mV"],
         ),
-        ("dsb", "suppression", {"offset_lower": 3e-3}, "offset of the lower pair 3.00 mV"),
-        ("dsb", "suppression", {"offset_left": 3e-3}, "offset of the left upper pair 3.00 mV"),
-        ("squarer", "residual", {"offset_lower": 3e-3}, "offset of the lower pair 3.00 mV"),
-        ("am", "depth", {"offset_lower": 3e-3}, "offset of the lower pair 3.00 mV"),
+        ("dsb", "suppression", {"offset_lower": 3e-3}, ["offset of the lower pair, 3.00 mV"]),
+        ("dsb", "suppression", {"offset_left": 3e-3}, ["offset of the left upper pair, 3.00 mV"]),
+        ("squarer", "residual", {"offset_lower": 3e-3}, ["offset of the lower pair, 3.00 mV"]),
+        ("am", "depth", {"offset_lower": 3e-3}, ["offset of the lower pair, 3.00 mV"]),
         (
             "mixer",
-            "conversion_gain",
-            {"r_emitter_lower": 50.0},
-            "lower emitter resistors 50.0 \u03a9",
+            "oscillator_leak",
+            {"offset_lower": 5e-3},
+            ["comes from the offset of the lower"],
         ),
     ],
 )
 def test_what_spoils_a_relation_is_named(key, figure, cell, named):
-    matched = run_use(key, detail=False).merit(figure)
-    assert matched.holds and "Now it does not" not in matched.stops
-    merit = run_use(key, solve=TextbookCell(**cell), detail=False).merit(figure)
-    assert not merit.holds and f"set here: {named}." in merit.stops
+    matched = run_use(key).merit(figure)
+    assert matched.holds and not matched.because
+    merit = run_use(key, solve=TextbookCell(**cell)).merit(figure)
+    assert not merit.holds and all(words in merit.because for words in named)
+    quick = run_use(key, solve=TextbookCell(**cell), detail=False).merit(figure)
+    assert not quick.holds and quick.because == "", "causes are told once the scene rests"
 
 
 def test_an_offset_too_small_to_matter_spoils_nothing():
@@ -304,12 +310,9 @@ def test_an_offset_too_small_to_matter_spoils_nothing():
 @pytest.mark.parametrize("key", USES)
 def test_what_holds_agrees_with_its_relation_in_every_cell(key, cell):
     for merit in run_use(key, solve=TextbookCell(**cell), detail=False).merits:
-        law = merit.relation_value
-        if merit.holds and law and merit.key not in ("release", "attack", "compression"):
-            apart = abs(merit.value - law)
-            assert apart <= (1.0 if merit.unit == "dB" else 0.13 * abs(law)) or (
-                merit.unit == "%" and abs(law) < 1.0
-            ), merit
+        # the drift that is set bounds the null; a loop rings and creeps as it likes
+        if merit.key not in ("release", "attack", "null"):
+            assert not merit.holds or close(merit), merit
 
 
 def test_linear_limits_count_the_emitter_resistors():
@@ -413,18 +416,23 @@ def test_built_cells_tell_their_emitter_resistors():
     assert (b.r_emitter_upper, b.r_emitter_lower) == (33.0, 68.0)
 
 
-def test_signals_with_emitter_resistors_leave_the_laws_without():
+def test_signals_hold_their_laws_with_emitter_resistors_too():
     cell = TextbookCell(r_emitter_lower=100.0)
     drives = Drive(amplitude=5e-3), Drive(amplitude=5e-3, frequency=43e3)
-    for solve, holds in ((None, True), (cell, False)):
+    for solve in (None, cell):
         run = uses_signals.run_signals(*drives, solve)
         merit = next(m for m in run.merits if m.key == "sideband")
-        assert merit.holds is holds
-        apart = abs(merit.value / merit.relation_value - 1.0)
-        assert apart < 0.01 if holds else apart > 0.5
+        assert merit.holds and merit.value == pytest.approx(merit.relation_value, rel=1e-3)
     alone = uses_signals.run_signals(Drive(kind="dc", offset=5e-3), drives[1], cell)
     merit = next(m for m in alone.merits if m.key == "distortion")
-    assert not merit.holds and "emitter resistors" in merit.stops
+    assert merit.holds and merit.value == pytest.approx(merit.relation_value, rel=0.02)
+    assert "D = 1 + gm RE" in merit.relation
+    # resistors in the upper pairs bend by no law of one pair: none is shown
+    alone = uses_signals.run_signals(
+        drives[0], Drive(kind="dc", offset=5e-3), TextbookCell(r_emitter_upper=100.0)
+    )
+    merit = next(m for m in alone.merits if m.key == "distortion")
+    assert not merit.holds and merit.relation_value is None
 
 
 # ---------------------------------------------------------------- free signals
@@ -500,22 +508,3 @@ def test_an_input_at_zero_makes_nothing():
 def test_a_line_is_told_in_words(label, frequency, words):
     line = Line(frequency, 0.1, 0.0, (), "product", label)
     assert uses_signals._line_in_words(line) == words
-
-
-@pytest.mark.parametrize(
-    "circuit, key, figure",
-    [
-        (Circuit(r_emitter_lower=220.0), "mixer", "conversion_gain"),
-        (Circuit(r_emitter_upper=220.0, r_emitter_lower=220.0), "dsb", "sideband"),
-        (Circuit(beta_forward=15.0), "variable_gain", "gain"),
-    ],
-)
-def test_built_cell_far_from_its_relation_says_so(circuit, key, figure):
-    merit = run_use(key, solve=BuiltCell(circuit), detail=False).merit(figure)
-    off = abs(merit.value / merit.relation_value - 1.0)
-    assert off > 0.05 and not merit.holds and "this built cell has" in merit.stops
-    for side in ("upper", "lower"):
-        named = f"{side} emitter resistors of 220 \u03a9" in merit.stops
-        assert named == (getattr(circuit, f"r_emitter_{side}") > 0)
-    near = run_use(key, solve=BuiltCell(Circuit()), detail=False).merit(figure)
-    assert near.holds and "this built cell has" not in near.stops

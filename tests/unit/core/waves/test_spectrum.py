@@ -135,14 +135,3 @@ def test_envelope_of_an_amplitude_modulated_wave():
 def test_bad_input_gets_one_sentence(call, words):
     with pytest.raises(QuantityError, match=words):
         call()
-
-
-def test_drive_limits_of_the_laws():
-    x = sp.small_drive_limit(0.01)
-    assert sp.switching_part(x) == pytest.approx(0.99 * x, rel=1e-9)
-    x = sp.hard_drive_limit(0.01)
-    assert sp.switching_part(x) == pytest.approx(0.99 * 4 / np.pi, rel=1e-9)
-    x = sp.small_drive_limit(0.1, 3)
-    assert -sp.switching_part(x, 3) / sp.switching_part(x) == pytest.approx(
-        0.9 * x * x / 12, rel=1e-9
-    )

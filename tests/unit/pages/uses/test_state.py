@@ -1,7 +1,5 @@
 """The Uses page without a browser: settings, links, files, presets, what the views are given."""
 
-import math
-
 import numpy as np
 import pytest
 
@@ -10,7 +8,6 @@ from forktail.core.built.file import write_circuit
 from forktail.core.checks import QuantityError
 from forktail.core.spec import specs_of
 from forktail.core.uses import USES, run_use
-from forktail.core.uses.result import Merit
 from forktail.core.waves import drives as signals
 from forktail.pages.uses import diagram as use_diagram
 from forktail.pages.uses import plots as use_plots
@@ -21,8 +18,6 @@ from forktail.pages.uses.state import (
     SHORT_TITLES,
     TIME_VIEWS,
     UsesState,
-    difference,
-    difference_text,
     stored_circuits,
 )
 from forktail.ui.state import Quantity
@@ -160,28 +155,6 @@ def test_every_stored_circuit_can_be_chosen(state):
     for key in stored_circuits():
         state.circuit = key
         assert state.built_circuit().title
-
-
-@pytest.mark.parametrize(
-    "merit, expected, text",
-    [
-        (Merit("k", "n", 10.5, "V", "r", 10.0), (5.0, "%"), "+5.00%"),
-        (Merit("k", "n", 20.0, "dB", "r", 23.0), (-3.0, "dB"), "\u22123.00 dB"),
-        (Merit("k", "n", 49.0, "%", "r", 50.0), (-1.0, "%"), "\u22121.00\u00a0points"),
-        (Merit("k", "n", 90.5, "deg", "r", 90.0), (0.5, "deg"), "+0.50\u00b0"),
-        (Merit("k", "n", 240.0, "dB", "r", 240.0), None, ""),
-        (Merit("k", "n", 1.0, "V", "r", 0.0), None, ""),
-        (Merit("k", "n", 1.0, "V"), None, ""),
-        (Merit("k", "n", math.nan, "V", "r", 1.0), None, ""),
-    ],
-)
-def test_difference_from_the_relation(merit, expected, text):
-    assert (
-        difference(merit) == (pytest.approx(expected[0]), expected[1])
-        if expected
-        else difference(merit) is None
-    )
-    assert difference_text(merit) == text
 
 
 @pytest.mark.parametrize("use", USE_KEYS)
