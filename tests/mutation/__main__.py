@@ -62,7 +62,7 @@ def run(module, chosen, given):
     """Try the faults with the tests given, or with `tests_of`: list of (mutant, how it ended)."""
     files, near = tests_of(module)
     reach = trial.Reach(module, [p.resolve() for p in given.tests] or files, given.keep)
-    ended, running, left = {}, {}, list(chosen)
+    ended, running, left, told = {}, {}, list(chosen), set()
     while left or running:
         while left and len(running) < given.jobs:
             mutant = left.pop(0)
@@ -74,9 +74,19 @@ def run(module, chosen, given):
         if running:
             child, how = trial.wait()
             ended[running.pop(child)] = how
-            print("." if how == "killed" else how[0].upper(), end="", file=sys.stderr, flush=True)
-    print(file=sys.stderr)
+        for mutant in [m for m in ended if m not in told]:
+            told.add(mutant)
+            _tell(mutant, ended[mutant], len(told), len(chosen))
     return [(m, ended[m]) for m in chosen]
+
+
+def _tell(mutant, how, count, of):
+    """Say at once what no test found; how far it is goes to standard error."""
+    print(f"\r{count} of {of}", end="", file=sys.stderr, flush=True)
+    if how != "killed":
+        where = trial.file_of(mutant.module).relative_to(trial.ROOT)
+        print(f"\n{where}:{mutant.line} in {mutant.function or 'the module'}: {how}")
+        print(f"    {mutant.was}\n -> {mutant.now}", flush=True)
 
 
 def main(arguments=None):
@@ -116,12 +126,7 @@ def main(arguments=None):
         done = run(module, left, given)
         killed = sum(how == "killed" for _, how in done)
         rows.append((module, len(every), len(listed), len(done), killed))
-        where = trial.file_of(module).relative_to(trial.ROOT)
-        for m, how in done:
-            if how != "killed":
-                survivors.append((module, *m.key))
-                print(f"{where}:{m.line} in {m.function or 'the module'}: {how}")
-                print(f"    {m.was}\n -> {m.now}", flush=True)
+        survivors += [(module, *m.key) for m, how in done if how != "killed"]
     last.parent.mkdir(exist_ok=True)
     last.write_text(json.dumps(survivors))
     print("\n| module | faults | equivalent | tried | found | share |\n|---|---|---|---|---|---|")
