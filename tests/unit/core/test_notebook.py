@@ -1,5 +1,6 @@
 """What answers show of themselves: one short line, or a small table without markup of others."""
 
+import dataclasses
 import xml.etree.ElementTree as xml
 
 import numpy as np
@@ -11,7 +12,8 @@ from forktail.core.built.circuit import Circuit
 from forktail.core.built.network import solve_bias, solve_built
 from forktail.core.cell.law import solve_cell
 from forktail.core.notebook import as_call, brief, counted, span, table
-from forktail.core.quantities import parse_quantity
+from forktail.core.quantities import format_quantity, parse_quantity
+from forktail.core.uses.signals import run_signals
 from forktail.core.waves.drives import Drive
 from helpers import VT_25
 
@@ -114,3 +116,25 @@ def test_samples_without_a_solution_are_counted():
     point = solve_built(Circuit(), np.array([0.0, 0.01]))
     lost = type(point)(**{**vars(point), "converged": np.array([True, False])})
     assert "1 point without a solution" in lost._repr_html_()
+
+
+def test_a_signal_run_shows_its_drives_strongest_lines_and_figures():
+    board = Circuit(title="<script>")
+    run = run_signals(Drive(amplitude=0.04, frequency=43e3), Drive(frequency=45e3), board)
+    said = repr(run)
+    assert said.startswith("<SignalRun: Drive(amplitude=0.04, frequency=43000.0) by Drive(), built")
+    assert len(said) < 200
+    rows = cells(run)
+    assert rows["upper"][0] == "Sine, 40.0 mV peak at 43.0 kHz"
+    difference = next(line for line in run.spectrum.lines if line.origin == "difference")
+    assert rows[difference.label] == ("line at 2.000 kHz", format_quantity(difference.peak, "V"))
+    for merit in run.merits:
+        assert rows[merit.key] == (merit.name, merit.reading)
+    assert "<script" not in run._repr_html_()
+
+
+def test_a_run_without_a_spectrum_is_shown_too():
+    run = run_signals(Drive(), Drive("dc"))
+    assert "spectrum" not in repr(run)
+    lost = dataclasses.replace(run, spectrum=None, merits=())
+    assert repr(lost) and set(cells(lost)) == {"upper", "lower"}

@@ -8,10 +8,12 @@ from functools import cached_property
 
 import numpy as np
 
+from forktail.core.built.circuit import Circuit
 from forktail.core.cell.law import OperatingPoint
 from forktail.core.checks import as_quantity
-from forktail.core.models import TextbookCell
-from forktail.core.path import path_for, run_path
+from forktail.core.models import Solver, solver_of
+from forktail.core.notebook import brief, counted, table
+from forktail.core.path import Path, path_for, run_path
 from forktail.core.quantities import format_quantity as text_of
 from forktail.core.uses.reference import bench
 from forktail.core.uses.result import Figure, Merit, Relation, agrees
@@ -28,8 +30,11 @@ from forktail.core.waves.spectrum import (
     third_order_products,
 )
 
+#: Lines of a spectrum in the table of a notebook.
+SHOWN_LINES = 6
 
-@dataclass(frozen=True, eq=False)
+
+@dataclass(frozen=True, eq=False, repr=False)
 class SignalRun:
     """Everything that two drives give. Arrays are of shape (n,), n = window.samples.
 
@@ -78,6 +83,33 @@ class SignalRun:
     def product(self):
         """The ideal product, V: the slope of the cell at rest times both inputs."""
         return product_slope(self.solve) * self.v_upper * self.v_lower
+
+    @property
+    def _lines(self):
+        return _strong(self.spectrum) if self.spectrum else []
+
+    def __repr__(self) -> str:
+        strongest = [_line_in_words(line) for line in self._lines[:1]]
+        return brief(
+            self,
+            f"{self.upper!r} by {self.lower!r}",
+            self.point.model,
+            counted(self.window.samples, "sample"),
+            *(f"the largest line is {words}" for words in strongest),
+        )
+
+    def _repr_html_(self) -> str:
+        """A table for a notebook: both drives, the strongest lines and the figures."""
+        rows = [(side, getattr(self, side).describe(), "") for side in ("upper", "lower")]
+        rows += [
+            (line.label, f"line at {text_of(line.frequency, 'Hz', 4)}", text_of(line.peak, "V"))
+            for line in self._lines[:SHOWN_LINES]
+        ]
+        rows += [(merit.key, merit.name, merit.reading) for merit in self.merits]
+        return table(
+            f"Signals, {self.point.model} cell, {counted(self.window.samples, 'sample')}", rows,
+            ("name", "what it is", "value"), (self.sentence, *self.notes),
+        )  # fmt: skip
 
 
 def product_slope(solve):
@@ -157,29 +189,30 @@ def _with_corners(path, coupling_upper, coupling_lower, load_corner):
 
 
 def run_signals(
-    upper,
-    lower,
-    solve=None,
-    coupling_upper=None,
-    coupling_lower=None,
-    load_corner=None,
-    min_cycles=1,
-    max_samples=16384,
-    path=None,
-    at="generator",
-):
+    upper: drives.Drive,
+    lower: drives.Drive,
+    solve: Solver | Circuit | None = None,
+    coupling_upper: float | None = None,
+    coupling_lower: float | None = None,
+    load_corner: float | None = None,
+    min_cycles: int = 1,
+    max_samples: int = 16384,
+    path: Path | None = None,
+    at: str = "generator",
+) -> SignalRun:
     """Send two drives through the path and the cell over one coherent window.
 
     Parameters
     ----------
     upper, lower : drives.Drive
-    solve : callable, optional
-        (v_upper, v_lower) -> OperatingPoint; the textbook cell if left out.
+    solve : Circuit or callable, optional
+        (v_upper, v_lower) -> OperatingPoint; the built cell of a circuit, the textbook cell if
+        left out.
     coupling_upper, coupling_lower : float, optional
-        Hz, corner of the coupling capacitor of each input in the place of that of the path; 0
-        couples DC too.
+        Hz, corner of the coupling capacitor of each input instead of that of the path; 0 couples
+        DC too.
     load_corner : float, optional
-        Hz, load pole at both collectors in the place of that of the path.
+        Hz, load pole at both collectors instead of that of the path.
     min_cycles, max_samples : int
         As `drives.coherent_window`.
     path : path.Path, optional
@@ -198,7 +231,7 @@ def run_signals(
         For drives or corners that cannot be used. A sample without a solution raises nothing:
         it is NaN, there is no spectrum, and a note says so.
     """
-    solve = solve or TextbookCell()
+    solve = solver_of(solve)
     b = bench(solve)
     asked = (upper, lower)
     window, (upper, lower) = drives.window_for(
