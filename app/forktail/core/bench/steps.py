@@ -4,28 +4,15 @@ Each check is solved for the circuit as far as it is built: transistors that are
 open in it, and wire links stand where the step says so.
 """
 
-import math
 from dataclasses import dataclass, replace
 
-import numpy as np
-
+from forktail.core.bench.bands import Band, band_of
 from forktail.core.built import network
 from forktail.core.built.circuit import resistor_parts, transistor_names
 from forktail.core.built.references import references
 
-#: Share of the builds in the band of a check is that of the plan.
-_TAILS = (1.0, 50.0, 99.0)
 #: Builds solved for each check.
 _BUILDS = 100
-
-
-@dataclass(frozen=True)
-class Band:
-    """A value with its band: `low`, `nominal`, `high`, one unit."""
-
-    low: float
-    nominal: float
-    high: float
 
 
 @dataclass(frozen=True)
@@ -52,19 +39,9 @@ def _stage(circuit, scale, faults, nodes):
     known = {*resistor_parts(circuit), *transistor_names(circuit), "beta_forward"}
     few = {k: v[:_BUILDS] for k, v in scale.items() if k in known}
     point = network.solve_many(replace(circuit, faults=faults), few, [0.0], [0.0], gains=False)
-    checks = []
-    for node in nodes:
-        if node not in point.nodes:
-            continue
-        v = point.nodes[node][:, 0]
-        v = v[np.isfinite(v)]
-        band = (
-            Band(*(float(x) for x in np.percentile(v, _TAILS)))
-            if v.size
-            else Band(math.nan, math.nan, math.nan)
-        )
-        checks.append(Check(node, band))
-    return tuple(checks)
+    return tuple(
+        Check(node, band_of(point.nodes[node][:, 0])) for node in nodes if node in point.nodes
+    )
 
 
 def build_steps(circuit, scale, bands):

@@ -147,6 +147,12 @@ def drive_resistance(circuit, side):
     return healthy, 1.0
 
 
+def source_share(circuit, side):
+    """What of a generator's open voltage is on its termination while nothing else hangs on it."""
+    source, termination = (getattr(circuit, f"r_{k}_{side}") for k in ("source", "termination"))
+    return 1.0 if math.isinf(termination) else termination / (source + termination)
+
+
 def build_net(circuit, signal, without=()):
     """Compile a circuit.
 

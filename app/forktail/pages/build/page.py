@@ -344,7 +344,7 @@ class BuildPage(Page):
         self._assessed = answer
         self.findings.show(answer[0][0], answer[1].findings)
         if self.state.tab == "figures":
-            self.figures.show(answer[0][0], answer[1].figures)
+            self.figures.show(answer[1])
 
     def _assess_again(self):
         key = self.state.assessment()
@@ -353,7 +353,7 @@ class BuildPage(Page):
             self.findings.wait()
             self._assessing.ask(key)
         elif self._assessed and self._assessed[0] == key and self.state.tab == "figures":
-            self.figures.show(key[0], self._assessed[1].figures)
+            self.figures.show(self._assessed[1])
 
     def _compare_again(self):
         state = self.state
@@ -453,7 +453,7 @@ class BuildPage(Page):
         elif plot == "figures":
             if self._assessed is None:
                 return
-            text = self.figures.csv(self._assessed[0][0], self._assessed[1].figures)
+            text = self.figures.csv(self._assessed[1])
         elif plot == "spread":
             if self._spread is None:
                 self.controls.say(["There is no run to save yet."])

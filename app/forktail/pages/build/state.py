@@ -8,6 +8,7 @@ import numpy as np
 import param
 
 from forktail.circuits import shipped, shipped_titles
+from forktail.core.bench.drives import drive, line
 from forktail.core.built import findings, mismatch, network
 from forktail.core.built.circuit import Circuit, break_part, single_faults
 from forktail.core.built.preferred import SERIES
@@ -111,18 +112,30 @@ def textbook(circuit, v_upper, v_lower):
 
 @dataclass(frozen=True)
 class Assessment:
-    """What takes longer than an event may: findings and figures of one circuit."""
+    """What takes longer than an event may: findings and figures of one circuit.
 
+    `lines` are (name, Hz, V peak) of the output at the probe with both drives on, as the bench
+    plan sets them: generators, coupling, cell and loads all in the way. None with a drive at zero.
+    """
+
+    circuit: Circuit
     findings: tuple
     figures: network.Figures
+    lines: tuple
 
 
 @lru_cache(maxsize=128)
 def assess(circuit, drive_upper, drive_lower):
     """Findings and figures of a circuit; about a second, so never in an event."""
-    return Assessment(
-        findings.findings(circuit, drive_upper, drive_lower), network.figures(circuit)
-    )
+    figures, lines = network.figures(circuit), ()
+    if bool(figures.bias.converged) and drive_upper > 0.0 and drive_lower > 0.0:
+        driven = drive(circuit, drive_upper, drive_lower, figures)
+        up, low = (g.frequency for g in driven.generators)
+        lines = tuple(
+            (name, f, line(driven.waves, f))
+            for name, f in (("difference", up - low), ("sum", up + low))
+        )
+    return Assessment(circuit, findings.findings(circuit, drive_upper, drive_lower), figures, lines)
 
 
 @dataclass(frozen=True)

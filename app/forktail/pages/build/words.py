@@ -8,7 +8,7 @@ from forktail.core.built.references import part_reference
 from forktail.core.quantities import format_quantity
 from forktail.ui.html import STYLES, number, table
 from forktail.ui.markup import MarkupView
-from forktail.ui.text import csv_text, keep_together, signed
+from forktail.ui.text import csv_text, keep_together, signed, tidy
 
 _CAUTION = (
     "Set the current limit of the supply before switching on, and switch off before "
@@ -248,9 +248,9 @@ class NumbersTable(MarkupView):
         return csv_text(("quantity", "unit", "textbook", "built"), rows)
 
 
-def figure_rows(figures):
+def figure_rows(assessment):
     """Rows (name, unit, value, remark) of the figures of merit."""
-    f = figures
+    f = assessment.figures
     corner = [("Band, upper edge (load)", "Hz", f.load_pole, "each load with its capacitance")]
     for side in ("upper", "lower"):
         corner.append(
@@ -267,6 +267,10 @@ def figure_rows(figures):
         ("Gain of the lower input", "V/V", f.gain_lower, "upper fully to one side"),
         ("Range of the upper input", "V", f.range_upper, "peak, 1 % distortion"),
         ("Range of the lower input", "V", f.range_lower, "peak, 1 % distortion"),
+        *(
+            (f"Output at the {name}", "V", peak, f"peak, {_hertz(at)}, both drives at their peaks")
+            for name, at, peak in assessment.lines
+        ),
         ("Output swing", "V", f.swing, "peak to peak"),
         ("Outputs, lowest", "V", f.output_low, ""),
         ("Outputs, highest", "V", f.output_high, ""),
@@ -278,6 +282,10 @@ def figure_rows(figures):
     ]
 
 
+def _hertz(value):
+    return tidy(format_quantity(value, "Hz", 4))
+
+
 class FiguresView(MarkupView):
     """Figures of merit, headroom of each transistor and heat of each part."""
 
@@ -285,14 +293,15 @@ class FiguresView(MarkupView):
         super().__init__(stylesheets=STYLES, **params)
         self._shown = None
 
-    def show(self, circuit, figures):
-        """Show the figures of a circuit."""
-        if figures is self._shown:
+    def show(self, assessment):
+        """Show the figures of an `Assessment`."""
+        if assessment is self._shown:
             return
-        self._shown = figures
+        self._shown = assessment
+        circuit, figures = assessment.circuit, assessment.figures
         rows = [
             (name, number(value, "" if unit == "V/V" else unit), remark, "")
-            for name, unit, value, remark in figure_rows(figures)
+            for name, unit, value, remark in figure_rows(assessment)
         ]
         room = [
             (q, str(figures.bias.regions[q]), number(h, "V", 2), "" if h > 0.2 else "warn")
@@ -314,9 +323,10 @@ class FiguresView(MarkupView):
         )
 
     @staticmethod
-    def csv(circuit, figures):
+    def csv(assessment):
         """Comma-separated text of the figures, SI units."""
-        rows = [(name, unit, value) for name, unit, value, _ in figure_rows(figures)]
+        circuit, figures = assessment.circuit, assessment.figures
+        rows = [(name, unit, value) for name, unit, value, _ in figure_rows(assessment)]
         rows += [(f"headroom {q}", "V", h) for q, h in figures.headroom.items()]
         rows += [
             (f"heat {part_reference(circuit, p) or p}", "W", w)

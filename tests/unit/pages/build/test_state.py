@@ -331,6 +331,24 @@ def test_applying_a_finding_is_what_the_core_proposes_and_can_be_undone(state):
     assert state.circuit == wrong
 
 
+def test_the_output_that_figures_tell_has_come_through_coupling_and_loads(state):
+    """sin a sin b makes lines of half the product gain; single poles by hand for the rest."""
+    a, b = 0.002, 0.003
+    found = assess(state.circuit, a, b)
+    f, gain = found.figures, 0.5 * found.figures.product_gain * a * b
+    (_, apart, difference), (_, total, summed) = found.lines
+    upper, lower = 0.5 * (total + apart), 0.5 * (total - apart)
+    for side, at in (("upper", upper), ("lower", lower)):
+        gain /= math.hypot(1.0, getattr(f, f"coupling_{side}") / at)
+    assert difference == pytest.approx(gain / math.hypot(1.0, apart / f.load_pole), rel=5e-3)
+    assert summed == pytest.approx(gain / math.hypot(1.0, total / f.load_pole), rel=5e-3)
+    assert summed < 0.9 * gain
+    rows = {name: (value, remark) for name, _, value, remark in built_readouts.figure_rows(found)}
+    assert rows["Output at the difference"][0] == difference
+    assert "2 kHz" in rows["Output at the difference"][1]
+    assert assess(state.circuit, 0.0, b).lines == ()
+
+
 def test_null_it_leaves_next_to_nothing_on_an_unequal_build(state):
     state.unit = 7
     before, same = state.judge()
