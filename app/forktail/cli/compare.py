@@ -89,17 +89,11 @@ def _pairs(text, option):
 def _roles(text, table):
     if text is None:
         return None
-    roles, width = {}, table.data.shape[1]
-    for role, value in _pairs(text, "--columns").items():
-        if re.fullmatch(r"\d+", value) and value not in table.names:
-            if not 1 <= int(value) <= width:
-                raise QuantityError(
-                    f"--columns: there is no column {value}; the file has columns 1 to {width}."
-                )
-            roles[role] = int(value) - 1
-        else:
-            roles[role] = value
-    return roles
+    return {
+        # a number is always a place, whatever the headings are called
+        role: table.position(int(value), "--columns") if re.fullmatch(r"\d+", value) else value
+        for role, value in _pairs(text, "--columns").items()
+    }
 
 
 def _factors(text):

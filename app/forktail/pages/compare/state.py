@@ -285,7 +285,7 @@ class CompareState(PageState):
         """Name of each column with its number and unit: `2: upper (V)`."""
         t = self.table
         return [
-            f"{k + 1}: {t.names[k] or 'no name'}" + (f" ({t.units[k]})" if t.units[k] else "")
+            f"{t.number(k)}: {t.names[k] or 'no name'}" + (f" ({t.units[k]})" if t.units[k] else "")
             for k in range(t.data.shape[1])
         ]
 

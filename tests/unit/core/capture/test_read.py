@@ -5,8 +5,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from forktail.core.capture import read as capture_file
-from forktail.core.capture.compare import invented_capture, map_columns, read_capture, read_table
+from forktail.core.capture import sniff
+from forktail.core.capture import table as table_file
+from forktail.core.capture.compare import invented_capture
+from forktail.core.capture.read import (
+    MOST_ROWS,
+    Capture,
+    map_columns,
+    read_capture,
+    read_table,
+    thinned,
+)
 from forktail.core.checks import QuantityError
 
 ROWS = 40
@@ -221,11 +230,10 @@ def put(row, text):
         (9, "4e-6,x,1", "row 9, column 2 (upper): 'x' is not a number; wanted is a number such as"),
         (9, "4e-6,1.2.3,1", "row 9, column 2 (upper): '1.2.3' is not a number"),
         (9, "4e-6,1_0,1", "row 9, column 2 (upper): '1_0' is not a number"),
-        (9, "4e-6,,1", "row 9, column 2 (upper) is empty; wanted is a number"),
-        (9, "4e-6,1,", "row 9, column 3 (out) is empty; wanted is a number"),
         (9, "4e-6,1", "row 9, column 3 (out) is missing; the row has 2 values, wanted is 3"),
         (9, "4e-6,1,2,3", "row 9, column 4 is one too many; the row has 4 values, wanted is 3"),
-        (9, "4e-6,nan,1", "row 9, column 2 (upper): 'nan' is not a finite number"),
+        (2, "0,,1", "row 2, column 2 (upper) is empty; wanted is a number such as 0.0125"),
+        (9, "4e-6,inf,1", "row 9, column 2 (upper): 'inf' is not a finite number"),
         (9, "4e-6,1,-inf", "row 9, column 3 (out): '-inf' is not a finite number"),
         (9, "4e-6,1e999,1", "row 9, column 2 (upper): '1e999' is not a finite number"),
         (
@@ -286,16 +294,16 @@ def test_a_file_that_is_no_capture_gets_one_sentence(data, said):
 
 
 def test_limits_are_refused_with_a_sentence(monkeypatch):
-    monkeypatch.setattr(capture_file, "MAX_BYTES", 1000)
+    monkeypatch.setattr(sniff, "MAX_BYTES", 1000)
     with pytest.raises(QuantityError, match="MiB; allowed is at most"):
         read_table(b"1,2,3\n" * 1000)
     with pytest.raises(QuantityError, match="MiB; allowed is at most"):
         read_table("1,2,3\n" * 1000)
-    monkeypatch.setattr(capture_file, "MAX_BYTES", 10**6)
-    monkeypatch.setattr(capture_file, "MAX_ROWS", 100)
+    monkeypatch.setattr(sniff, "MAX_BYTES", 10**6)
+    monkeypatch.setattr(table_file, "MAX_ROWS", 100)
     with pytest.raises(QuantityError, match="has 101 rows; allowed is at most 100"):
         read_table("1,2,3\n" * 101)
-    monkeypatch.setattr(capture_file, "MAX_HEADINGS", 10)
+    monkeypatch.setattr(table_file, "MAX_HEADINGS", 10)
     with pytest.raises(QuantityError, match="has 1000 rows; allowed is at most 100"):
         read_table("1,2,3\n" * 1000)
 
@@ -364,3 +372,310 @@ def test_fast_and_careful_paths_agree():
         for k, line in enumerate(plain.split("\n")[:-1])
     )
     np.testing.assert_array_equal(read_table(plain).data, read_table(quoted).data)
+
+
+# ---------------------------------------------------------------- dialects, in words
+
+
+def signals(rows=64):
+    """Time in s, both inputs and both collectors in V: a made-up mixer, 50 and 45 kHz."""
+    t = np.round(np.arange(rows) * 1e-6, 9)
+    up = np.round(0.1 * np.sin(2 * np.pi * 50e3 * t), 5)
+    low = np.round(0.02 * np.sin(2 * np.pi * 45e3 * t + 1.0), 5)
+    product = np.round(20.0 * up * low, 4)
+    return np.column_stack([t, up, low, 9.5 - product, 9.5 + product])
+
+
+def rows_of(data, write):
+    return "".join(write(k, *row) + "\n" for k, row in enumerate(data))
+
+
+def comma(x):
+    return f"{x:.9g}".replace(".", ",")
+
+
+def _start_and_increment(d):
+    """Names, start and increment in the first row, their values below the units; X counts."""
+    head = "X,CH1,CH2,CH3,CH4,Start,Increment,\nSequence,Volt,Volt,Volt,Volt,-2e-5,1e-6,\n"
+    return head + rows_of(d, lambda k, t, *v: f"{k}," + ",".join(map(str, v)) + ",")
+
+
+def _start_in_the_first_row(d):
+    """The same with start and increment beside the first sample."""
+    head = "X,upper,lower,left,right,Start,Increment\n"
+    return head + rows_of(
+        d,
+        lambda k, t, *v: f"{k}," + ",".join(map(str, v)) + (",0,1e-6" if k == 0 else ",,"),
+    )
+
+
+def _metadata_columns(d):
+    """Settings in the three columns left of the numbers, one a row until they are told."""
+    said = ["Record Length,64,Points,", "Sample Interval,1e-06,s,", "Trigger Point,10,Samples,"]
+    return rows_of(d, lambda k, *v: (said[k] if k < 3 else ",,,") + ",".join(f"{x:.9g}" for x in v))
+
+
+def _blocks_side_by_side(d):
+    """Each channel with a time column and an empty column of its own, side by side."""
+    return "t,upper,,t,lower,,t,left,,t,right\n" + rows_of(
+        d, lambda k, t, *v: ",,".join(f"{t:.9g},{x}" for x in v)
+    )
+
+
+def _metadata_lines(d):
+    """Settings in lines of key and value above, an index instead of the time."""
+    head = "# bench 2\n# Sample interval: 1 us\nChannels,4\n\nindex,upper,lower,left,right\n"
+    return head + rows_of(d, lambda k, t, *v: ",".join(map(str, (k, *v))))
+
+
+def _rate_and_semicolons(d):
+    """A rate in samples a second, semicolons, decimal commas, no time at all."""
+    return "Sampling rate;1 MS/s\nupper;lower;left;right\nV;V;V;V\n" + rows_of(
+        d, lambda k, t, *v: ";".join(map(comma, v))
+    )
+
+
+def _quoted(d):
+    """Every cell in quotation marks, decimal commas inside, commas between."""
+    names = '"time (us)","upper (mV)","lower (mV)","left (V)","right (V)"\n'
+    scale = (1e6, 1e3, 1e3, 1.0, 1.0)
+    return names + rows_of(d, lambda k, *v: ",".join(f'"{comma(x * s)}"' for x, s in zip(v, scale)))
+
+
+def _wide_text(d):
+    """Two bytes a character with a mark in front, tabs, carriage returns."""
+    text = "Zeit [\u00b5s]\tupper [mV]\tlower [mV]\tleft\tright\n" + rows_of(
+        d, lambda k, t, u, low, a, b: "\t".join(map(comma, (t * 1e6, u * 1e3, low * 1e3, a, b)))
+    )
+    return text.replace("\n", "\r\n").encode("utf-16")
+
+
+def _sheet(d):
+    """A spreadsheet's export: empty columns on the right, empty rows below."""
+    text = "time,upper,lower,left,right,,,\n" + rows_of(
+        d, lambda k, *v: ",".join(f"{x:.9g}" for x in v) + ",,,"
+    )
+    return text + ",,,,,,,\n" * 5
+
+
+def _numbered(d):
+    """The columns are only numbered."""
+    return "1,2,3,4,5\n" + rows_of(d, lambda k, *v: ",".join(f"{x:.9g}" for x in v))
+
+
+def _many_headings(d):
+    """Five header lines, names and units in rows of their own, spaces between numbers."""
+    head = "Workshop\nmixer board, third build\n2024 05 01\n\ntime upper lower left right\n"
+    return (
+        head
+        + "us mV mV V V\n"
+        + rows_of(
+            d, lambda k, t, u, low, a, b: f"{t * 1e6:.6g}  {u * 1e3:.6g}  {low * 1e3:.6g}  {a}  {b}"
+        )
+    )
+
+
+def _comments_at_the_end(d):
+    """Old code page, a micro sign in the heading, remarks below the numbers."""
+    text = "time (\u00b5s);upper;lower;left;right\n" + rows_of(
+        d, lambda k, t, *v: ";".join(f"{x:.9g}" for x in (t * 1e6, *v))
+    )
+    return (text + "\n# end of record \u00b0\n").encode("cp1252")
+
+
+def _minus_signs(d):
+    """Typographic minus signs and spaces that do not break."""
+    text = "time;upper;lower;left;right\n" + rows_of(
+        d, lambda k, *v: ";\u00a0".join(f"{x:.9g}" for x in v)
+    )
+    return text.replace("-0.", "\u22120.")
+
+
+def _stated_step(d):
+    """No time column; the step in a heading with its unit in the key."""
+    return "Time step (ns),1000\nupper,lower,left,right\n" + rows_of(
+        d, lambda k, t, *v: ",".join(map(str, v))
+    )
+
+
+DIALECTS = (
+    _start_and_increment,
+    _start_in_the_first_row,
+    _metadata_columns,
+    _blocks_side_by_side,
+    _metadata_lines,
+    _rate_and_semicolons,
+    _quoted,
+    _wide_text,
+    _sheet,
+    _numbered,
+    _many_headings,
+    _comments_at_the_end,
+    _minus_signs,
+    _stated_step,
+)
+
+
+@pytest.mark.parametrize("write", DIALECTS, ids=lambda f: f.__name__.strip("_"))
+def test_a_dialect_is_read_as_it_was_meant(write):
+    data = signals()
+    capture = read_capture(write(data))
+    assert capture.uniform and capture.sample_interval == pytest.approx(1e-6, rel=1e-9)
+    assert capture.time - capture.time[0] == pytest.approx(data[:, 0], abs=1e-12)
+    for k, name in enumerate(("v_upper", "v_lower", "v_left", "v_right"), 1):
+        assert getattr(capture, name) == pytest.approx(data[:, k], abs=1e-9), name
+    assert not any("fastest channel" in n for n in capture.notes)
+
+
+def test_the_start_of_time_is_taken_from_the_headings():
+    assert read_capture(_start_and_increment(signals())).time[0] == pytest.approx(-20e-6)
+    assert read_table(_start_and_increment(signals())).start == -20e-6
+    clock = "Start time,12:30\n" + _metadata_lines(signals())
+    assert read_capture(clock).time[0] == 0.0
+
+
+def test_columns_are_counted_as_in_the_file():
+    table = read_table(_metadata_columns(signals()))
+    assert table.numbers == (4, 5, 6, 7, 8)
+    assert [table.position(n, "here") for n in table.numbers] == [0, 1, 2, 3, 4]
+    assert table.column_label(1) == "column 5"
+    with pytest.raises(QuantityError, match="here: there is no column 2 of numbers; .* 4, 5, 6"):
+        table.position(2, "here")
+    text = _metadata_columns(signals()).replace("0.1,", "x,", 1)
+    with pytest.raises(QuantityError, match="row 6, column 5: 'x' is not a number"):
+        read_table(text)
+    plain = read_table(_numbered(signals()))
+    assert plain.numbers == (1, 2, 3, 4, 5) and plain.first_row == 2
+    with pytest.raises(QuantityError, match="has columns 1 to 5"):
+        plain.position(6, "here")
+
+
+def test_a_first_row_of_whole_numbers_is_a_sample_where_all_are():
+    table = read_table("".join(f"{k},{k + 1},{k + 2}\n" for k in range(1, 40)))
+    assert table.first_row == 1 and len(table.data) == 39
+
+
+def test_a_time_base_that_makes_the_drives_absurd_is_said():
+    data = signals()
+    head = "time,upper,lower,left,right\n"
+    slow = read_capture(head + rows_of(data, lambda k, t, *v: ",".join(map(str, (k, *v)))))
+    said = [n for n in slow.notes if "fastest channel" in n]
+    assert len(said) == 1 and "With 1.00 s from row to row" in said[0] and "46.9 mHz" in said[0]
+    fast = rows_of(data, lambda k, t, *v: ",".join(f"{x:.9g}" for x in (t * 1e-6, *v)))
+    assert any("GHz" in n for n in read_capture(head + fast).notes)
+    flat = head + rows_of(data, lambda k, t, *v: f"{k},0.1,0.2,9.5,9.5")
+    assert not any("fastest channel" in n for n in read_capture(flat).notes)
+    rng = np.random.default_rng(3)
+    noise = head + rows_of(rng.normal(size=(64, 5)), lambda k, t, *v: ",".join(map(str, (k, *v))))
+    assert not any("fastest channel" in n for n in read_capture(noise).notes)
+
+
+HEAD = "time,upper,out\n"
+
+
+@pytest.mark.parametrize("hole", ["", "NaN", "---", " "])
+def test_a_missing_sample_is_left_out_and_said(hole):
+    lines = text_of(wave(), heading=HEAD).split("\n")
+    cells = lines[8].split(",")
+    lines[8] = ",".join((cells[0], hole, cells[2]))
+    capture = read_capture("\n".join(lines))
+    assert capture.notes[0].startswith("A sample is missing in row 9, column 2 (upper)")
+    assert any("1 sample is missing in 1 gap, the first behind row 8" in n for n in capture.notes)
+    # 7 rows before the gap, 32 behind it
+    assert len(capture.time) == 32 and capture.uniform and capture.time[0] == 4e-6
+    assert capture.v_upper == pytest.approx(wave()[8:, 1])
+
+
+def test_a_missing_sample_moves_no_time_that_is_counted():
+    lines = text_of(wave()[:, 1:], heading="dt = 2us\nleft,right\n").split("\n")
+    lines[22] = "1.0,"
+    capture = read_capture("\n".join(lines))
+    assert capture.time[0] == 0.0 and len(capture.time) == 20
+    lines[22], lines[12] = lines[21], ",1.0"
+    assert read_capture("\n".join(lines)).time[0] == pytest.approx(11 * 2e-6)
+
+
+def test_many_missing_samples_are_refused():
+    lines = text_of(wave(), heading=HEAD).split("\n")
+    for k in range(5, 11):
+        lines[k] = lines[k].split(",")[0] + ",,1"
+    with pytest.raises(QuantityError) as caught:
+        read_capture("\n".join(lines), "call.csv")
+    said = "call.csv: row 6, column 2 (upper) is empty, and so are cells in 6 of 40 rows; wanted"
+    assert str(caught.value).startswith(said)
+
+
+@pytest.mark.parametrize(
+    "dropped, said, left",
+    [
+        ([10], "1 sample is missing in 1 gap, the first behind row 11; the longest", 29),
+        ([10, 11, 30], "3 samples are missing in 2 gaps, the first behind row 11; the longest", 18),
+        ([8, 16, 24], "3 samples are missing in 3 gaps, the first behind row 9; the steps", 37),
+    ],
+)
+def test_rows_that_are_missing_are_found_in_the_time(dropped, said, left):
+    data = np.delete(wave(), dropped, axis=0)
+    capture = read_capture(text_of(data, heading=HEAD))
+    assert [said in n for n in capture.notes].count(True) == 1
+    assert len(capture.time) == left and capture.uniform is ("longest" in said)
+
+
+def long_capture(rows, cycles):
+    t = np.arange(rows) * 1e-8
+    turn = 2 * np.pi * np.arange(rows) * cycles / rows
+    noise = np.random.default_rng(4).normal(0.0, 1e-3, rows)
+    return Capture(t, np.sin(turn) + noise, np.sin(turn), np.cos(turn), sample_interval=1e-8)
+
+
+def test_a_long_capture_is_averaged_and_says_so():
+    whole = long_capture(8000, 10)
+    thin = thinned(whole, 2000)
+    assert len(thin.time) == 2000 and thin.notes == ("Of 8000 rows each 4 were averaged to one.",)
+    assert thin.sample_interval == pytest.approx(4e-8) == thin.time[1] - thin.time[0]
+    assert thin.time[0] == pytest.approx(1.5e-8)
+    turn = 2 * np.pi * (np.arange(2000) * 4 + 1.5) * 10 / 8000
+    assert thin.v_lower == pytest.approx(np.cos(turn), abs=1e-4)
+    # four samples averaged halve the noise
+    assert np.std(thin.v_out - thin.v_upper) == pytest.approx(0.5e-3, rel=0.1)
+    assert thinned(whole, 8000) is whole
+
+
+def test_a_long_capture_of_few_samples_a_cycle_is_picked_and_cut():
+    picked = thinned(long_capture(8000, 80), 4000)
+    assert picked.notes == ("Of 8000 rows one in 2 was taken.",)
+    assert np.array_equal(picked.v_upper, long_capture(8000, 80).v_upper[::2])
+    cut = thinned(long_capture(8000, 200), 2000)
+    assert cut.notes == ("Of 8000 rows the 2000 in the middle were taken.",)
+    assert cut.time[0] == pytest.approx(3000e-8) and cut.sample_interval == 1e-8
+    both = thinned(long_capture(9000, 150), 1000)
+    assert len(both.time) == 1000 and len(both.notes) == 2
+
+
+def test_map_columns_thins_what_is_too_long(monkeypatch):
+    from forktail.core.capture import columns
+
+    assert MOST_ROWS >= 2**16
+    text = text_of(wave(2000), heading="time,left,right\n")
+    monkeypatch.setattr(columns.thinned, "__defaults__", (500,))
+    capture = read_capture(text)  # noise: nothing says how fast it is
+    assert len(capture.time) == 500 and capture.notes[-1].startswith("Of 2000 rows each 4 were")
+
+
+@pytest.mark.parametrize(
+    "text, said",
+    [
+        (
+            "time,left,right,,\n" + "0,1,2,,\n1,1,2,7,\n" + "2,1,2,,\n" * 20,
+            "row 3, column 4 is one",
+        ),
+        ("a,b,c\n" + "0.5,1,2\n" * 3 + "0.5,1,2,x\n" + "0.5,1,2\n" * 20, "row 5, column 4 is one"),
+        (
+            ",,0.5,1\n" * 20 + "x,y,0.5\n",
+            "row 21, column 4 is missing; the row has 3 values, wanted",
+        ),
+    ],
+)
+def test_cells_beside_the_numbers_are_let_pass_only_where_they_can_mean_something(text, said):
+    with pytest.raises(QuantityError) as caught:
+        read_table(text)
+    assert said in str(caught.value)
