@@ -22,6 +22,7 @@ import param
 from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
 
+import dialects
 from forktail import cli, resources
 from forktail.classroom.room import COOL, HOT
 from forktail.classroom.store import OwnRoom
@@ -219,6 +220,11 @@ def circuit(text):
 def _invented(rows):
     looks = (",", "."), (";", ","), ("\t", ".")
     return [capture.invented_capture(rows=rows, delimiter=d, decimal=p) for d, p in looks]
+
+
+def _dialects():
+    texts = [write(dialects.signals(40)) for write in dialects.DIALECTS]
+    return [t for t in texts if isinstance(t, str)]
 
 
 @st.composite
@@ -859,7 +865,7 @@ def command(words):
 #: Name -> (strategy, target, share of all cases).
 TARGETS = {
     "circuit files": (spoiled(CIRCUITS), circuit, 0.10),
-    "captures, read": (captures(_invented(60)), captured, 0.14),
+    "captures, read": (captures(_invented(60) + _dialects()), captured, 0.14),
     "captures, compared": (captures(_invented(1000)), compared, 0.02),
     "lessons": (LESSON_FILES, lesson, 0.06),
     "links of pages": (links(), link, 0.20),

@@ -343,10 +343,11 @@ def _speeds(wave):
     None for a wave that does not move, and for noise: the edge of noise lies near half the
     sample rate, that of a wave drawn by a scope far below.
     """
-    n = len(wave)
+    n, most = len(wave), np.abs(wave).max()
+    wave = wave / most if most > 0.0 else wave
     lines = np.abs(np.fft.rfft((wave - wave.mean()) * np.hanning(n))) ** 2
     total = lines.sum()
-    if not total > 1e-18 * np.abs(wave).max(initial=0.0) ** 2:
+    if not total > 1e-18:
         return None
     edge = np.searchsorted(np.cumsum(lines), 0.9 * total) / n
     return (np.argmax(lines) / n, edge) if edge < _NOISY else None

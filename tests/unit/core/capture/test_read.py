@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import dialects
 from forktail.core.capture import sniff
 from forktail.core.capture import table as table_file
 from forktail.core.capture.compare import invented_capture
@@ -374,151 +375,12 @@ def test_fast_and_careful_paths_agree():
     np.testing.assert_array_equal(read_table(plain).data, read_table(quoted).data)
 
 
-# ---------------------------------------------------------------- dialects, in words
+# ---------------------------------------------------------------- dialects
 
 
-def signals(rows=64):
-    """Time in s, both inputs and both collectors in V: a made-up mixer, 50 and 45 kHz."""
-    t = np.round(np.arange(rows) * 1e-6, 9)
-    up = np.round(0.1 * np.sin(2 * np.pi * 50e3 * t), 5)
-    low = np.round(0.02 * np.sin(2 * np.pi * 45e3 * t + 1.0), 5)
-    product = np.round(20.0 * up * low, 4)
-    return np.column_stack([t, up, low, 9.5 - product, 9.5 + product])
-
-
-def rows_of(data, write):
-    return "".join(write(k, *row) + "\n" for k, row in enumerate(data))
-
-
-def comma(x):
-    return f"{x:.9g}".replace(".", ",")
-
-
-def _start_and_increment(d):
-    """Names, start and increment in the first row, their values below the units; X counts."""
-    head = "X,CH1,CH2,CH3,CH4,Start,Increment,\nSequence,Volt,Volt,Volt,Volt,-2e-5,1e-6,\n"
-    return head + rows_of(d, lambda k, t, *v: f"{k}," + ",".join(map(str, v)) + ",")
-
-
-def _start_in_the_first_row(d):
-    """The same with start and increment beside the first sample."""
-    head = "X,upper,lower,left,right,Start,Increment\n"
-    return head + rows_of(
-        d,
-        lambda k, t, *v: f"{k}," + ",".join(map(str, v)) + (",0,1e-6" if k == 0 else ",,"),
-    )
-
-
-def _metadata_columns(d):
-    """Settings in the three columns left of the numbers, one a row until they are told."""
-    said = ["Record Length,64,Points,", "Sample Interval,1e-06,s,", "Trigger Point,10,Samples,"]
-    return rows_of(d, lambda k, *v: (said[k] if k < 3 else ",,,") + ",".join(f"{x:.9g}" for x in v))
-
-
-def _blocks_side_by_side(d):
-    """Each channel with a time column and an empty column of its own, side by side."""
-    return "t,upper,,t,lower,,t,left,,t,right\n" + rows_of(
-        d, lambda k, t, *v: ",,".join(f"{t:.9g},{x}" for x in v)
-    )
-
-
-def _metadata_lines(d):
-    """Settings in lines of key and value above, an index instead of the time."""
-    head = "# bench 2\n# Sample interval: 1 us\nChannels,4\n\nindex,upper,lower,left,right\n"
-    return head + rows_of(d, lambda k, t, *v: ",".join(map(str, (k, *v))))
-
-
-def _rate_and_semicolons(d):
-    """A rate in samples a second, semicolons, decimal commas, no time at all."""
-    return "Sampling rate;1 MS/s\nupper;lower;left;right\nV;V;V;V\n" + rows_of(
-        d, lambda k, t, *v: ";".join(map(comma, v))
-    )
-
-
-def _quoted(d):
-    """Every cell in quotation marks, decimal commas inside, commas between."""
-    names = '"time (us)","upper (mV)","lower (mV)","left (V)","right (V)"\n'
-    scale = (1e6, 1e3, 1e3, 1.0, 1.0)
-    return names + rows_of(d, lambda k, *v: ",".join(f'"{comma(x * s)}"' for x, s in zip(v, scale)))
-
-
-def _wide_text(d):
-    """Two bytes a character with a mark in front, tabs, carriage returns."""
-    text = "Zeit [\u00b5s]\tupper [mV]\tlower [mV]\tleft\tright\n" + rows_of(
-        d, lambda k, t, u, low, a, b: "\t".join(map(comma, (t * 1e6, u * 1e3, low * 1e3, a, b)))
-    )
-    return text.replace("\n", "\r\n").encode("utf-16")
-
-
-def _sheet(d):
-    """A spreadsheet's export: empty columns on the right, empty rows below."""
-    text = "time,upper,lower,left,right,,,\n" + rows_of(
-        d, lambda k, *v: ",".join(f"{x:.9g}" for x in v) + ",,,"
-    )
-    return text + ",,,,,,,\n" * 5
-
-
-def _numbered(d):
-    """The columns are only numbered."""
-    return "1,2,3,4,5\n" + rows_of(d, lambda k, *v: ",".join(f"{x:.9g}" for x in v))
-
-
-def _many_headings(d):
-    """Five header lines, names and units in rows of their own, spaces between numbers."""
-    head = "Workshop\nmixer board, third build\n2024 05 01\n\ntime upper lower left right\n"
-    return (
-        head
-        + "us mV mV V V\n"
-        + rows_of(
-            d, lambda k, t, u, low, a, b: f"{t * 1e6:.6g}  {u * 1e3:.6g}  {low * 1e3:.6g}  {a}  {b}"
-        )
-    )
-
-
-def _comments_at_the_end(d):
-    """Old code page, a micro sign in the heading, remarks below the numbers."""
-    text = "time (\u00b5s);upper;lower;left;right\n" + rows_of(
-        d, lambda k, t, *v: ";".join(f"{x:.9g}" for x in (t * 1e6, *v))
-    )
-    return (text + "\n# end of record \u00b0\n").encode("cp1252")
-
-
-def _minus_signs(d):
-    """Typographic minus signs and spaces that do not break."""
-    text = "time;upper;lower;left;right\n" + rows_of(
-        d, lambda k, *v: ";\u00a0".join(f"{x:.9g}" for x in v)
-    )
-    return text.replace("-0.", "\u22120.")
-
-
-def _stated_step(d):
-    """No time column; the step in a heading with its unit in the key."""
-    return "Time step (ns),1000\nupper,lower,left,right\n" + rows_of(
-        d, lambda k, t, *v: ",".join(map(str, v))
-    )
-
-
-DIALECTS = (
-    _start_and_increment,
-    _start_in_the_first_row,
-    _metadata_columns,
-    _blocks_side_by_side,
-    _metadata_lines,
-    _rate_and_semicolons,
-    _quoted,
-    _wide_text,
-    _sheet,
-    _numbered,
-    _many_headings,
-    _comments_at_the_end,
-    _minus_signs,
-    _stated_step,
-)
-
-
-@pytest.mark.parametrize("write", DIALECTS, ids=lambda f: f.__name__.strip("_"))
+@pytest.mark.parametrize("write", dialects.DIALECTS, ids=lambda f: f.__name__)
 def test_a_dialect_is_read_as_it_was_meant(write):
-    data = signals()
+    data = dialects.signals()
     capture = read_capture(write(data))
     assert capture.uniform and capture.sample_interval == pytest.approx(1e-6, rel=1e-9)
     assert capture.time - capture.time[0] == pytest.approx(data[:, 0], abs=1e-12)
@@ -528,23 +390,25 @@ def test_a_dialect_is_read_as_it_was_meant(write):
 
 
 def test_the_start_of_time_is_taken_from_the_headings():
-    assert read_capture(_start_and_increment(signals())).time[0] == pytest.approx(-20e-6)
-    assert read_table(_start_and_increment(signals())).start == -20e-6
-    clock = "Start time,12:30\n" + _metadata_lines(signals())
+    assert read_capture(dialects.start_and_increment(dialects.signals())).time[0] == pytest.approx(
+        -20e-6
+    )
+    assert read_table(dialects.start_and_increment(dialects.signals())).start == -20e-6
+    clock = "Start time,12:30\n" + dialects.metadata_lines(dialects.signals())
     assert read_capture(clock).time[0] == 0.0
 
 
 def test_columns_are_counted_as_in_the_file():
-    table = read_table(_metadata_columns(signals()))
+    table = read_table(dialects.metadata_columns(dialects.signals()))
     assert table.numbers == (4, 5, 6, 7, 8)
     assert [table.position(n, "here") for n in table.numbers] == [0, 1, 2, 3, 4]
     assert table.column_label(1) == "column 5"
     with pytest.raises(QuantityError, match="here: there is no column 2 of numbers; .* 4, 5, 6"):
         table.position(2, "here")
-    text = _metadata_columns(signals()).replace("0.1,", "x,", 1)
+    text = dialects.metadata_columns(dialects.signals()).replace("0.1,", "x,", 1)
     with pytest.raises(QuantityError, match="row 6, column 5: 'x' is not a number"):
         read_table(text)
-    plain = read_table(_numbered(signals()))
+    plain = read_table(dialects.numbered(dialects.signals()))
     assert plain.numbers == (1, 2, 3, 4, 5) and plain.first_row == 2
     with pytest.raises(QuantityError, match="has columns 1 to 5"):
         plain.position(6, "here")
@@ -556,17 +420,19 @@ def test_a_first_row_of_whole_numbers_is_a_sample_where_all_are():
 
 
 def test_a_time_base_that_makes_the_drives_absurd_is_said():
-    data = signals()
+    data = dialects.signals()
     head = "time,upper,lower,left,right\n"
-    slow = read_capture(head + rows_of(data, lambda k, t, *v: ",".join(map(str, (k, *v)))))
+    slow = read_capture(head + dialects.rows_of(data, lambda k, t, *v: ",".join(map(str, (k, *v)))))
     said = [n for n in slow.notes if "fastest channel" in n]
     assert len(said) == 1 and "With 1.00 s from row to row" in said[0] and "46.9 mHz" in said[0]
-    fast = rows_of(data, lambda k, t, *v: ",".join(f"{x:.9g}" for x in (t * 1e-6, *v)))
+    fast = dialects.rows_of(data, lambda k, t, *v: ",".join(f"{x:.9g}" for x in (t * 1e-6, *v)))
     assert any("GHz" in n for n in read_capture(head + fast).notes)
-    flat = head + rows_of(data, lambda k, t, *v: f"{k},0.1,0.2,9.5,9.5")
+    flat = head + dialects.rows_of(data, lambda k, t, *v: f"{k},0.1,0.2,9.5,9.5")
     assert not any("fastest channel" in n for n in read_capture(flat).notes)
     rng = np.random.default_rng(3)
-    noise = head + rows_of(rng.normal(size=(64, 5)), lambda k, t, *v: ",".join(map(str, (k, *v))))
+    noise = head + dialects.rows_of(
+        rng.normal(size=(64, 5)), lambda k, t, *v: ",".join(map(str, (k, *v)))
+    )
     assert not any("fastest channel" in n for n in read_capture(noise).notes)
 
 
