@@ -1,9 +1,8 @@
 """What the presenter should know about the room, folded below the desk."""
 
-from html import escape
-
 from forktail.classroom.door import RULE
 from forktail.classroom.people import MAX_CONNECTIONS
+from forktail.ui.html import element
 from forktail.ui.markup import MarkupView
 
 _ROWS = (
@@ -52,11 +51,9 @@ class RoomGuide(MarkupView):
     def __init__(self, **params):
         super().__init__(**params)
         rows = "".join(
-            f'<tr><th scope="row">{escape(name)}</th><td>{escape(text)}</td></tr>'
+            element("tr", inside=element("th", name, scope="row") + element("td", text))
             for name, text in _ROWS
         )
-        self.rebuild(
-            '<details class="numbers"><summary>How the room works</summary>'
-            f'<table class="wide"><tbody>{rows}</tbody></table></details>',
-            {},
-        )
+        summary = element("summary", "How the room works")
+        body = element("table", inside=element("tbody", inside=rows), class_="wide")
+        self.rebuild(element("details", inside=summary + body, class_="numbers"), {})

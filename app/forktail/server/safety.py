@@ -1,14 +1,13 @@
 """What the server refuses, and the headers that every answer carries.
 
-Each refusal of a page is a page with one sentence. Limits of the class room stand in
-`classroom_limits`, those of files and links where they are read.
+Each refusal of a page is a page with one sentence. Limits of the class room stand in `limits` and
+in `classroom`, those of files and links where they are read.
 """
 
 import base64
 import hashlib
 import re
 import secrets
-from html import escape
 from urllib.parse import urlsplit
 
 from bokeh.server.util import check_allowlist
@@ -19,6 +18,7 @@ from tornado.web import OutputTransform, RequestHandler
 
 from forktail.server.sockets import PromptSocket
 from forktail.ui.panel_private import bytes_waiting, handle_first
+from forktail.ui.templates import render
 
 #: Sessions of one process. A class of 60 that all turn a page at once holds about 180 for half a
 #: minute, since a session outlives its page by so long.
@@ -32,6 +32,9 @@ MAX_BACKLOG, BACKLOG_CHECK = 16 * 2**20, 5_000
 
 #: For `bokeh.server.server.Server`: slow or endless requests are cut off. Nothing posts a body.
 HTTP_LIMITS = {"idle_connection_timeout": 60, "body_timeout": 10, "max_body_size": 64 * 2**10}
+
+#: Seconds after which a page that found no room tries again.
+AGAIN = 20
 
 HEADERS = {
     "X-Content-Type-Options": "nosniff",
@@ -101,21 +104,11 @@ class Refusal(RequestHandler):
         self.set_header("Content-Type", "text/html; charset=utf-8")
         self.set_header("Cache-Control", "no-store")
         if self.again:
-            self.set_header("Retry-After", "20")
+            self.set_header("Retry-After", str(AGAIN))
         # as many folders up as the address goes down, since a proxy may serve all this in a folder
         top = "../" * self.request.path.count("/", 1) or "./"
-        self.finish(
-            '<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>Forktail</title>'
-            '<meta name="viewport" content="width=device-width, initial-scale=1">'
-            + ('<meta http-equiv="refresh" content="20">' if self.again else "")
-            + f'<link rel="icon" href="{top}assets/icon.svg" type="image/svg+xml">'
-            f'<link rel="stylesheet" href="{top}assets/ui/app.css">'
-            f'<link rel="stylesheet" href="{top}assets/pages/class/join.css"></head><body>'
-            '<main id="main" class="page-join"><section class="join"><h1>Forktail</h1>'
-            f'<p role="alert">{escape(sentence)}</p>'
-            + ("<p>This page tries again by itself, with the same link.</p>" if self.again else "")
-            + f'<p><a href="{top}">To the start</a></p></section></main></body></html>'
-        )
+        again = AGAIN if self.again else 0
+        self.finish(render("ui/refusal.html", sentence=sentence, top=top, again=again))
 
 
 class Guard(Matcher):

@@ -1,4 +1,4 @@
-"""What the views of the Build page share: style, requests, cells of tables."""
+"""HTML and SVG as text. What is a text is escaped here; what is markup already says so."""
 
 import json
 import math
@@ -7,20 +7,68 @@ from html import escape
 from forktail.core.quantities import format_quantity
 from forktail.ui.component import STYLE
 
+#: Style sheets of the components of Build.
 STYLES = [STYLE, "assets/pages/build/style.css"]
+#: Elements of HTML that have no end tag.
+_VOID = {"br", "col", "hr", "img", "input", "link", "meta"}
+
+
+def attributes(**values):
+    """Attributes of an element, each with a blank before it.
+
+    `class_` is `class`, and other underscores are hyphens (`data_id`). True is an attribute without
+    a value; None and False are none. Texts are escaped.
+    """
+    out = []
+    for name, value in values.items():
+        name = name.rstrip("_").replace("_", "-")
+        if value is True:
+            out.append(f" {name}")
+        elif value is not None and value is not False:
+            out.append(f' {name}="{escape(str(value))}"')
+    return "".join(out)
+
+
+def escaped(text):
+    """A text as it stands between tags."""
+    return escape(str(text), quote=False)
+
+
+def element(name, text="", inside="", **values):
+    """Markup of one element.
+
+    Parameters
+    ----------
+    name : str
+    text : object
+        Text in it, escaped.
+    inside : str
+        Markup in it, as it is: made by this module or by a view from it.
+    **values
+        See `attributes`.
+
+    Returns
+    -------
+    str
+    """
+    start = f"<{name}{attributes(**values)}>"
+    return start if name in _VOID else f"{start}{escaped(text)}{inside}</{name}>"
 
 
 def request(**message):
     """Attribute that makes a button send a message to the page."""
-    return f"data-request='{escape(json.dumps(message), quote=True)}'"
+    return attributes(data_request=json.dumps(message)).lstrip()
 
 
 def button(label, disabled=False, data_id="", **message):
     """A button that sends a message to the page."""
-    ident = f' data-id="{data_id}"' if data_id else ""
-    return (
-        f'<button type="button"{ident} {request(**message)}{" disabled" if disabled else ""}>'
-        f"{escape(label)}</button>"
+    return element(
+        "button",
+        label,
+        type="button",
+        data_id=data_id or None,
+        data_request=json.dumps(message),
+        disabled=disabled,
     )
 
 
@@ -36,15 +84,28 @@ def number(value, unit="", digits=3):
 
 
 def table(head, rows, caption="", cls=""):
-    """HTML table of texts; the first cell of each row is its head."""
-    top = "".join(f'<th scope="col">{escape(h)}</th>' for h in head)
+    """HTML table of texts.
+
+    Parameters
+    ----------
+    head : sequence of str
+    rows : iterable of sequences
+        The first cell of each row is its head, the last its class ("" for none).
+    caption, cls : str
+    """
+    top = "".join(element("th", h, scope="col") for h in head)
     body = "".join(
-        f'<tr{" class=" + chr(34) + mark + chr(34) if mark else ""}><th scope="row">'
-        f"{escape(str(first))}</th>" + "".join(f"<td>{escape(str(c))}</td>" for c in rest) + "</tr>"
+        element(
+            "tr",
+            inside=element("th", first, scope="row") + "".join(element("td", c) for c in rest),
+            class_=mark or None,
+        )
         for first, *rest, mark in rows
     )
-    said = f"<caption>{escape(caption)}</caption>" if caption else ""
-    return (
-        f'<table class="cells {cls}">{said}<thead><tr>{top}</tr></thead>'
-        f"<tbody>{body}</tbody></table>"
+    return element(
+        "table",
+        inside=(element("caption", caption) if caption else "")
+        + element("thead", inside=element("tr", inside=top))
+        + element("tbody", inside=body),
+        class_=f"cells {cls}".rstrip(),
     )

@@ -2,7 +2,6 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from html import escape
 from urllib.parse import urlencode
 
 import panel as pn
@@ -56,14 +55,13 @@ def navigation(current):
     )
 
 
-def frame(key, title, body, current):
+def frame(key, body, current):
     """Jinja text of a page: the frame around a body, with the look of the page if it has one."""
     sheet = f"pages/{key}/style.css"
     has_sheet = (assets_dir() / sheet).is_file()
     text = asset_text("ui/frame.html")
     for mark, part in (
         ("STYLE", f'<link rel="stylesheet" href="assets/{sheet}">' if has_sheet else ""),
-        ("TITLE", escape(title)),
         ("NAV", navigation(current)),
         ("KEY", key),
         ("BODY", body),
@@ -93,7 +91,7 @@ def page(key, title, roots, body=None, current=None):
         Path of the page that the navigation marks, if it is not `/KEY`.
     """
     document = init_doc(pn.state.curdoc)
-    text = frame(key, title, body or asset_text(f"pages/{key}/body.html"), current or f"/{key}")
+    text = frame(key, body or asset_text(f"pages/{key}/body.html"), current or f"/{key}")
     document.template, document.title = parse_template(text), f"{title} \u00b7 Forktail"
     # a session is not joined again: a restarted server knows only the link it was opened with.
     # The page itself says that the connection is lost, and loads again (assets/ui/page.js).

@@ -1,9 +1,8 @@
 """A small plot as plain SVG text, for paper: no script, no library in the page."""
 
-from html import escape
-
 import numpy as np
 
+from forktail.ui.html import element
 from forktail.ui.plots import axis_unit
 from forktail.ui.text import minus
 
@@ -60,11 +59,6 @@ def thinned(x, y, most=MOST_POINTS):
     return x[at], out
 
 
-def shown_number(value):
-    """A tick's text."""
-    return minus(f"{value:g}")
-
-
 def chart(title, time, lines, unit="V", width=WIDTH, height=HEIGHT):
     """SVG text of lines over time.
 
@@ -92,44 +86,39 @@ def chart(title, time, lines, unit="V", width=WIDTH, height=HEIGHT):
     def py(y):
         return height - _BOTTOM - (y - y0) / (y1 - y0) * (height - _TOP - _BOTTOM)
 
-    out = [
-        f'<svg class="chart" viewBox="0 0 {width} {height}" role="img" '
-        f'aria-label="{escape(title)}" xmlns="http://www.w3.org/2000/svg">',
-        f'<text x="{_LEFT}" y="12" class="c-title">{escape(title)}</text>',
-    ]
+    def words(text, x, y, cls, anchor=None):
+        return element("text", text, x=x, y=y, class_=cls, text_anchor=anchor)
+
+    right, bottom = width - _RIGHT, height - _BOTTOM
+    out = [words(title, _LEFT, 12, "c-title")]
     for t in ticks(y0, y1):
-        out.append(
-            f'<path class="c-grid" d="M{_LEFT} {py(t):.1f}H{width - _RIGHT}"/>'
-            f'<text x="{_LEFT - 4}" y="{py(t) + 3:.1f}" class="c-tick" text-anchor="end">'
-            f"{minus(f'{t:g}')}</text>"
-        )
+        out.append(element("path", class_="c-grid", d=f"M{_LEFT} {py(t):.1f}H{right}"))
+        out.append(words(minus(f"{t:g}"), _LEFT - 4, f"{py(t) + 3:.1f}", "c-tick", "end"))
     for t in ticks(x0, x1, 5):
-        out.append(
-            f'<path class="c-grid" d="M{px(t):.1f} {_TOP}V{height - _BOTTOM}"/>'
-            f'<text x="{px(t):.1f}" y="{height - _BOTTOM + 11}" class="c-tick" '
-            f'text-anchor="middle">{minus(format(t, "g"))}</text>'
-        )
-    out.append(
-        f'<text x="{width - _RIGHT}" y="{height - 5}" class="c-tick" text-anchor="end">'
-        f'{ux}</text><text x="{_LEFT - 4}" y="12" class="c-tick" text-anchor="end">{uy}'
-        "</text>"
-    )
-    place = width - _RIGHT
+        out.append(element("path", class_="c-grid", d=f"M{px(t):.1f} {_TOP}V{bottom}"))
+        out.append(words(minus(f"{t:g}"), f"{px(t):.1f}", bottom + 11, "c-tick", "middle"))
+    out.append(words(ux, right, height - 5, "c-tick", "end"))
+    out.append(words(uy, _LEFT - 4, 12, "c-tick", "end"))
     for _, y, cls in lines:
-        a, b = thinned(time, y)
         points, gap = [], True
-        for x, v in zip(a * fx, b * fy):
+        for x, v in zip(*(c * f for c, f in zip(thinned(time, y), (fx, fy)))):
             if not np.isfinite(v):
                 gap = True
                 continue
             points.append(f"{'M' if gap else 'L'}{px(x):.1f} {py(v):.1f}")
             gap = False
-        out.append(f'<path class="c-line {cls}" d="{"".join(points)}"/>')
+        out.append(element("path", class_=f"c-line {cls}", d="".join(points)))
+    place = right
     for label, _, cls in reversed(lines):
         if label:
-            out.append(
-                f'<text x="{place}" y="12" class="c-key {cls}" text-anchor="end">'
-                f"{escape(label)}</text>"
-            )
+            out.append(words(label, place, 12, f"c-key {cls}", "end"))
             place -= 7 * len(label) + 12
-    return "".join(out) + "</svg>"
+    return element(
+        "svg",
+        inside="".join(out),
+        class_="chart",
+        viewBox=f"0 0 {width} {height}",
+        role="img",
+        aria_label=title,
+        xmlns="http://www.w3.org/2000/svg",
+    )

@@ -1,7 +1,8 @@
 """Markup with its patch written into it: a drawing for print, where nothing is patched."""
 
 import re
-from html import escape
+
+from forktail.ui.html import attributes, escaped
 
 _TAG = re.compile(r"<(\w+)([^<>]*?)\s(data-id=\"([^\"]+)\")([^<>]*?)(/?)>")
 
@@ -24,15 +25,11 @@ def still(markup, values):
 
     def fill(match):
         tag, before, _, ident, after, closed = match.groups()
-        attributes = before + after
-        patch = values.get(ident, {})
-        for name, value in patch.items():
-            if name == "#":
-                continue
-            attributes = re.sub(rf"\s{re.escape(name)}=\"[^\"]*\"", "", attributes)
-            if value is not None:
-                attributes += f' {name}="{escape(str(value), quote=True)}"'
-        text = "" if closed else escape(str(patch.get("#", "")))
-        return f"<{tag}{attributes}{closed}>{text}"
+        kept, patch = before + after, dict(values.get(ident, {}))
+        text = patch.pop("#", "")
+        for name in patch:
+            kept = re.sub(rf"\s{re.escape(name)}=\"[^\"]*\"", "", kept)
+        start = f"<{tag}{kept}{attributes(**patch)}"
+        return f"{start}/>" if closed else f"{start}>{escaped(text)}"
 
     return _TAG.sub(fill, markup)

@@ -1,5 +1,7 @@
 """Strokes and words of the drawings in SVG."""
 
+from forktail.ui.html import element
+
 
 def line(points):
     """Path through points with upright ends: straight where x stays, an S-curve where not."""
@@ -17,10 +19,14 @@ def line(points):
 
 def text(x, y, words="", size="m", anchor="middle", data_id="", extra=""):
     """A text at x, y; `size` is s, m or l of the style sheet, `data_id` what a patch calls it."""
-    ident = f' data-id="{data_id}"' if data_id else ""
-    return (
-        f'<text x="{x}" y="{y}" class="t-{size} {extra}" text-anchor="{anchor}"{ident}>'
-        f"{words}</text>"
+    return element(
+        "text",
+        words,
+        x=x,
+        y=y,
+        class_=f"t-{size} {extra}".rstrip(),
+        text_anchor=anchor,
+        data_id=data_id or None,
     )
 
 

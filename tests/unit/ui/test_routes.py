@@ -38,6 +38,6 @@ def test_a_new_page_is_one_decorated_function(monkeypatch):
 
 @pytest.mark.parametrize("key, has", [("steer", True), ("loading", False)])
 def test_a_page_without_a_style_sheet_asks_for_none(key, has):
-    text = shell.frame(key, "A title", "<p>Body</p>", "/")
+    text = shell.frame(key, "<p>Body</p>", "/")
     assert (f"assets/pages/{key}/style.css" in text) == has
     assert "[[" not in text
