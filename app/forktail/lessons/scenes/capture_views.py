@@ -53,6 +53,7 @@ class Meter(MarkupView):
         """Show the readings of a `CaptureState`."""
         values = {}
         for n, _, here, there, off in meter_rows(state):
+            off = off and state.marks
             values |= {
                 f"here-{n}": {"#": here + (" !" if off else "")},
                 f"there-{n}": {"#": there},
@@ -66,7 +67,10 @@ class CaptureViews(SceneViews):
 
     PLACES = {
         "overlay": ("Output: captured, over predicted (dashed)", "strip"),
-        "residual": ("What is left: captured less predicted (bold), less best fit (thin)", "strip"),
+        "residual": (
+            "What is left: captured minus predicted (bold), minus best fit (thin)",
+            "strip",
+        ),
         "card": ("Readings of this scene", "card"),
         "meter": ("Voltmeter readings", "card"),
     }

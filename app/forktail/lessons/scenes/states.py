@@ -18,7 +18,7 @@ from forktail.core.capture import fit as capture_fit
 from forktail.core.checks import QuantityError
 from forktail.core.models import BuiltCell, TextbookCell
 from forktail.core.path import loaded, path_of, run_path
-from forktail.core.spec import choice, number, spec, specs_of, text
+from forktail.core.spec import choice, flag, number, spec, specs_of, text
 from forktail.core.thermal import T_NOMINAL, thermal_voltage
 from forktail.core.uses import USES, run_use
 from forktail.pages.build.state import BuildScene, shipped, textbook
@@ -550,6 +550,9 @@ class CaptureState(PageState):
         )
     )
     readings = param_of(_READINGS)
+    marks = param_of(
+        flag("marks", False, "Mark readings", "Mark the readings that are far off.", "view")
+    )
 
     def scene(self):
         """Capture, prediction and what a fit says: `CaptureScene`, kept for equal settings."""
