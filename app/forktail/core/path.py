@@ -225,7 +225,7 @@ class Path:
 
     def feed(self, side):
         """The Feed of `upper` or `lower`."""
-        return self.upper if side == "upper" else self.lower
+        return getattr(self, side)
 
     def load_response(self, frequency):
         """Complex factor of the loads at frequencies in Hz."""
@@ -388,7 +388,8 @@ def _base_lines(point, fed):
     """Voltages between the base lines: as solved, or as fed to a cell that knows no lines."""
     if "base_upper_pos" not in point.nodes:
         return fed
+    known = np.logical_and(*(np.isfinite(v) for v in fed))
     return tuple(
-        point.nodes[f"base_{side}_pos"] - point.nodes[f"base_{side}_neg"]
+        np.where(known, point.nodes[f"base_{side}_pos"] - point.nodes[f"base_{side}_neg"], np.nan)
         for side in ("upper", "lower")
     )

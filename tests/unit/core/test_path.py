@@ -1,6 +1,7 @@
 """The path of a signal: every stage against scipy.signal and against the same network in time."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -46,18 +47,84 @@ def test_load_pole_keeps_dc_and_works_on_rows():
 
 
 @pytest.mark.parametrize(
-    "call",
+    "call, said",
     [
-        lambda: path.corner_frequency(0.0, 1e-9),
-        lambda: path.corner_frequency(1e3, -1e-9),
-        lambda: path.coupling_response(1e3, -1.0),
-        lambda: path.load_response(1e3, 0.0),
-        lambda: loaded(np.ones(8), 1e-4, float("nan")),
+        (lambda: path.corner_frequency(0.0, 1e-9), "resistance is 0 ohm; allowed is above 0 ohm."),
+        (lambda: path.corner_frequency(1e3, [1e-9, 0.0]),
+         "capacitance is 0 F at position 1; allowed is above 0 F."),
+        (lambda: path.coupling_response(math.inf, 1.0),
+         "frequency is inf Hz; allowed is any finite number of Hz."),
+        (lambda: path.coupling_response(1e3, -1.0), "corner is -1 Hz; allowed is at least 0 Hz."),
+        (lambda: path.load_response(math.nan, 1.0),
+         "frequency is nan Hz; allowed is any finite number of Hz."),
+        (lambda: path.load_response(1e3, 0.0), "corner is 0 Hz; allowed is above 0 Hz."),
+        (lambda: path.filtered([math.nan], 1e-4, np.ones_like),
+         "record is nan V at position 0; allowed is any finite number of V."),
+        (lambda: loaded([0.0, math.inf], 1e-4, 1e3),
+         "record is inf V at position 1; allowed is any finite number of V."),
+        (lambda: coupled([0.0, math.inf], 1e-4, 1e3),
+         "record is inf V at position 1; allowed is any finite number of V."),
+        (lambda: loaded(np.ones(8), 1e-4, math.nan), "corner is nan Hz; allowed is above 0 Hz."),
+        (lambda: run_path(TextbookCell(), [math.nan], [0.0], 1e-6),
+         "v_upper is nan V at position 0; allowed is any finite number of V."),
+        (lambda: run_path(TextbookCell(), [0.0], [math.inf], 1e-6),
+         "v_lower is inf V at position 0; allowed is any finite number of V."),
     ],
-)
-def test_bad_corners_are_refused(call):
-    with pytest.raises(QuantityError):
+)  # fmt: skip
+def test_what_cannot_be_used_is_refused_with_what_would_be_right(call, said):
+    with pytest.raises(QuantityError) as caught:
         call()
+    assert str(caught.value) == said
+
+
+@pytest.mark.parametrize("corner", [1.0, 47.0, 1e4])
+def test_responses_at_and_about_the_corner(corner):
+    # -3.01 dB and 45 degrees at the corner, 20 dB a decade away from it (any circuits text)
+    f = corner * np.array([0.0, 0.01, 1.0, 100.0])
+    for response, lead, ends in (
+        (path.coupling_response, 45.0, (0.0, 1.0)),
+        (path.load_response, -45.0, (1.0, 0.0)),
+    ):
+        found = response(f, corner)
+        assert abs(found[2]) == pytest.approx(1 / math.sqrt(2))
+        assert np.degrees(np.angle(found[2])) == pytest.approx(lead)
+        assert abs(found[0]) == ends[0]
+        assert abs(found[1]) == pytest.approx(ends[0] or 0.01, rel=1e-3)
+        assert abs(found[3]) == pytest.approx(ends[1] or 0.01, rel=1e-3)
+    np.testing.assert_array_equal(path.coupling_response(f, 0.0), np.ones(4))
+    np.testing.assert_array_equal(path.load_response(f, math.inf), np.ones(4))
+    way = Path(Feed(corner, 0.3), Feed(2.0 * corner, 0.7), 3.0 * corner)
+    np.testing.assert_allclose(way.upper.response(f), 0.3 * path.coupling_response(f, corner))
+    np.testing.assert_allclose(
+        way.feed("lower").response(f), 0.7 * path.coupling_response(f, 2.0 * corner)
+    )
+    np.testing.assert_allclose(way.load_response(f), path.load_response(f, 3.0 * corner))
+
+
+def test_corner_of_a_resistor_and_a_capacitor():
+    # 1 kohm and 159.155 nF: 1 kHz (any table of RC corners)
+    assert path.corner_frequency(1e3, 159.15494e-9) == pytest.approx(1e3, rel=1e-6)
+
+
+def test_a_record_is_handed_on_and_stays_as_it_was():
+    record = [0.0, 1.0, 0.0, -1.0]
+    for stage, off in ((coupled, 0.0), (loaded, None)):
+        out = stage(record, 1e-6, off)
+        np.testing.assert_array_equal(out, record)
+        kept = np.array(record)
+        stage(kept, 1e-6, off)[:] = 5.0
+        np.testing.assert_array_equal(kept, record)
+
+
+@pytest.mark.parametrize("stage", [coupled, loaded])
+def test_where_a_record_has_settled(stage):
+    """Six time constants and four samples at the beginning, four samples at the end."""
+    corner, step = 1e4, 1e-6
+    out = stage(np.sin(np.arange(400)), step, corner, periodic=False)
+    first = 4 + math.ceil(6.0 / (2 * math.pi * corner) / step)
+    good = np.flatnonzero(np.isfinite(out))
+    np.testing.assert_array_equal(good, np.arange(first, 396))
+    assert np.isnan(stage(np.ones(9), step, corner, periodic=False)).all()
 
 
 @pytest.mark.parametrize("stage, kind", [(coupled, "highpass"), (loaded, "lowpass")])
@@ -94,6 +161,29 @@ def test_delay_against_the_wave_itself():
         moved[good], np.sin(2 * np.pi * F * (T - 3.3 * STEP))[good], atol=1e-9
     )
     assert good.sum() >= N - 12
+
+
+@pytest.mark.parametrize("samples", [0, 1, 6, -1, -6, 40, -40])
+def test_a_delay_by_whole_samples_is_exact(samples):
+    values = np.arange(20.0)
+    expected = np.full(20, np.nan)
+    for at in range(20):
+        if 0 <= at - samples < 20:
+            expected[at] = values[at - samples]
+    np.testing.assert_array_equal(delayed(values, samples), expected)
+
+
+@pytest.mark.parametrize("samples", [0.5, 2.25, -0.5, -3.7])
+def test_a_delay_between_samples_is_exact_for_a_polynomial_of_degree_seven(samples):
+    # eight points determine it (any numerical text); a ninth degree they would not
+    t = np.linspace(-1.0, 1.0, 40)
+    step = t[1] - t[0]
+    poly = np.polynomial.Polynomial([0.3, -1, 2, 0.5, -3, 1, 0.7, 2])
+    moved = delayed(poly(t), samples)
+    good = np.flatnonzero(np.isfinite(moved))
+    np.testing.assert_allclose(moved[good], poly(t - samples * step)[good], atol=1e-10)
+    whole = math.floor(samples)
+    np.testing.assert_array_equal(good, np.arange(max(0, whole + 4), min(40, 37 + whole)))
 
 
 def test_the_whole_path_of_the_textbook_cell_against_the_network_in_time():
@@ -184,6 +274,23 @@ def test_the_path_of_a_circuit_holds_its_corners():
     assert way.load_pole == found["load_pole"]
     assert way.upper.gain == way.lower.gain == 1.0
     assert path_of(Circuit(c_load=0.0)).load_pole == math.inf
+    slow = Circuit(c_coupling_upper=0.1, c_coupling_lower=0.2)
+    assert path_of(slow).upper.corner == corners(slow)["coupling_upper"] < 0.1
+    assert path_of(slow).lower.corner == corners(slow)["coupling_lower"] < 0.1
+
+
+def test_base_lines_of_a_built_cell_rest_together_and_are_unknown_while_nothing_is_settled():
+    still = run_path(BuiltCell(Circuit()), np.zeros(8), np.zeros(8), STEP)
+    for line in still.base_lines:
+        assert np.abs(line).max() < 5e-3
+    wave = 0.01 * np.sin(2 * np.pi * 200e3 * np.arange(4000) * 1e-7)
+    board = replace(BOARD, c_coupling_lower=2.2e-9)
+    went = run_path(BuiltCell(board), wave, np.zeros(4000), 1e-7, periodic=False)
+    lost = ~(np.isfinite(went.fed[0]) & np.isfinite(went.fed[1]))
+    assert 100 < lost.sum() < 3900
+    for line in went.base_lines:
+        np.testing.assert_array_equal(np.isnan(line), lost)
+    assert np.isnan(went.cell.v_out[lost]).all() and not went.settled[lost].any()
 
 
 def test_a_probe_divides_and_a_missing_step_leaves_memory_out():
@@ -197,8 +304,6 @@ def test_a_probe_divides_and_a_missing_step_leaves_memory_out():
 def test_samples_without_a_solution_stay_out(monkeypatch):
     class Patchy:
         def __call__(self, v_upper, v_lower):
-            from dataclasses import replace
-
             point = TextbookCell()(v_upper, v_lower)
             return replace(point, converged=np.abs(np.asarray(v_upper)) < 0.04)
 
@@ -206,6 +311,8 @@ def test_samples_without_a_solution_stay_out(monkeypatch):
     lost = np.abs(0.05 * SINE) >= 0.04
     assert np.isnan(went.loads.v_out[lost]).all() and np.isfinite(went.loads.v_out[~lost]).all()
     np.testing.assert_array_equal(went.settled, ~lost)
+    # a pole needs the whole period: the loads are left as fast as the cell
+    np.testing.assert_array_equal(went.loads.v_out, went.cell.v_out)
 
 
 def test_another_place_is_refused():
