@@ -322,13 +322,19 @@ def exact_text(value: float, unit: str, gap: str = "") -> str:
     """Shortest text that reads back to the same float, `gap` before its unit: `2.2kohm`."""
     if math.isinf(value) or math.isnan(value):
         return repr(value)
+
+    def exact(text: str) -> bool:
+        try:
+            return (parse_temperature(text) if unit == "K" else parse_quantity(text, unit)) == value
+        except QuantityError:  # rounded past the largest float, or below zero kelvin
+            return False
+
     if unit == "K":
-        for text in (f"{value - ZERO_CELSIUS:.6g}{gap}degC", f"{value!r}{gap}K"):
-            if parse_temperature(text) == value:
-                return text
+        celsius = f"{value - ZERO_CELSIUS:.6g}{gap}degC"
+        return celsius if exact(celsius) else f"{value!r}{gap}K"
     for digits in range(1, 18):
         text = format_quantity(value, unit, digits, ascii_only=True).replace(" ", gap)
-        if parse_quantity(text, unit) == value:
+        if exact(text):
             return text
     return repr(value)
 
