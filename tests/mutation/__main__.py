@@ -35,14 +35,15 @@ def modules_of(name):
 def tests_of(module):
     """Test files of a module, and the part of their path that is nearest to it.
 
-    They are those of its folder, and for the core the published values; what only a test of
-    another subject would find counts as not found.
+    They are those of its folder, and for the core those of what all subjects share and the
+    published values; what only a test of another subject would find counts as not found.
     """
     parts = module.split(".")
     mirror = trial.ROOT.joinpath("tests", "unit", *parts)
     mirror = mirror if mirror.is_dir() else mirror.parent
-    files = sorted(mirror.glob("test_*.py") if mirror.name == "core" else mirror.rglob("test_*.py"))
+    files = [] if mirror.name == "core" else sorted(mirror.rglob("test_*.py"))
     if parts[0] == "core":
+        files += sorted((trial.ROOT / "tests" / "unit" / "core").glob("test_*.py"))
         files += sorted((trial.ROOT / "tests" / "published").glob("test_*.py"))
     near = "/".join(["tests", "unit", *parts[:-1]])
     own = f"{near}/test_{parts[-1]}.py"

@@ -137,7 +137,7 @@ def drive(circuit, drive_upper, drive_lower, figures):
         peak * np.sin(2.0 * np.pi * f * time)
         for peak, f in ((drive_upper, f_upper), (drive_lower, f_lower))
     ]
-    passed = run_path(BuiltCell(circuit), *sent, step)
+    passed = run_path(BuiltCell(circuit), sent[0], sent[1], step)
     lines = dict(zip(("upper", "lower"), passed.base_lines))
     left, right, out = passed.probe
     pole = path_of(circuit).load_pole
