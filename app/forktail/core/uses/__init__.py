@@ -48,6 +48,8 @@ class Use:
         (settings, Bench, run) -> tuple of Curve without words.
     records : dict of str to str
         Labels of the records.
+    dc : tuple of (str, str)
+        Settings that are DC on an input, and which one.
     """
 
     key: str
@@ -60,6 +62,7 @@ class Use:
     show: Callable
     curves: Callable
     records: Mapping
+    dc: tuple = ()
 
 
 USES = {
@@ -77,6 +80,7 @@ USES = {
             gain.show_gain,
             gain.curves_gain,
             words_gain.GAIN_RECORDS,
+            (("control", "lower"),),
         ),
         Use(
             "gain_control_loop",
@@ -90,6 +94,7 @@ USES = {
             gain.show_loop,
             gain.curves_loop,
             words_gain.LOOP_RECORDS,
+            (("control_limit", "lower"),),
         ),
         Use(
             "am",
@@ -102,6 +107,7 @@ USES = {
             modulation.show_am,
             modulation.curves_am,
             words_modulation.RECORDS,
+            (("offset", "lower"),),
         ),
         Use(
             "dsb",
@@ -114,6 +120,7 @@ USES = {
             modulation.show_dsb,
             modulation.curves_dsb,
             words_modulation.RECORDS,
+            (("offset", "lower"), ("trim", "lower")),
         ),
         Use(
             "ssb",
@@ -163,6 +170,7 @@ USES = {
             phase.show_squarer,
             phase.curves_squarer,
             words_phase.SQUARER_RECORDS,
+            (("offset_upper", "upper"), ("offset_lower", "lower")),
         ),
     )
 }
@@ -221,7 +229,7 @@ def run_use(key, settings=None, solve=None, detail=True, path=None):
     records = {k: replace(t, label=use.records[k]) for k, t in shown.records.items()}
     return UseResult(
         key, use.title, b.model, s, said.sentence, records, shown.spectrum, curves, merits,
-        shown.window or said.window, shown.listen, said.notes,
+        shown.window or said.window, shown.listen, (*said.notes, *words.dc_notes(s, b, use.dc)),
     )  # fmt: skip
 
 

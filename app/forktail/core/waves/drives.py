@@ -286,9 +286,9 @@ def _nearest_cycles(tones, limit):
     """Cycle counts, anchored on the fastest tone, that come closest within `limit` cycles."""
     f = np.array(tones)
     anchor = f.max()
-    first = max(1, math.ceil(anchor / f.min() - 1e-9))
-    if first > limit:
+    if f.min() * limit < anchor * (1.0 - 1e-9):
         return None
+    first = max(1, math.ceil(anchor / f.min() - 1e-9))
     turns = np.arange(first, limit + 1)
     cycles = np.maximum(1, np.rint(turns[:, None] * (f / anchor))).astype(int)
     # f rises; two tones that fall on the same count are kept one cycle apart

@@ -164,6 +164,7 @@ class UsesPage(Page):
             scene = self.state.scene(True)
             if scene.result is not None:
                 self._good = scene
+                self.merits.show(scene)
                 self._draw_curve(scene)
         self._rest(scene)
 

@@ -342,9 +342,9 @@ class TimePlot(UsePlot):
 
 #: Kinds of lines in a spectrum: origins, colour, marker, name in the legend.
 _KINDS = (
-    (("wanted", "sum", "difference"), "accent", "circle", "wanted, sum, difference"),
+    (("wanted", "sum", "difference"), "accent", "circle", "main products"),
     (("upper leak", "lower leak"), "right", "square", "an input, let through"),
-    (("harmonic", "product", "dc", "coincidence"), "left", "triangle", "harmonics, products"),
+    (("harmonic", "product", "dc", "coincidence"), "left", "triangle", "harmonics, others"),
     (("third-order",), "ink", "diamond", "third order"),
 )
 #: Lowest level drawn and the room for names above 0 dB.

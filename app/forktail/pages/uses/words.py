@@ -167,7 +167,8 @@ class MeritsView(MarkupView):
             '<dl><div><dt>Textbook</dt><dd><b data-id="top-law"></b> '
             '<span class="rule" data-id="top-rule"></span></dd></div>'
             '<div data-id="top-off-row"><dt>Difference</dt><dd data-id="top-off"></dd></div></dl>'
-            '<p class="stops" data-id="top-stops"></p></div>'
+            '<p class="stops" data-id="top-stops"></p>'
+            '<p class="stops because" data-id="top-because" hidden></p></div>'
             '<table class="merit-rows"><caption class="aside">Figures of merit; choose one to see '
             'its relation and limit</caption><thead><tr><th scope="col">Figure</th>'
             '<th scope="col">Computed</th><th scope="col">Textbook</th>'
@@ -194,7 +195,7 @@ class MeritsView(MarkupView):
             "top-chip": {
                 "#": ("\u2713 " if top.holds else "\u2248 ")
                 + (
-                    ("relation holds" if top.holds else "past the relation")
+                    ("relation holds" if top.holds else "does not hold here")
                     if known
                     else ("inside its limit" if top.holds else "past its limit")
                 )
@@ -204,6 +205,11 @@ class MeritsView(MarkupView):
             "top-off-row": {"hidden": None if off else ""},
             "top-off": {"#": off},
             "top-stops": {"#": keep_together(top.stops)},
+            "top-because": {
+                "#": keep_together(top.because),
+                # its room is kept while a slider moves: causes are told once the scene rests
+                "hidden": "" if top.holds else None,
+            },
         }
         for m in merits:
             out[f"row-{m.key}"] = {"class": "chosen" if m is top else None}

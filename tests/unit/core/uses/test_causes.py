@@ -142,6 +142,13 @@ def test_an_ideal_circuit_is_the_textbook(key):
     assert built.sentence[:20] == plain.sentence[:20]
 
 
+def test_dc_behind_a_coupling_capacitor_is_told():
+    (note,) = run_use("am", solve=BuiltCell(SHIPPED), detail=False).notes
+    assert "lower input is put in behind its coupling capacitor" in note
+    assert run_use("am", {"offset": 0.0}, BuiltCell(SHIPPED), False).notes == ()
+    assert run_use("am", detail=False).notes == ()
+
+
 # ---------------------------------------------------------------- causes
 
 

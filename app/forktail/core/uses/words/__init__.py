@@ -81,6 +81,23 @@ def edges(b):
     )
 
 
+def dc_notes(settings, b, dc):
+    """What is said where DC goes to an input with a coupling capacitor: tuple of str.
+
+    `dc` : tuple of (name of a setting, side).
+    """
+    sides = [
+        side
+        for name, side in dc
+        if getattr(settings, name) != 0.0 and b.path.feed(side).corner > 0.0
+    ]
+    return tuple(
+        f"The DC on the {side} input is put in behind its coupling capacitor, which lets none "
+        "through."
+        for side in dict.fromkeys(sides)
+    )
+
+
 # ---------------------------------------------------------------- differences
 
 

@@ -105,7 +105,7 @@ def mixer(s, b, m, laws):
     }
     sentence = (
         f"The {text_of(m.window.used[1], 'Hz', 4)} signal is brought {s.wanted} to "
-        f"{text_of(m.f_wanted, 'Hz', 4)} with a gain of {f['conversion_gain'].value:.3g} "
+        f"{text_of(m.f_wanted, 'Hz', 4)} with a gain of {show(f['conversion_gain'].value, '')} "
         f"({show(f['conversion_gain_db'].value, 'dB')}); the oscillator switches "
         f"{show(f['hard_limit'].value, '%')} of what it would if driven hard."
     )
