@@ -35,7 +35,8 @@ class Response:
     """Output for the four sign combinations of both drives' peaks, V, and what is drawn.
 
     `product`, `upper`, `lower`: the share that goes with the product, with either input alone;
-    `offset` the mean; `supply_current` A; `nodes` V at rest by name.
+    `offset` the mean; `supply_current` A; `nodes` V at rest by name, `read` the same as a meter
+    reads them, which pulls a node that nothing holds.
     """
 
     product: float
@@ -44,6 +45,7 @@ class Response:
     offset: float
     supply_current: float
     nodes: dict
+    read: dict
 
 
 @dataclass(frozen=True)
@@ -89,6 +91,7 @@ def respond(circuit, drive_upper, drive_lower):
         **{name: float(np.dot(signs, v)) / 4.0 for name, signs in parts.items()},
         supply_current=network.supply_current(circuit),
         nodes={k: float(n) for k, n in rest.nodes.items()},
+        read=network.readings(circuit),
     )
 
 
@@ -182,7 +185,7 @@ def symptoms(circuit, bands, drive_upper, drive_lower, progress=None):
 def _off(response, bands):
     out = []
     for node, band in bands.items():
-        v = response.nodes.get(node, math.nan)
+        v = response.read.get(node, math.nan)
         slack = MARGIN + 0.5 * (band.high - band.low)
         if v < band.low - slack:
             out.append((node, -1))

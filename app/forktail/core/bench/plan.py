@@ -65,8 +65,9 @@ class BenchPlan:
     `circuit` is at preferred values, `wanted` as entered; `rounding` the values that moved.
     `alone_upper` and `alone_lower` V peak to peak at the output that 95 % of untrimmed builds stay
     under with that drive alone. `spreads` maps keys of `mismatch.MEASURES` to bands; `dissipation`
-    W by reference, worst of rest and full steering. `left_out` holds faults of the entered circuit,
-    which the plan mends.
+    W by reference, worst of rest and full steering. `pulled` are (test point, V) that a meter of
+    10 Mohm pulls off its band's middle, and what it reads there. `left_out` holds faults of the
+    entered circuit, which the plan mends.
     """
 
     circuit: object
@@ -79,6 +80,7 @@ class BenchPlan:
     supply_current: Band
     supply_limit: float
     points: tuple
+    pulled: tuple
     steps: tuple
     generators: tuple
     waves: Waves
@@ -175,6 +177,11 @@ def bench_plan(
         supply_current=band_of(current),
         supply_limit=_limit(current),
         points=points,
+        pulled=tuple(
+            (p.name, sound.read[p.node])
+            for p in points
+            if abs(sound.read[p.node] - p.band.nominal) > network.PULLED * abs(p.band.nominal)
+        ),
         steps=build_steps(fitted, scale, bands),
         generators=driven.generators,
         waves=driven.waves,

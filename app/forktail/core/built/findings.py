@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass, field, fields, replace
+from functools import partial
 
 import numpy as np
 
@@ -17,6 +18,8 @@ SEVERITIES = ("severe", "warning", "note", "good")
 
 #: Headroom below which a transistor is called close to saturation, V (common practice, no source).
 LOW_HEADROOM = 0.2
+#: Headroom that a suggestion leaves, V: parts and temperature move (common practice, no source).
+GOOD_HEADROOM = 0.5
 #: Heat of a small transistor and of a quarter-watt resistor worth a caution, W (half of usual
 #: ratings; common practice, no source).
 WARM_TRANSISTOR, WARM_RESISTOR = 0.15, 0.125
@@ -30,6 +33,8 @@ TOUCH_LIMIT = 60.0
 OFFSET_LIMIT = 0.5e-3
 #: Share by which base currents may shift a tap before it is told.
 LEVEL_SHIFT = 0.02
+#: Share from which nothing else about the circuit holds.
+COLLAPSE = 0.2
 
 
 @dataclass(frozen=True)
@@ -252,9 +257,10 @@ def findings(circuit, drive_upper=0.1, drive_lower=0.01):
         )
         return _ordered(found)
     found += _levels(scene)
+    found += [f for f in _loading(scene) if f.severity == "severe"]
     repair = circuit
     for f in found:
-        if f.key in ("fault", "open load", "levels"):
+        if f.key in _CAUSES:
             repair = replace(repair, **{**f.change, "faults": ()})
     if repair != circuit:
         scene.repaired = _Scene(repair, drive_upper, drive_lower)
@@ -262,11 +268,16 @@ def findings(circuit, drive_upper=0.1, drive_lower=0.01):
         found += check(scene)
     if not any(f.severity == "severe" and f.key not in ("supply", "heat") for f in found):
         # in a circuit that does not work these would only echo the fault
-        for check in (_loading, _offsets, _linear):
+        found += [f for f in _loading(scene) if f.severity != "severe"]
+        for check in (_offsets, _linear):
             found += check(scene)
     if all(f.severity == "note" for f in found):
         found.append(_good(scene))
     return _ordered(found)
+
+
+#: Findings that others follow from: with these put right, what is left is looked for.
+_CAUSES = ("fault", "open load", "levels", "loading")
 
 
 def _ordered(found):
@@ -403,20 +414,24 @@ def _saturated(scene):
         room, q, k = scene.room(names)
         if not q or room >= LOW_HEADROOM:
             continue
-        wanted = 0.0 if room < 0 else LOW_HEADROOM
+        others = [n for n in scene.all.headroom if n not in names]
 
-        def good(s, names=names, wanted=wanted, room=room):
+        def good(s, wanted, names=names, others=others):
             # cures this group without pushing another one under
-            others = [n for n in s.all.headroom if n not in names]
             return (
                 s.room(names)[0] >= wanted
                 and abs(s.tail) > FLOOR_CURRENT
                 and s.room(others)[0] >= min(0.0, scene.room(others)[0])
             )
 
-        text, change = _remedies(scene, [(o(scene), far) for o, far in options], good)
+        text, change = "", {}
+        for wanted in (GOOD_HEADROOM, LOW_HEADROOM, 0.0):
+            cures = partial(good, wanted=wanted)
+            text, change = _remedies(scene, [(o(scene), far) for o, far in options], cures)
+            if text:
+                break
         if not text and scene.repaired is None:
-            text = _smaller_drive(scene, good)
+            text = _smaller_drive(scene, cures)
         if room < 0:
             yield Finding(
                 "severe",
@@ -538,7 +553,7 @@ def _loading(scene):
         scene,
         lambda f: {n: getattr(scene.circuit, n) * f for n in names},
         lambda s: _shift(s)[2] < LEVEL_SHIFT,
-        0.01,
+        1e-4,
     )
     text = (
         ""
@@ -549,7 +564,7 @@ def _loading(scene):
     )
     label = "upper" if name == "level_upper" else "lower"
     yield Finding(
-        "warning" if share > 5 * LEVEL_SHIFT else "note",
+        "severe" if share > COLLAPSE else "warning" if share > 5 * LEVEL_SHIFT else "note",
         "loading",
         name,
         f"Base currents {'pull down' if shift < 0 else 'lift'} the {label} level by "
@@ -625,15 +640,64 @@ def _heat(scene):
         )
 
 
+#: Inputs at which the four quadrants are looked at, V.
+_STEP = 0.02
+
+
+def _shares(circuit):
+    """Output at `_STEP` on both inputs, V: what goes with the product, with either input alone."""
+    a = _STEP
+    v = network.solve_built(circuit, [a, a, -a, -a], [a, -a, a, -a], gains=False).v_out
+    signs = ((1, -1, -1, 1), (1, 1, -1, -1), (1, -1, 1, -1))
+    return tuple(float(np.dot(s, v)) / 4.0 for s in signs)
+
+
+def _lopsided(scene, side):
+    """What holds one pair of an input to one side: (part, words, suggestion, change), or None.
+
+    Found by putting things right one by one and solving again.
+    """
+    c, pair = scene.circuit, {"upper": (0, 1, 2, 3), "lower": (4, 5)}[side]
+    pos, neg = f"r_bias_{side}_pos", f"r_bias_{side}_neg"
+    ohms = {n: getattr(c, n) for n in (pos, neg)}
+    large, equal = max(ohms, key=ohms.__getitem__), min(ohms.values())
+    trim = getattr(c, f"trim_{side}")
+    alike = tuple(1.0 if k in pair else a for k, a in enumerate(c.area))
+    nodes = scene.point.nodes
+    apart = float(nodes[f"base_{side}_pos"][0] - nodes[f"base_{side}_neg"][0])
+    for part, words, suggestion, change in (
+        (
+            f"r_bias_{side}_pos",
+            f"The trim of the {side} input, {format_quantity(trim, 'V', 2)}, holds",
+            f"Set the trim of the {side} input to zero.",
+            {f"trim_{side}": 0.0},
+        ),
+        (
+            large,
+            f"The bias resistors of the {side} input, {format_quantity(ohms[pos], 'ohm')} and "
+            f"{format_quantity(ohms[neg], 'ohm')}, set its bases "
+            f"{format_quantity(abs(apart), 'V', 2)} apart, as base current drops more in one; "
+            "this holds",
+            f"Make both bias resistors of the {side} input {format_quantity(equal, 'ohm')}.",
+            {pos: equal, neg: equal},
+        ),
+        (
+            f"Q{pair[0] + 1}",
+            f"The unequal transistors of the {side} input hold",
+            "Fit transistors of one kind.",
+            {"area": alike},
+        ),
+    ):
+        if any(getattr(c, n) != v for n, v in change.items()):
+            product, *alone = _shares(replace(c, **change))
+            if abs(product) > max(map(abs, alone)):
+                return part, words, suggestion, change
+    return None
+
+
 def _crossing(scene):
     """Signs of the output in the four quadrants: are the pairs crossed and the right way round."""
-    step = 0.02
-    v = network.solve_built(
-        scene.circuit, [step, step, -step, -step], [step, -step, step, -step], gains=False
-    ).v_out
-    product = float(v[0] - v[1] - v[2] + v[3]) / 4
-    upper = float(v[0] + v[1] - v[2] - v[3]) / 4
-    lower = float(v[0] - v[1] + v[2] - v[3]) / 4
+    product, upper, lower = _shares(scene.circuit)
     size = max(abs(product), abs(upper), abs(lower))
     dead = any(str(r[0]) != "active" for r in scene.point.regions.values())
     if abs(scene.tail) < FLOOR_CURRENT or size < 1e-6 or dead:
@@ -650,15 +714,30 @@ def _crossing(scene):
             "Exchange the two base wires of the lower pair, or the two outputs.",
         )
     elif abs(product) < 0.3 * size:
-        which = "upper" if abs(upper) >= abs(lower) else "lower"
+        which, other = ("upper", "lower") if abs(upper) >= abs(lower) else ("lower", "upper")
+        follows = (
+            f"follows the {which} input alone ({format_quantity(size, 'V', 2)} against a product "
+            f"of {format_quantity(product, 'V', 2)}, both inputs at {1e3 * _STEP:g} mV)"
+        )
+        if held := _lopsided(scene, other):
+            part, words, suggestion, change = held
+            yield Finding(
+                "severe",
+                "lopsided",
+                part,
+                f"{words} the {other} pair{'s' if other == 'upper' else ''} to one side, so "
+                f"the output {follows}.",
+                product,
+                "V",
+                suggestion,
+                change,
+            )
+            return
         yield Finding(
             "severe",
             "not crossed",
             "Q3",
-            f"The output follows the {which} input alone "
-            f"({format_quantity(size, 'V', 2)} against a product of "
-            f"{format_quantity(product, 'V', 2)}, both inputs at {1e3 * step:g} mV): one upper "
-            "pair is reversed, or one branch is dead.",
+            f"The output {follows}: one upper pair is reversed, or one branch is dead.",
             product,
             "V",
             "Check that Q1 and Q4 share one base line, and Q2 and Q3 the other.",

@@ -146,20 +146,22 @@ def measure(circuit, scale, drive_upper=0.02, drive_lower=0.02):
     """
     a = float(as_quantity("drive_upper", drive_upper, "V", low=0.0, low_open=True))
     b = float(as_quantity("drive_lower", drive_lower, "V", low=0.0, low_open=True))
-    rest = network.solve_many(circuit, scale, [0.0], [0.0])
+    h = 0.05 * float(thermal_voltage(circuit.temperature))
+    rest = network.solve_many(circuit, scale, 0.0, [0.0, h, -h])
     peaks = network.solve_many(circuit, scale, [a, a, -a, -a], [b, -b, b, -b], gains=False)
     pp, pm, mp, mm = np.moveaxis(peaks.v_out, 1, 0)
     with np.errstate(invalid="ignore", divide="ignore"):
-        k = (pp - pm - mp + mm) / (4.0 * a * b)
+        # an offset is told by the gain where it acts, at balance; the drives may reach past it
+        slope = (rest.gain_upper[:, 1] - rest.gain_upper[:, 2]) / (2.0 * h)
         values = {
             "offset": rest.v_out[:, 0],
             "feed_upper": rest.gain_upper[:, 0],
             "feed_lower": rest.gain_lower[:, 0],
-            "offset_lower": rest.gain_upper[:, 0] / k,
-            "offset_upper": rest.gain_lower[:, 0] / k,
+            "offset_lower": rest.gain_upper[:, 0] / slope,
+            "offset_upper": rest.gain_lower[:, 0] / slope,
             "uneven_upper": (pp + mp) / (pp - mp),
             "uneven_lower": (pp + pm) / (pp - pm),
-            "product_gain": k,
+            "product_gain": (pp - pm - mp + mm) / (4.0 * a * b),
         }
     return values, {n: v[:, 0] for n, v in rest.nodes.items()}
 

@@ -42,6 +42,11 @@ __all__ = [
     "Fault",
     "break_part",
     "single_faults",
+    "floating",
+    "readings",
+    "METER",
+    "LOOSE",
+    "PULLED",
     "solve_bias",
     "solve_built",
     "solve_many",
@@ -84,6 +89,12 @@ NODES = {
 #: A junction counts as conducting once its transport current exceeds this fraction of the tail
 #: current; the edge of saturation is where the collector junction does.
 EDGE_FRACTION = 1e-3
+#: Resistance of a hand-held meter on its voltage ranges, ohm (common practice, no source).
+METER = 10e6
+#: A node floats if all that ties it to the rest is more than this, ohm: leakage and broken joints.
+LOOSE = 10.0 * METER
+#: Share of its voltage by which a meter may pull a node before it is worked out and told.
+PULLED = 1e-3
 REGIONS = ("cut off", "active", "reverse", "saturated", "not solved")
 #: Names that `solve_many` accepts beside resistor parts and transistors.
 _EXTRA_SPREAD = ("beta_forward", "i_tail", "trim_upper", "trim_lower", "trim_balance")
@@ -379,6 +390,54 @@ def _warnings(point):
         f"The tail carries less than {format_quantity(FLOOR_CURRENT, 'A')}: the cell is starved",
     )
     return tuple(found)
+
+
+@lru_cache(maxsize=256)
+def _tied(circuit):
+    """Small-signal resistance from each unknown node to the rest at rest, ohm, by row."""
+    bias = _bias(circuit)
+    ones = np.eye(len(bias.net.names))[: bias.net.n]
+    seen = nodal.resistance(bias.net, bias.values, bias.v, ones)[: bias.net.n, :, 0]
+    return np.abs(np.diagonal(seen))
+
+
+def floating(circuit: Circuit) -> frozenset[str]:
+    """Nodes (as `NODES`) that nothing holds at rest: what they carry follows from leakage alone."""
+    bias = _bias(circuit)
+    if not bias.ok[0]:
+        return frozenset()
+    tied, index = _tied(circuit), bias.net.index
+    return frozenset(
+        n for n in NODES if index.get(n, bias.net.n) < bias.net.n and tied[index[n]] > LOOSE
+    )
+
+
+@lru_cache(maxsize=256)
+def _metered(circuit):
+    """Readings of the nodes that a meter pulls: row -> V, NaN where there is no solution."""
+    found = {}
+    for row in np.flatnonzero(_tied(circuit) > PULLED * METER):
+        name = _bias(circuit).net.names[row]
+        net = nodal.build_net(circuit, False, meter=(name, METER))
+        read = _solve_dc(circuit, net, nodal.nominal(net, circuit), 1)
+        found[int(row)] = float(read.node(name)[0]) if read.ok[0] else float("nan")
+    return found
+
+
+def readings(circuit: Circuit) -> dict[str, float]:
+    """Node voltages at rest as a meter of `METER` reads them against ground, one at a time.
+
+    Returns
+    -------
+    dict of str to float
+        V by name of the node (as `NODES`); NaN where there is no solution.
+    """
+    out = {name: float(v) for name, v in solve_bias(circuit).nodes.items()}
+    bias = _bias(circuit)
+    if bias.ok[0]:
+        pulled = _metered(circuit)
+        out |= {n: pulled[row] for n, row in bias.net.index.items() if n in out and row in pulled}
+    return out
 
 
 def solve_bias(circuit: Circuit) -> OperatingPoint:

@@ -153,7 +153,7 @@ def source_share(circuit, side):
     return 1.0 if math.isinf(termination) else termination / (source + termination)
 
 
-def build_net(circuit, signal, without=()):
+def build_net(circuit, signal, without=(), meter=None):
     """Compile a circuit.
 
     Parameters
@@ -164,10 +164,14 @@ def build_net(circuit, signal, without=()):
         their bias voltages and each drive comes through its capacitor.
     without : tuple of str
         Capacitors left out of the signal net (to see the resistance that they see).
+    meter : (str, float), optional
+        Node on which a meter hangs, and the resistance of the meter to ground, ohm.
     """
     c, faults, b = circuit, set(circuit.faults), _Builder()
     b.node("ground", known=True)
     b.node("supply", known=True)
+    if meter:
+        b.resistor("meter", meter[0], "ground", meter[1])
 
     def part(name, node_a, node_b, ohms, emf=(0.0, 0.0)):
         if f"open:{name}" in faults:

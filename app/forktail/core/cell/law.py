@@ -578,15 +578,17 @@ def validity(
             worst,
             room,
             "V",
-            f"With the whole tail current in one load it drops {format_quantity(worst, 'V')}; "
-            f"the supply of {format_quantity(supply, 'V')} leaves {format_quantity(room, 'V')} "
-            "above the transistors, so they stay active."
+            f"With the whole tail current in one load it drops {format_quantity(worst, 'V')}; the "
+            f"supply of {format_quantity(supply, 'V')} leaves it {format_quantity(room, 'V')} "
+            f"above {levels} levels of transistors at {LEVEL_HEADROOM:g} V each, so they stay "
+            "active."
             if holds
             else "With the whole tail current in one load it would drop "
             f"{format_quantity(worst, 'V')} (now {format_quantity(drop, 'V')}), "
             f"more than the {format_quantity(room, 'V')} that "
-            f"a supply of {format_quantity(supply, 'V')} leaves: real transistors saturate, and "
-            "this prediction no longer holds.",
+            f"a supply of {format_quantity(supply, 'V')} leaves above {levels} levels of "
+            f"transistors at {LEVEL_HEADROOM:g} V each: real transistors saturate, and this "
+            "prediction no longer holds.",
         )
     )
     top = 273.15 + 125.0

@@ -507,6 +507,7 @@ def _remark(circuit, textbook):
 
 
 def _voltages(out, scene, point, textbook):
+    loose = {} if point is None or textbook else scene.loose
     for name in PILLS:
         if point is None:
             text = "no answer"
@@ -516,6 +517,7 @@ def _voltages(out, scene, point, textbook):
             volts = point.nodes.get(name)
             # three digits below a volt, so that the frame holds them
             text = "" if volts is None else _number(volts, "V", 4 if abs(volts) >= 1 else 3)
+            text = "floating" if name in loose else text
         out[f"node-{name}"] = {"#": text}
         out[f"pill-{name}"] = {"display": None if text else "none"}
     note = "output: right \u2212 left"

@@ -79,6 +79,13 @@ class BuildScene:
         return bool(self.built.converged)
 
     @property
+    def loose(self):
+        """Nodes that float at rest: name -> V as a meter of `network.METER` reads there."""
+        names = network.floating(self.circuit)
+        read = network.readings(self.circuit) if names else {}
+        return {n: read[n] for n in names}
+
+    @property
     def point(self):
         """The answer that the schematic draws; None if there is none."""
         if self.model == "textbook":
@@ -149,12 +156,15 @@ class Comparison:
 
 @lru_cache(maxsize=128)
 def compare(circuit, other, v_upper=0.0, v_lower=0.0):
-    """What another version of a circuit changes, both solved at rest and at the point."""
+    """What another version of a circuit changes, both solved at rest and at the point.
+
+    Nodes are as a meter of `network.METER` reads them.
+    """
     both = []
     for c in (circuit, other):
         rest = network.solve_bias(c)
         point = network.solve_built(c, v_upper, v_lower)
-        n = rest.nodes
+        n = network.readings(c)
         both.append(
             (
                 rest,
@@ -167,7 +177,7 @@ def compare(circuit, other, v_upper=0.0, v_lower=0.0):
                     ("Tail current", "A", float(rest.i_tail)),
                     ("Supply current", "A", network.supply_current(c)),
                     *(
-                        (network.NODES[k][0].upper() + network.NODES[k][1:], "V", float(n[k]))
+                        (network.NODES[k][0].upper() + network.NODES[k][1:], "V", n[k])
                         for k in n
                         if k != "supply" and not k.startswith("emitter_q")
                     ),

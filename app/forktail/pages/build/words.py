@@ -167,11 +167,16 @@ class ValuesTable(MarkupView):
             self.update(values)
 
 
+_FLOATS = " (floating; as a meter of 10 M\u03a9 reads it at rest)"
+
+
 def numbers(scene):
     """Rows (name, unit, value) of every number of the built answer; NaN where unsolved."""
-    point, c = scene.built, scene.circuit
+    point, c, loose = scene.built, scene.circuit, scene.loose
     rows = [
-        (f"{text[0].upper()}{text[1:]}", "V", float(point.nodes[name]))
+        (f"{text[0].upper()}{text[1:]}{_FLOATS}", "V", loose[name])
+        if name in loose
+        else (f"{text[0].upper()}{text[1:]}", "V", float(point.nodes[name]))
         for name, text in NODES.items()
         if name in point.nodes and not _same_as_common(c, name)
     ]

@@ -436,6 +436,13 @@ def heat_line(plan):
     )
 
 
+def _meter(plan):
+    if not plan.pulled:
+        return "A meter of 10 M\u03a9 changes no reading by more than its last digit."
+    read = ", ".join(f"{name} {reading(v)} V" for name, v in plan.pulled)
+    return f"Bands are those without a meter; one of 10 M\u03a9 pulls some points: it reads {read}."
+
+
 def basis_lines(plan):
     """What the numbers rest on."""
     t = plan.tolerances
@@ -443,10 +450,11 @@ def basis_lines(plan):
         f"Bands hold 98 % of {plan.builds} builds solved at random (seed {plan.seed}): "
         f"V_BE {volts(t.v_be, 2)} one sigma from transistor to transistor, resistors "
         f"\u00b1{100 * t.resistor:.2g} % of value, current gain {100 * t.beta:.3g} % one sigma.",
-        "A meter of 10 M\u03a9 changes no reading by more than its last digit. A reading counts "
-        "as off once it leaves its band by half the band's width and 30 mV.",
-        "Faults were solved one at a time, the output at the four sign combinations of both "
-        "peaks, before the load pole. Several faults at once look different.",
+        f"{_meter(plan)} A reading counts as off once it leaves its band by half the band's width "
+        "and 30 mV.",
+        "Faults were solved one at a time: test points as a meter of 10 M\u03a9 reads them, the "
+        "output at the four sign combinations of both peaks, before the load pole. Several faults "
+        "at once look different.",
         "Preferred values after IEC 60063. Half of the rated power, 1.5 times the working "
         "voltage, 1.5 times the supply current: common practice, no source. Capacitors are "
         "rated for what they see when any single part fails.",

@@ -1,5 +1,7 @@
 """Wrong builds: every single fault is solved, and the gross ones do what a bench would show."""
 
+import math
+
 import numpy as np
 import pytest
 
@@ -97,6 +99,32 @@ def test_figures_of_a_wrong_build_are_numbers_or_nan_and_raise_nothing(key):
     assert np.isfinite(f.swing) and np.isfinite(f.supply_current)
     healthy = network.figures(Circuit())
     assert not abs(f.product_gain) > healthy.product_gain
+
+
+def test_a_node_that_nothing_holds_floats_and_a_meter_pulls_it():
+    """10 Mohm takes half a microampere from 5 V: common practice, no source.
+
+    The common emitters of two dead transistors give it at VBE = VT ln(I/IS), by hand.
+    """
+    sound = Circuit(r_emitter_lower=100.0, v_early=math.inf)
+    assert network.floating(sound) == frozenset()
+    rest = solve_bias(sound).nodes
+    for name, volts in network.readings(sound).items():
+        assert volts == pytest.approx(float(rest[name]), rel=2e-3)
+    dead = break_part(sound, "short:Q7.base-emitter")
+    assert {"common_left", "common_right", "tail"} <= network.floating(dead)
+    read = network.readings(dead)["common_left"]
+    base = float(solve_bias(dead).nodes["base_upper_pos"])
+    current = read / network.METER
+    v_be = 0.02569 * math.log(0.5 * current / dead.i_s)  # kT/q at 25 degC; two emitters share it
+    assert base - read == pytest.approx(v_be, abs=2e-3)
+    assert abs(float(solve_bias(dead).nodes["common_left"]) - read) > 0.3
+
+
+def test_a_base_line_that_hangs_on_a_broken_joint_reads_nothing():
+    broken = break_part(Circuit(), "open:r_bias_upper_pos")
+    assert float(solve_bias(broken).nodes["base_upper_pos"]) > 5.0
+    assert network.readings(broken)["base_upper_pos"] < 0.1  # 10 Mohm against 1 Gohm
 
 
 def test_extreme_values_are_solved():

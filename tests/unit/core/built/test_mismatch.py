@@ -69,6 +69,14 @@ def test_spread_follows_from_the_areas():
     assert s.summary("offset_upper")["sigma"] == pytest.approx(1e-3, rel=0.08)
 
 
+def test_offsets_are_told_by_the_gain_at_balance_whatever_the_drives():
+    """The offset of the lower pair is VT ln A (Gray, Hurst, Lewis, Meyer, chapter 3)."""
+    for drive in (1e-3, 0.02, 0.1):
+        values, _ = mismatch.measure(PLAIN, {"Q5": [1.05]}, drive, drive)
+        assert values["offset_lower"][0] == pytest.approx(V_T * math.log(1.05), rel=2e-3)
+        assert values["offset_upper"][0] == pytest.approx(0.0, abs=1e-7)
+
+
 def test_mismatch_makes_half_cycles_unequal():
     """Common practice, no source."""
     even, _ = mismatch.measure(PLAIN, {"Q5": [1.0]})

@@ -302,6 +302,9 @@ def test_validity_compares_the_load_drop_with_the_supply():
         assert limit.holds is holds
         assert limit.value == pytest.approx(2e-3 * r_load) and limit.limit == pytest.approx(9.0)
         assert ("saturate" in limit.text) is not holds
+        # what is left is said with what it is left above: 12 V less 3 V
+        assert "12.0 V leaves" in limit.text and "9.00 V" in limit.text
+        assert "above 3 levels of transistors at 1 V each" in limit.text
 
 
 @pytest.mark.parametrize(
