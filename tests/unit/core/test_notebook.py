@@ -2,6 +2,7 @@
 
 import dataclasses
 import xml.etree.ElementTree as xml
+from html import escape
 
 import numpy as np
 import pytest
@@ -10,9 +11,11 @@ from hypothesis import strategies as st
 
 from forktail.core.built.circuit import Circuit
 from forktail.core.built.network import solve_bias, solve_built
+from forktail.core.capture.read import read_capture
 from forktail.core.cell.law import solve_cell
 from forktail.core.notebook import as_call, brief, counted, span, table
 from forktail.core.quantities import format_quantity, parse_quantity
+from forktail.core.uses import run_use
 from forktail.core.uses.signals import run_signals
 from forktail.core.waves.drives import Drive
 from helpers import VT_25
@@ -138,3 +141,21 @@ def test_a_run_without_a_spectrum_is_shown_too():
     assert "spectrum" not in repr(run)
     lost = dataclasses.replace(run, spectrum=None, merits=())
     assert repr(lost) and set(cells(lost)) == {"upper", "lower"}
+
+
+def test_a_use_shows_its_figures_beside_the_textbook():
+    result = run_use("mixer", solve=Circuit(), detail=False)
+    assert repr(result).startswith("<UseResult: mixer, built, ") and len(repr(result)) < 200
+    rows = cells(result)
+    for merit in result.merits:
+        holds = "yes" if merit.holds else "no"
+        assert rows[merit.key] == (merit.name, merit.reading, merit.relation_reading, holds)
+    assert f"<p>{escape(result.sentence)}</p>" in result._repr_html_()
+
+
+def test_a_capture_shows_its_channels():
+    text = "time,<b>,out\nus,mV,V\n" + "".join(f"{k},{k % 5},0.5\n" for k in range(20))
+    capture = read_capture(text, "<i>board", {"time": 0, "v_upper": 1, "v_out": 2})
+    assert repr(capture) == "<Capture: <i>board, 20 samples over 19.0 \u00b5s, v_out, v_upper>"
+    assert cells(capture) == {"v_out": ("500 mV",), "v_upper": ("0 V to 4.00 mV",)}
+    assert "<i>" not in capture._repr_html_()

@@ -7,7 +7,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from forktail.core.capture.headings import ROLES, role_of
-from forktail.core.checks import QuantityError
+from forktail.core.checks import Floats, QuantityError
+from forktail.core.notebook import brief, counted, span, table
 from forktail.core.quantities import format_quantity
 
 #: Rows that a capture is thinned to.
@@ -22,7 +23,7 @@ _NOISY = 0.3
 _STRETCH = 0.4
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Capture:
     """One capture on one time axis, SI units, each array of shape (n,); None where not given.
 
@@ -31,19 +32,32 @@ class Capture:
     `time` is strictly rising, s; `uniform` says whether its steps are equal.
     """
 
-    time: np.ndarray
-    v_out: np.ndarray
-    v_upper: np.ndarray = None
-    v_lower: np.ndarray = None
-    v_left: np.ndarray = None
-    v_right: np.ndarray = None
+    time: Floats
+    v_out: Floats
+    v_upper: Floats | None = None
+    v_lower: Floats | None = None
+    v_left: Floats | None = None
+    v_right: Floats | None = None
     sample_interval: float = float("nan")
     uniform: bool = True
     single_ended: bool = False
     name: str = "capture"
-    notes: tuple = field(default=())
+    notes: tuple[str, ...] = field(default=())
 
-    def channels(self):
+    def __repr__(self) -> str:
+        return brief(self, self.name, self._count, *self.channels())
+
+    @property
+    def _count(self) -> str:
+        length = format_quantity(self.time[-1] - self.time[0], "s") if self.time.size else "nothing"
+        return f"{counted(self.time.size, 'sample')} over {length}"
+
+    def _repr_html_(self) -> str:
+        """A table for a notebook: every channel with its span."""
+        rows = [(name, span(volts, "V")) for name, volts in self.channels().items()]
+        return table(f"{self.name}, {self._count}", rows, ("channel", "from, to"), self.notes)
+
+    def channels(self) -> dict[str, Floats]:
         """Name -> array of every channel that there is."""
         names = ("v_out", "v_upper", "v_lower", "v_left", "v_right")
         return {n: getattr(self, n) for n in names if getattr(self, n) is not None}

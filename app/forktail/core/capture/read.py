@@ -28,7 +28,13 @@ __all__ = [
 ]
 
 
-def read_capture(data, name="capture", roles=None, factors=None, sample_interval=None):
+def read_capture(
+    data: str | bytes,
+    name: str = "capture",
+    roles: dict[str, int | str | None] | None = None,
+    factors: dict[str, float] | None = None,
+    sample_interval: float | None = None,
+) -> Capture:
     """Read a file and map its columns in one go; see `read_table` and `map_columns`.
 
     Returns

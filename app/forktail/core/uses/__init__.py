@@ -13,9 +13,12 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from itertools import zip_longest
+from typing import Any
 
+from forktail.core.built.circuit import Circuit
 from forktail.core.checks import QuantityError
-from forktail.core.models import TextbookCell
+from forktail.core.models import Solver, solver_of
+from forktail.core.path import Path
 from forktail.core.spec import checked, read_settings
 from forktail.core.uses import causes, gain, mixing, modulation, phase, words
 from forktail.core.uses.reference import bench
@@ -183,7 +186,13 @@ def use_of(key):
     return USES[key]
 
 
-def run_use(key, settings=None, solve=None, detail=True, path=None):
+def run_use(
+    key: str,
+    settings: Any = None,
+    solve: Solver | Circuit | None = None,
+    detail: bool = True,
+    path: Path | None = None,
+) -> UseResult:
     """Run one use.
 
     Parameters
@@ -192,8 +201,9 @@ def run_use(key, settings=None, solve=None, detail=True, path=None):
         A key of `USES`.
     settings : dataclass or mapping, optional
         The settings of this use, or typed entries (see `spec.read_settings`).
-    solve : callable, optional
-        (v_upper, v_lower) -> OperatingPoint; the textbook cell if left out.
+    solve : Circuit or callable, optional
+        (v_upper, v_lower) -> OperatingPoint; the built cell of a circuit, the textbook cell if
+        left out.
     detail : bool
         Whether the characteristic curves are computed, and what causes a figure to be off.
     path : path.Path, optional
@@ -216,7 +226,7 @@ def run_use(key, settings=None, solve=None, detail=True, path=None):
             f"settings are {type(settings).__name__}; allowed is {use.settings.__name__} for {key}."
         )
     s = checked(settings or use.settings())
-    b = bench(solve or TextbookCell(), path)
+    b = bench(solver_of(solve), path)
     run = use.measure(s, b)
     laws = use.relate(s, b, run)
     said = use.say(s, b, run, laws)

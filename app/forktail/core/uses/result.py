@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from forktail.core.checks import QuantityError
+from forktail.core.notebook import brief, table
 from forktail.core.quantities import format_quantity
 from forktail.core.spec import specs_of
 from forktail.core.waves.sound import sound_from_record
@@ -197,7 +198,7 @@ class Shown:
     listen: Listen = None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class UseResult:
     """Everything that one use shows.
 
@@ -232,6 +233,19 @@ class UseResult:
     window: str = ""
     listen: Listen = None
     notes: tuple = field(default=())
+
+    def __repr__(self) -> str:
+        return brief(self, self.key, self.model, *(f"{m.key} {m.reading}" for m in self.merits[:3]))
+
+    def _repr_html_(self) -> str:
+        """A table for a notebook: every figure of merit with its textbook value."""
+        rows = [
+            (m.key, m.name, m.reading, m.relation_reading, "yes" if m.holds else "no")
+            for m in self.merits
+        ]
+        head = ("name", "what it is", "value", "textbook relation", "holds")
+        notes = (self.sentence, *(m.stops for m in self.merits if not m.holds), *self.notes)
+        return table(f"{self.title}, {self.model} cell", rows, head, notes)
 
     def merit(self, key):
         """The figure of merit with this key, or QuantityError that lists them."""
