@@ -176,7 +176,7 @@ def map_columns(table, roles=None, factors=None, sample_interval=None):
             f"{table.name}: {table.column_label(twice)} is used for {both}; "
             "each needs a column of its own."
         )
-    notes = list(table.notes)
+    notes = [*table.notes, *(table.guesses if chosen == table.roles else ())]
     channels = {}
     for role, column in chosen.items():
         if role in ("time", "index"):

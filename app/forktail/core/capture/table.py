@@ -54,8 +54,8 @@ class CaptureTable:
         Rows in the file, where other rows make them other than first_row + position.
     sample_numbers : numpy.ndarray or None
         Number of each row among all samples from 0, where some are missing.
-    notes : tuple of str
-        What was guessed or left out, in sentences.
+    notes, guesses : tuple of str
+        What was left out, and what was guessed of `roles`, in sentences.
     """
 
     data: np.ndarray
@@ -73,6 +73,7 @@ class CaptureTable:
     start: float = math.nan
     name: str = "capture"
     notes: tuple = ()
+    guesses: tuple = ()
 
     def file_row(self, position):
         """Row in the file (from 1) of the numbers at `position` (from 0)."""
@@ -163,7 +164,7 @@ def read_table(data, name="capture"):
     interval, start = time_base(said, layout)
     units = tuple(u[1] if u else "" for u in units)
     numbers = tuple(c + 1 for c in layout.columns)
-    roles, notes = guess_roles(values, names, units, numbers)
+    roles, guesses = guess_roles(values, names, units, numbers)
     return CaptureTable(
         data=values * factors if np.any(factors != 1.0) else values,
         names=names,
@@ -179,7 +180,8 @@ def read_table(data, name="capture"):
         row_numbers=reader.row_numbers,
         sample_numbers=reader.sample_numbers,
         name=name,
-        notes=(*reader.notes, *notes),
+        notes=reader.notes,
+        guesses=guesses,
     )
 
 
