@@ -24,33 +24,38 @@ class Bucket:
 
 
 class Attempts:
-    """Counts wrong codes: `each` on a connection, `most` in the whole room within `span` s."""
+    """Counts wrong codes, so that guessing is slow and nobody can lock out somebody else.
 
-    def __init__(self, clock, each=5, most=30, span=60.0):
-        self.clock, self.each, self.most, self.span = clock, each, most, span
-        self.times, self.wrong = deque(), {}
+    A connection has `each` tries. After `most` wrong ones from one address within `span` s, a code
+    from there is looked at only after a wait of `pause` s; the right one is taken all the same.
+    """
+
+    def __init__(self, clock, each=5, most=20, span=60.0, pause=5.0):
+        self.clock, self.each, self.most, self.span, self.pause = clock, each, most, span, pause
+        self.times, self.wrong = {}, {}
 
     def refusal(self, connection):
-        """A sentence if no further try is taken now, else an empty text."""
-        if self.wrong.get(connection, 0) >= self.each:
-            return (
-                f"{self.each} wrong codes were tried from here. Load the page again and look "
-                "at the terminal of the server for the code."
-            )
-        now = self.clock()
-        while self.times and now - self.times[0] > self.span:
-            self.times.popleft()
-        if len(self.times) >= self.most:
-            wait = int(self.span - (now - self.times[0])) + 1
-            return (
-                f"{self.most} wrong codes were tried in this room within {self.span:g} s. "
-                f"It takes codes again in {wait} s."
-            )
-        return ""
+        """A sentence if a connection has used up its tries, else an empty text."""
+        if self.wrong.get(connection, 0) < self.each:
+            return ""
+        return (
+            f"{self.each} wrong codes were tried from this page. Load it again and look at the "
+            "terminal of the server for the code."
+        )
 
-    def miss(self, connection):
+    def wait(self, address):
+        """Seconds that a code from an address has to wait; addresses are forgotten after `span`."""
+        now = self.clock()
+        for known, times in list(self.times.items()):
+            while times and now - times[0] > self.span:
+                times.popleft()
+            if not times:
+                del self.times[known]
+        return self.pause if len(self.times.get(address, ())) >= self.most else 0.0
+
+    def miss(self, connection, address):
         """Note a wrong try; returns how many this connection has left."""
-        self.times.append(self.clock())
+        self.times.setdefault(address, deque()).append(self.clock())
         self.wrong[connection] = self.wrong.get(connection, 0) + 1
         return self.each - self.wrong[connection]
 

@@ -43,7 +43,20 @@ class Asking:
     # the presenter
 
     def ask(self, question):
-        """Put a question: a dict with `text`, `choices`, `right`, `why`, `after`, `hide`."""
+        """Put a question.
+
+        Parameters
+        ----------
+        question : dict
+            `text`, `choices`, `right`, `why`, `after`, `hide`, `lesson`; and `instead`, the id of
+            the open question that it replaces.
+        """
+        now = self.question
+        if now is not None and now.phase == "open" and question.get("instead") != now.id:
+            raise QuantityError(
+                f"Question {now.id} is still open. Close it first, or say that the new one "
+                "takes its place."
+            )
         choices = tuple(str(c)[:MAX_TEXT] for c in question["choices"])
         if not 2 <= len(choices) <= MAX_CHOICES or question["right"] not in range(len(choices)):
             raise QuantityError(f"A question has 2 to {MAX_CHOICES} choices, one of them right.")
@@ -58,6 +71,7 @@ class Asking:
             str(question.get("why", ""))[:MAX_TEXT],
             after,
             bool(question.get("hide", True)),
+            lesson=str(question.get("lesson", ""))[:MAX_TEXT],
         )
         return _PUT
 

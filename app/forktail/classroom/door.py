@@ -2,8 +2,9 @@
 
 import hmac
 import secrets
+import unicodedata
 
-from forktail.core.checks import QuantityError
+from forktail.core.checks import QuantityError, shortened
 from forktail.limits import Attempts
 
 #: Signs of a generated code: none that is read for another.
@@ -29,12 +30,19 @@ def make_code():
     return f"{pick()}-{pick()}"
 
 
+def folded(code):
+    """What of a code counts: letters and digits, whether capital or small."""
+    plain = unicodedata.normalize("NFKC", str(code)).casefold()
+    return "".join(c for c in plain if c.isalnum())
+
+
 def check_code(code):
     """Return a code fit for use, or raise QuantityError."""
-    code = str(code).strip()
-    if not MIN_CODE <= len(code) <= MAX_CODE or not code.isprintable():
+    code, size = str(code).strip(), len(folded(code))
+    if not MIN_CODE <= size or len(code) > MAX_CODE or not code.isprintable():
         raise QuantityError(
-            f"a room code has {MIN_CODE} to {MAX_CODE} signs; '{code[:20]}' has {len(code)}."
+            f"a room code has at least {MIN_CODE} letters and digits, and at most {MAX_CODE} "
+            f"signs; '{shortened(code, 20)}' has {size} and {len(code)}."
         )
     return code
 
@@ -54,13 +62,13 @@ class Door:
         self.code, self.attempts = check_code(code), Attempts(clock)
         self.opened, self.key = False, ""
 
-    def try_code(self, name, code):
+    def try_code(self, here, code):
         """Let a connection in with the code; QuantityError says why not."""
-        refused = self.attempts.refusal(name)
+        refused = self.attempts.refusal(here.name)
         if refused:
             raise QuantityError(refused)
-        if not hmac.compare_digest(str(code).strip().encode(), self.code.encode()):
-            left = self.attempts.miss(name)
+        if not hmac.compare_digest(folded(code).encode(), folded(self.code).encode()):
+            left = self.attempts.miss(here.name, here.address)
             raise QuantityError(
                 "That is not the code of this room. "
                 + (

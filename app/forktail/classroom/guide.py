@@ -29,8 +29,9 @@ _ROWS = (
     (
         "What is kept",
         "Answers are held in memory under a random number that only the learner's "
-        "browser knows; no name, no address, and nothing of it on a disk of the server. Ending "
-        "the lesson forgets it all. The results that you save hold counts only.",
+        "browser knows; no name, and nothing of it on a disk of the server. Ending the lesson "
+        "forgets it all. The results that you save hold counts only. An address is told from "
+        "others only to slow down whoever guesses codes, and never kept as it is.",
     ),
     (
         "If the server stops",

@@ -70,6 +70,7 @@ def lesson_question(lesson, step, seed=0):
         "right": right,
         "why": why,
         "hide": True,
+        "lesson": f"{lesson}/{step.id}",
         "start": {"path": path, "query": before.query()},
         "after": {"path": path, "query": after.query()} if step.predict.change else None,
     }

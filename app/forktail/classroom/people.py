@@ -1,7 +1,8 @@
 """Who is in a room: connections, their roles and seats.
 
-A learner is a *seat*: the hash of a random token that only the learner's browser holds. No name,
-address or token is kept.
+A learner is a *seat*: the hash of a random token that only the learner's browser holds. No name
+and no token is kept; of an address a keyed hash, as long as the connection lasts, which slows
+down guessing of the code.
 """
 
 import hashlib
@@ -28,6 +29,7 @@ class Connection:
 
     name: str
     worker: str
+    address: str = ""
     role: str = "visitor"
     seat: str = ""
     follows: bool = True
@@ -50,12 +52,16 @@ class People:
 
     def __init__(self, clock):
         self.clock, self.connections, self.workers = clock, {}, {}
+        self._salt = secrets.token_bytes(16)
 
-    def enter(self, name, worker):
+    def _hidden(self, address):
+        return hashlib.blake2b(address.encode(), digest_size=9, key=self._salt).hexdigest()
+
+    def enter(self, name, worker, address=""):
         """A connection was made; it has no rights yet."""
         if len(self.connections) >= MAX_CONNECTIONS:
             raise QuantityError(f"The room holds {MAX_CONNECTIONS} connections and is full.")
-        self.connections[name] = Connection(name, worker)
+        self.connections[name] = Connection(name, worker, self._hidden(address))
 
     def leave(self, name):
         """A connection is gone; returns its role, "" if it was not known."""

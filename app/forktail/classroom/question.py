@@ -25,6 +25,8 @@ class Question:
         What the core computed, said when the answer is shown.
     after : dict or None
         Scene (`path`, `query`) after the change that is asked about.
+    lesson : str
+        `lesson/step` of the lesson that it stands in, "" for none.
     hide : bool
         Whether the presenter sees the counts only once it is closed.
     phase : str
@@ -42,6 +44,7 @@ class Question:
     hide: bool = True
     phase: str = "open"
     rounds: list = field(default_factory=lambda: [{}])
+    lesson: str = ""
 
     def answer(self, seat, choice):
         """Take an answer; QuantityError says why it is not taken."""
@@ -118,6 +121,7 @@ class Question:
             "text": self.text,
             "choices": list(self.choices),
             "phase": self.phase,
+            "lesson": self.lesson,
         }
         if self.phase == "revealed":
             out |= {
@@ -175,6 +179,7 @@ class Question:
             "hide": self.hide,
             "phase": self.phase,
             "rounds": self.rounds,
+            "lesson": self.lesson,
         }
 
     @classmethod
@@ -203,6 +208,7 @@ class Question:
                 bool(data["hide"]),
                 data["phase"],
                 rounds,
+                str(data.get("lesson", ""))[:MAX_TEXT],
             )
         except (KeyError, TypeError, ValueError, AttributeError):
             raise QuantityError("the question kept in this browser cannot be read.") from None

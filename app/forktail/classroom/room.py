@@ -63,9 +63,9 @@ class Room:
 
     # ---- who is there
 
-    def enter(self, connection, worker):
-        """A connection was made; it has no rights yet."""
-        self.people.enter(connection, worker)
+    def enter(self, connection, worker, address=""):
+        """A connection was made, from an address; it has no rights yet."""
+        self.people.enter(connection, worker, address)
         self.heard(worker)
 
     def leave(self, connection):
@@ -111,6 +111,10 @@ class Room:
 
     # ---- who presents
 
+    def wait(self, connection):
+        """Seconds that a code of this connection has to wait until it is looked at."""
+        return self.door.attempts.wait(self.people.of(connection).address)
+
     def open(self, connection, code, snapshot=None):
         """Open the room, or take it over, with the code.
 
@@ -126,7 +130,7 @@ class Room:
             snapshot could not be used.
         """
         here = self.people.of(connection)
-        self.door.try_code(connection, code)
+        self.door.try_code(here, code)
         recovered, text = bool(snapshot) and not self.door.opened, ""
         if recovered:
             try:
@@ -227,7 +231,8 @@ def _view_room(room):
 def _view_tally(room):
     question = room.asking.question
     return {
-        "seats": len(room.people.seats()),
+        # who answered and has left counts as one of those who could answer
+        "seats": len(room.people.seats() | set(question.rounds[-1] if question else ())),
         "answered": len(question.rounds[-1]) if question else 0,
     }
 
@@ -274,6 +279,7 @@ ACTIONS = {
     "join": Room.join,
     "follow": Room.follow,
     "answer": Room.answer,
+    "wait": Room.wait,
     "open": Room.open,
     "present": Room.present,
     "end": Room.end,

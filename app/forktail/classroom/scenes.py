@@ -4,14 +4,19 @@ import math
 from dataclasses import dataclass
 from functools import cache
 
+from forktail.core.built.network import NODES
 from forktail.core.checks import QuantityError
 from forktail.core.uses.result import show as show_merit
+from forktail.pages.build.circuit_texts import SPECS
+from forktail.pages.build.parts_table import rows
+from forktail.pages.build.state import BuildState
 from forktail.pages.signals.state import PRESETS as SIGNALS_PRESETS
 from forktail.pages.signals.state import SignalsState
 from forktail.pages.steer.state import PRESETS as STEER_PRESETS
 from forktail.pages.steer.state import STAGES, SteerState
 from forktail.pages.uses.state import PRESETS as USES_PRESETS
 from forktail.pages.uses.state import SHORT_TITLES, UsesState
+from forktail.ui.html import number
 from forktail.ui.state import Quantity
 from forktail.ui.text import minus
 
@@ -56,8 +61,8 @@ def _steer_outputs(state):
 
 
 def _merit_outputs(merits):
-    def low(t):
-        return t[:1].lower() + t[1:] if t[1:2].islower() else t
+    def low(text):
+        return text[:1].lower() + text[1:] if text[1:2].islower() else text
 
     return {
         m.key: Output(low(m.name), float(m.value), show_merit(m.value, m.unit), m.unit)
@@ -77,6 +82,31 @@ def _uses_outputs(state):
     return _merit_outputs(scene.result.merits)
 
 
+def _build_outputs(state):
+    scene = state.scene()
+    if not scene.solved:
+        raise QuantityError("This circuit has no solution, so nothing can be asked about it.")
+    point = scene.built
+    rows = [
+        ("v_out", "the output voltage", "V", point.v_out),
+        ("gain_upper", "the gain from the upper input", "V/V", point.gain_upper),
+        ("gain_lower", "the gain from the lower input", "V/V", point.gain_lower),
+        ("i_tail", "the tail current", "A", point.i_tail),
+    ]
+    currents = [*point.i_upper, *point.i_lower]
+    rows += [(f"i{k}", f"the current of Q{k}", "A", i) for k, i in enumerate(currents, 1)]
+    rows += [
+        (name, f"the voltage at the {text}", "V", point.nodes[name])
+        for name, text in NODES.items()
+        if name in point.nodes and name != "supply"
+    ]
+    return {
+        name: Output(label, float(value), number(float(value), unit), unit)
+        for name, label, unit, value in rows
+        if math.isfinite(value)
+    }
+
+
 def _steer_names(state):
     return [name for names in state.controls() for name in names]
 
@@ -91,27 +121,63 @@ def _uses_names(state):
     return state.settings_names() + [n for n in state.fields() if n.startswith("cell__")]
 
 
+def _settings(names):
+    """Quantities of a state among its settings: name -> (Spec, value)."""
+
+    def quantities(state):
+        return {
+            n: (state.specs[n].spec, getattr(state, n))
+            for n in names(state)
+            if isinstance(state.specs[n], Quantity)
+        }
+
+    return quantities
+
+
+def _set(state, name, value, text):
+    state.param.update(**{name: value})
+
+
+def _build_quantities(state):
+    parts = [n for _, names in rows(state.circuit) for n in names if n in SPECS]
+    found = {n: (SPECS[n], getattr(state.circuit, n)) for n in parts if SPECS[n].kind == "number"}
+    return {n: (state.specs[n].spec, getattr(state, n)) for n in ("v_upper", "v_lower")} | found
+
+
+def _build_set(state, name, value, text):
+    if name in ("v_upper", "v_lower"):
+        _set(state, name, value, text)
+    else:
+        state.edit(name, text)
+
+
 @dataclass(frozen=True)
 class Kind:
-    """A page whose scenes can be asked about."""
+    """A page whose scenes can be asked about.
+
+    `make` makes its state; `quantities(state)` says what can change, name -> (Spec, value);
+    `outputs(state)` what can be asked about; `set(state, name, value, text)` makes the change.
+    """
 
     make: type
-    names: callable
+    quantities: callable
     outputs: callable
+    set: callable = _set
 
 
 #: Path of a page, as in a link -> how its scenes are made and asked about.
 KINDS = {
-    "": Kind(SteerState, _steer_names, _steer_outputs),
-    "signals": Kind(SignalsState, _signals_names, _signals_outputs),
-    "uses": Kind(UsesState, _uses_names, _uses_outputs),
+    "": Kind(SteerState, _settings(_steer_names), _steer_outputs),
+    "signals": Kind(SignalsState, _settings(_signals_names), _signals_outputs),
+    "uses": Kind(UsesState, _settings(_uses_names), _uses_outputs),
+    "build": Kind(BuildState, _build_quantities, _build_outputs, _build_set),
 }
 
 
 def _state(path, query):
     if path not in KINDS:
         raise QuantityError(
-            "Questions can be made from the scenes of Steer, Signals and Uses, "
+            "Questions can be made from the scenes of Steer, Signals, Uses and Build, "
             "or taken from a lesson."
         )
     state = KINDS[path].make()
@@ -119,10 +185,6 @@ def _state(path, query):
     if problems:
         raise QuantityError(" ".join(problems))
     return state
-
-
-def _quantities(path, state):
-    return [n for n in KINDS[path].names(state) if isinstance(state.param[n], Quantity)]
 
 
 def askable(path, query):
@@ -141,8 +203,8 @@ def askable(path, query):
     state = _state(path, query)
     return {
         "quantities": [
-            [n, state.param[n].label or n, state.param[n].show(getattr(state, n))]
-            for n in _quantities(path, state)
+            [n, spec.title, spec.show(value)]
+            for n, (spec, value) in KINDS[path].quantities(state).items()
         ],
         "outputs": [[n, o.label] for n, o in KINDS[path].outputs(state).items()],
     }
@@ -184,27 +246,28 @@ def question(path, query, output, name, text, hide=True):
     QuantityError
         If the value cannot be read, is the present one, or the scene cannot be solved.
     """
-    state = _state(path, query)
-    if name not in _quantities(path, state):
+    state, kind = _state(path, query), KINDS.get(path)
+    quantities, before = kind.quantities(state), kind.outputs(state)
+    if name not in quantities:
         raise QuantityError("Choose the quantity that changes.")
-    spec = state.param[name]
-    before = KINDS[path].outputs(state)
     if output not in before:
         raise QuantityError("Choose what is asked about.")
-    old, new = getattr(state, name), spec.read(str(text)[:200])
+    text = str(text)[:200]
+    spec, old = quantities[name]
+    new = spec.read(text)
     if new == old:
-        raise QuantityError(f"{spec.label} is {spec.show(old)} already; ask about another value.")
-    state.param.update(**{name: new})
-    after = KINDS[path].outputs(state)
+        raise QuantityError(f"{spec.title} is {spec.show(old)} already; ask about another value.")
+    kind.set(state, name, new, text)
+    after = kind.outputs(state)
     if output not in after:
         raise QuantityError(
-            f"With {spec.label} at {spec.show(new)} there is no "
+            f"With {spec.title} at {spec.show(new)} there is no "
             f"{before[output].label}; ask about another value."
         )
     one, two = before[output], after[output]
     signed = one.unit in SIGNED_UNITS
     return {
-        "text": f"{spec.label}: from {spec.show(old)} to {spec.show(new)}. "
+        "text": f"{spec.title}: from {spec.show(old)} to {spec.show(new)}. "
         f"What happens to {one.label}?",
         "choices": list(SIGNED if signed else PLAIN),
         "right": verdict(one.value, two.value, signed),

@@ -4,7 +4,9 @@ It is independent of the pages' own Bokeh sessions: it carries scenes as text, s
 of page, and costs the server no document. All messages are JSON objects with a `kind`.
 """
 
+import asyncio
 import inspect
+import ipaddress
 import itertools
 import json
 import logging
@@ -134,7 +136,7 @@ class RoomSocket(WebSocketHandler):
         self.set_nodelay(True)
         self.name = self.audience.add(self)
         try:
-            self.room.call("enter", self.name, self.room.worker)
+            self.room.call("enter", self.name, self.room.worker, address_of(self.request))
         except QuantityError as refusal:
             self.say(str(refusal))
             self.close(1013, "full")
@@ -255,7 +257,14 @@ class RoomSocket(WebSocketHandler):
 
     # presenter
 
-    def _on_open(self, m):
+    async def _on_open(self, m):
+        wait = self._act("wait")
+        if wait:
+            self.say(
+                "Many wrong codes came from your network, so each is looked at only after "
+                f"{wait:.0f} s. Yours is under way."
+            )
+            await asyncio.sleep(wait)
         # the room's change of hands reaches this window before its new key does
         role, self.role = self.role, "visitor"
         try:
@@ -313,7 +322,7 @@ class RoomSocket(WebSocketHandler):
                 )
 
         put = await IOLoop.current().run_in_executor(None, make)
-        put["hide"] = bool(m.get("hide", True))
+        put |= {"hide": bool(m.get("hide", True)), "instead": m.get("instead")}
         self._act("ask", put)
         return {"kind": "asked", "start": put.get("start")}
 
@@ -366,6 +375,21 @@ class JoinHandler(RequestHandler):
         self.set_header("Content-Type", "text/html; charset=utf-8")
         self.set_header("Cache-Control", "no-cache")
         self.finish(join_page())
+
+
+def address_of(request):
+    """Address that a request comes from; a reverse proxy on this machine is believed.
+
+    Of an IPv6 address the first half, which is what one subscriber has (RFC 6177).
+    """
+    found = request.remote_ip or ""
+    if found in ("127.0.0.1", "::1"):
+        found = request.headers.get("X-Forwarded-For", "").rpartition(",")[2].strip() or found
+    try:
+        network = ipaddress.ip_network((found, 64) if ":" in found else found, strict=False)
+    except ValueError:
+        return found[:64]
+    return str(network.network_address)
 
 
 def own_addresses(host):

@@ -73,6 +73,19 @@ def test_levels_rise_and_fall_instead_of_changing_sign():
     assert tuple(made["sideband"]["choices"]) == SIGNED
 
 
+def test_build_is_asked_about_by_its_parts_and_nodes():
+    """With ideal current sources the output follows the loads (textbook: Gray et al., ch. 10)."""
+    offer = askable("build", "")
+    names, outputs = {n for n, *_ in offer["quantities"]}, {n for n, _ in offer["outputs"]}
+    assert {"v_upper", "v_lower", "r_load_left", "v_supply", "temperature"} <= names
+    assert {"v_out", "gain_upper", "i_tail", "i5", "left", "base_lower_pos"} <= outputs
+    put = question("build", "v_upper=10mV&v_lower=10mV", "v_out", "v_lower", "-10mV")
+    assert put["right"] == TURNS and dict(parse_qsl(put["after"]["query"]))["v_lower"] == "-10mV"
+    put = question("build", "", "i_tail", "r_tail_emitter", "2k")
+    assert put["right"] == SHRINKS and put["why"].startswith("The tail current goes from")
+    assert "r_tail_emitter=2kohm" in put["after"]["query"]
+
+
 @pytest.mark.parametrize(
     "arguments, said",
     [
@@ -81,7 +94,10 @@ def test_levels_rise_and_fall_instead_of_changing_sign():
         (("", "", "v_out", "i_tail", "5V"), "A"),
         (("", "", "v_out", "stage", "pair"), "Choose the quantity"),
         (("", "", "nothing", "i_tail", "1mA"), "Choose what is asked"),
-        (("build", "", "v_out", "i_tail", "1mA"), "Steer, Signals and Uses"),
+        (("compare", "", "v_out", "i_tail", "1mA"), "Steer, Signals, Uses and Build"),
+        (("build", "", "v_out", "title", "x"), "Choose the quantity"),
+        (("build", "", "v_out", "r_load_left", "2.2k"), "already"),
+        (("build", "", "v_out", "r_load_left", "-1k"), "out of range"),
         (("", "v_uper=5mV", "v_out", "i_tail", "1mA"), "did you mean"),
     ],
 )
