@@ -26,7 +26,7 @@ class MarkupView(Component):
         self.patch = values
         self.markup = markup
 
-    def forget(self, node, attribute):
+    def resend(self, node, attribute):
         """Send an attribute anew at the next update: the user has changed it in the browser."""
         self.sent.get(node, {}).pop(attribute, None)
 

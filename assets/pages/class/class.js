@@ -92,7 +92,14 @@
     if (code) R.open(code);
   });
   at("desk-hosts").addEventListener("change", () => showAddress(addressFor(at("desk-hosts").value)));
-  at("desk-use").addEventListener("click", () => R.send({ kind: "prepare", scenes: offer.sets[+at("desk-sets").value].scenes }));
+  at("desk-use").addEventListener("click", async () => {
+    const { scenes } = offer.sets[+at("desk-sets").value], now = room.desk.scenes;
+    const same = (a, b) => a.path === b.path && a.query === b.query && a.title === b.title;
+    const prepared = offer.sets.some((s) => s.scenes.length === now.length && s.scenes.every((one, n) => same(one, now[n])));
+    const answer = !now.length || prepared ? "replace" : await R.choose(`Your list holds ${now.length} ${now.length === 1 ? "scene" : "scenes"} that this one would replace.`,
+      [["add", "Add below them"], ["replace", "Replace them"], ["", "Keep my list"]]);
+    if (answer) R.send({ kind: "prepare", scenes: answer === "add" ? [...now, ...scenes] : scenes });
+  });
   at("desk-add").addEventListener("click", () => {
     const { shown } = R.me;
     const page = document.querySelector(`nav a[href="${shown.path || "./"}"]`)?.textContent || "Lesson";
@@ -101,15 +108,17 @@
   });
   at("desk-put").addEventListener("click", () => {
     const [lesson, step] = JSON.parse(at("desk-questions").value);
-    R.send({ kind: "ask", lesson, step, hide: at("desk-hide").checked });
+    R.ask({ lesson, step, hide: at("desk-hide").checked });
   });
   at("desk-results").addEventListener("click", () => R.send({ kind: "results" }));
   at("desk-projector").addEventListener("click", () => window.open(new URL("join?projector", R.base), "_blank", "noopener,popup,width=1280,height=720"));
-  at("desk-end").addEventListener("click", () => {
-    const b = at("desk-end");
-    if (b.dataset.sure) { R.end(); delete b.dataset.sure; b.textContent = "End the lesson"; return; }
-    b.dataset.sure = "yes"; b.textContent = "Forget all and end?";
-    setTimeout(() => { delete b.dataset.sure; b.textContent = "End the lesson"; }, 4000);
+  at("desk-end").addEventListener("click", async () => {
+    const answer = room.desk.asked
+      ? await R.choose("The room ends for everybody. The results of its questions are forgotten with it, unless you save them.",
+        [["save", "Save the results and end"], ["end", "End and forget them"], ["", "Keep the room open"]])
+      : await R.choose("The room ends for everybody, and its list of scenes is forgotten.", [["end", "End the lesson"], ["", "Keep the room open"]]);
+    if (answer === "save") R.saveAndEnd();
+    if (answer === "end") R.end();
   });
   paint("start");
 })();

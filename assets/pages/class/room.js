@@ -32,7 +32,7 @@
   const listeners = new Set();
   const changed = (kind) => { paint(kind); listeners.forEach((f) => f(kind)); };
 
-  let socket = null, tries = 0, retry = 0, refused = "";
+  let socket = null, tries = 0, retry = 0;
   const send = (message) => {
     if (socket?.readyState !== WebSocket.OPEN) return false;
     socket.send(JSON.stringify(message));
@@ -61,9 +61,11 @@
     };
   };
   const hello = () => {
-    if (me.role === "presenter" && me.key) send({ kind: "present", key: me.key });
-    else if (me.role === "presenter" && me.code) reopen();
-    else if (me.role === "learner" || me.role === "screen") send({ kind: "join", token: seat(), follows: me.follows !== false, role: me.role });
+    if (me.role === "presenter") {
+      if (me.key) send({ kind: "present", key: me.key });
+      else if (me.code) reopen();
+      else room.state = "locked"; // the code that this window had is no longer that of the server
+    } else if (me.role === "learner" || me.role === "screen") send({ kind: "join", token: seat(), follows: me.follows !== false, role: me.role });
   };
   const reopen = () => {
     send({ kind: "open", code: me.code, snapshot: tab.read("forktail-room-kept") });
@@ -84,7 +86,8 @@
       resend();
       if (m.token) { keep({ token: m.token }); if (me.role === "learner") browser.write(SEAT, { token: m.token, since: browser.read(SEAT)?.since || Date.now() }); }
     } else if (m.kind === "key") {
-      room.state = "driving"; room.said = m.recovered ? "The room was recovered from this window." : m.text;
+      room.state = "driving";
+      tell(m.recovered ? "The room was recovered from this window." : m.text);
       keep({ role: "presenter", key: m.key });
       showScene(true);
     } else if (m.kind === "present") {
@@ -96,18 +99,18 @@
       tab.write("forktail-room-kept", m.snapshot);
     } else if (m.kind === "desk" || m.kind === "tally") {
       room[m.kind] = m;
-    } else if (m.kind === "asked" && m.start) {
-      if (here !== "lesson") go(m.start);
     } else if (m.kind === "results") {
       save("forktail-class-results.csv", m.text, "text/csv");
+      if (endsNext) end();
     } else if (m.kind === "said") {
-      refused = m.text;
       if (m.about === "open") { room.state = "locked"; keep({ code: "" }); }
-      if ((m.about !== "ask" && m.about !== "askable") || !askForm) { room.said = m.text; clearTimeout(saidTimer); saidTimer = setTimeout(() => { room.said = ""; changed("said"); }, 8000); }
+      if (m.about === "ask" && askForm) askForm.fail(m.text); else tell(m.text);
+    } else if (m.kind === "askable") {
+      openForm(m);
+    } else if (m.kind === "asked") {
+      askForm?.close();
+      if (m.start && here !== "lesson") go(m.start);
     }
-    if (m.kind === "askable" || (m.kind === "said" && m.about === "askable")) askForm?.fill(m);
-    if (m.kind === "asked") askForm?.close();
-    if (m.kind === "said" && m.about === "ask") askForm?.fail(m.text);
     listeners.forEach((f) => f(m.kind, m));
     paint(m.kind);
   };
@@ -119,7 +122,22 @@
       send({ kind: "answer", question: q.id, asking: q.round, choice: sent.choice });
     }
   };
-  let saidTimer = 0, ending = false;
+  let saidTimer = 0, ending = false, endsNext = false;
+  // a sentence in the bar, for as long as it takes to read it
+  const tell = (text) => {
+    room.said = text;
+    clearTimeout(saidTimer);
+    saidTimer = setTimeout(() => { room.said = ""; changed("quiet"); }, 8000);
+  };
+  // Nothing that somebody made is replaced or ended without this question. Says which of
+  // [[key, label], ...] is pressed; the last one changes nothing, and Escape is the same.
+  const choose = (text, answers) => new Promise((done) => {
+    const box = make("dialog", { class: "room-sure" }, make("p", { text }), make("div", { class: "tools" },
+      ...answers.map(([key, label], n) => button(label, () => box.close(key), { autofocus: n === answers.length - 1, class: n ? "" : "main-button" }))));
+    box.addEventListener("close", () => { box.remove(); done(box.returnValue); });
+    document.body.append(box);
+    box.showModal();
+  });
 
   // ---- scenes: the presenter shows them, learners follow
 
@@ -146,7 +164,7 @@
   window.addEventListener("forktail-scene", () => { if (pendingScene) followScene(); showScene(); });
   // a lesson changes its step by its address alone
   let address = location.href;
-  setInterval(() => { if (location.href !== address) { address = location.href; showScene(); } }, 250);
+  setInterval(() => { if (location.href !== address) { address = location.href; showScene(); changed("step"); } }, 250);
 
   let leaving = "", applied = null, pendingScene = false, waitingSince = 0;
   const lesson = (text) => (here === "lesson" || text.startsWith("id=") ? new URLSearchParams(text).get("id") : null);
@@ -222,6 +240,29 @@
 
   const dot = make("div", { class: "room-pointer", hidden: true, "aria-hidden": "true" });
   let spot = null, pointing = false, pointTimer = 0, pointNext = null;
+  // A place is the way to an element by numbers, with "r" into a shadow root, and where in it. What
+  // a page builds is the same on every screen; only its size and place differ.
+  const sized = (n) => n instanceof HTMLElement && n.offsetWidth > 0 && n.offsetHeight > 0;
+  const above = (n) => n.parentElement ?? n.parentNode?.host ?? null;
+  const wayTo = (node) => {
+    const steps = [], main = document.getElementById("main");
+    for (let n = node; n !== main; n = above(n)) {
+      if (!n) return null;
+      steps.unshift([...n.parentNode.children].indexOf(n));
+      if (!n.parentElement) steps.unshift("r");
+    }
+    return steps.join(".");
+  };
+  const elementAt = (way) => {
+    let node = document.getElementById("main");
+    for (const step of /^[\dr.]+$/.test(way) ? way.split(".") : []) {
+      const next = step === "r" ? node.shadowRoot : node.children[step];
+      if (!next) break; // as near as this page comes
+      node = next;
+    }
+    while (node && !sized(node)) node = node instanceof ShadowRoot ? node.host : above(node);
+    return node;
+  };
   const spotOf = (event) => {
     const path = event.composedPath();
     const svg = path.find((n) => n instanceof SVGSVGElement && n.viewBox.baseVal?.width && n.classList.length);
@@ -229,17 +270,10 @@
       const p = new DOMPoint(event.clientX, event.clientY).matrixTransform(svg.getScreenCTM().inverse());
       return { at: `svg.${svg.classList[0]}`, svg: true, x: p.x, y: p.y };
     }
-    const main = document.getElementById("main");
-    let node = path.find((n) => n instanceof HTMLElement && n.getRootNode() === document && main.contains(n));
-    if (!node) return null;
-    const steps = [];
-    let place = node;
-    for (let n = node; n !== main; n = n.parentElement) {
-      steps.unshift([...n.parentElement.children].indexOf(n));
-      if (n.hasAttribute("data-root-id")) { steps.length = 1; place = n; }
-    }
-    const box = place.getBoundingClientRect();
-    return { at: steps.join("."), svg: false, x: (event.clientX - box.left) / box.width, y: (event.clientY - box.top) / box.height };
+    const node = path.find(sized), way = node && wayTo(node);
+    if (way === null || way === undefined) return null;
+    const box = node.getBoundingClientRect();
+    return { at: way, svg: false, x: (event.clientX - box.left) / box.width, y: (event.clientY - box.top) / box.height };
   };
   const placePointer = () => {
     dot.hidden = true;
@@ -251,8 +285,7 @@
       const p = new DOMPoint(spot.x, spot.y).matrixTransform(svg.getScreenCTM());
       [x, y] = [p.x, p.y];
     } else {
-      let node = document.getElementById("main");
-      for (const k of spot.at ? spot.at.split(".") : []) node = node?.children[k];
+      const node = elementAt(spot.at);
       if (!node) return;
       const box = node.getBoundingClientRect();
       [x, y] = [box.left + spot.x * box.width, box.top + spot.y * box.height];
@@ -330,7 +363,8 @@
     make("span", { class: "room-state", text: !room.connected ? "Connection lost; joining again\u2026" : "Projector window: follows the presenter" }),
     toggle("Large type", me.large, () => { keep({ large: !me.large }); large(); changed("bar"); }),
     button("Leave", leave)];
-  const leave = () => { forget(); browser.write(SEAT, null); location.href = new URL("./", base); };
+  // the seat stays this browser's: whoever comes back has answered what it has answered
+  const leave = () => { forget(); location.href = new URL("./", base); };
   const barOfLearner = () => {
     const follows = me.follows !== false;
     const text = !room.connected ? "Connection lost; joining again\u2026"
@@ -350,15 +384,18 @@
     else awayTimer ||= setTimeout(() => { away = true; changed("bar"); }, 5000);
   };
 
+  // a lesson's question that the class answers together is answered on the card, and there alone
+  const stepHere = () => { const now = new URLSearchParams(location.search); return `${now.get("id")}/${now.get("step")}`; };
   let drawn = "";
   const paint = (kind) => {
     if (kind === "pointer" || kind === "scene") return;
     watchAway();
-    root.toggleAttribute("data-veil", room.veil && (following() || driving()) && SHOWN);
     const inside = ["presenter", "learner", "screen"].includes(me.role) && here !== "join";
     bar.hidden = !inside;
     root.toggleAttribute("data-room", inside);
     root.toggleAttribute("data-screen", inside && me.role === "screen");
+    root.toggleAttribute("data-veil", inside && room.veil && SHOWN); // for those who explore too
+    root.toggleAttribute("data-vote", inside && here === "lesson" && !!room.question && room.question.phase !== "revealed" && room.question.lesson === stepHere());
     if (!inside) { card.hidden = true; dot.hidden = true; return; }
     const parts = { presenter: barOfPresenter, screen: barOfScreen, learner: barOfLearner }[me.role]();
     if (room.said && room.state !== "locked") parts.push(make("span", { class: "room-said", role: "alert", text: room.said }));
@@ -476,59 +513,63 @@
   // ---- a question made on the spot from the scene that is shown
 
   let askForm = null;
+  const ask = async (question) => {
+    const open = room.desk?.question;
+    if (open?.phase === "open") {
+      const answer = await choose(`Question ${open.id} is still open: ${open.answered} of ${room.tally?.seats ?? 0} answered. Its results are kept if the new one takes its place.`,
+        [["instead", "Put the new one"], ["", `Keep question ${open.id} open`]]);
+      if (!answer) return;
+      question.instead = open.id;
+    }
+    send({ kind: "ask", ...question });
+  };
   const openAsk = () => {
     if (askForm) { askForm.close(); return; }
     if (here === "lesson") {
       const now = new URLSearchParams(location.search), seed = new URLSearchParams(window.forktailScene?.inner || "").get("seed");
-      send({ kind: "ask", lesson: now.get("id"), step: now.get("step") || "", seed, hide: true });
+      ask({ lesson: now.get("id"), step: now.get("step") || "", seed, hide: true });
       return;
     }
-    const box = make("form", { class: "room-ask", "aria-label": "Ask about this scene" });
-    const output = make("select", { "aria-label": "What is asked about", disabled: true });
-    const name = make("select", { "aria-label": "What changes", disabled: true });
+    const { path, query } = myScene(); // the form opens once the server has said what can be asked
+    send({ kind: "askable", path, query });
+  };
+  const openForm = ({ outputs, quantities }) => {
+    askForm?.close();
+    const output = make("select", { "aria-label": "What is asked about" }, ...options(outputs));
+    const name = make("select", { "aria-label": "What changes" }, ...options(quantities.map(([k, t, now]) => [k, `${t} (now ${now})`])));
     const value = make("input", { type: "text", size: 9, "aria-label": "New value with unit", autocomplete: "off", maxlength: 60 });
     const hide = make("input", { type: "checkbox", checked: true });
     const error = make("p", { class: "said", role: "alert", hidden: true });
-    const put = make("button", { type: "submit", class: "main-button", text: "Put to the class" });
     const close = () => { box.remove(); askForm = null; };
-    box.append(make("h2", { text: "Ask about this scene" }),
+    const hint = () => { value.placeholder = quantities.find(([k]) => k === name.value)?.[2] || ""; };
+    const box = make("form", { class: "room-ask", "aria-label": "Ask about this scene" },
+      make("h2", { text: "Ask about this scene" }),
       make("p", { class: "line" }, "What happens to ", output), make("p", { class: "line" }, "if ", name, " becomes ", value, " ?"),
       make("label", { class: "flag" }, hide, make("span", { text: "Hide counts until it is closed" })), error,
-      make("p", { class: "line" }, put, button("Cancel", close)));
+      make("p", { class: "line" }, make("button", { type: "submit", class: "main-button", text: "Put to the class" }), button("Cancel", close)));
+    name.addEventListener("change", hint);
     box.addEventListener("submit", (event) => {
       event.preventDefault(); error.hidden = true;
       const { path, query } = myScene();
-      send({ kind: "ask", path, query, output: output.value, name: name.value, text: value.value, hide: hide.checked });
+      ask({ path, query, output: output.value, name: name.value, text: value.value, hide: hide.checked });
     });
     box.addEventListener("keydown", (event) => { if (event.key === "Escape") close(); });
-    askForm = {
-      close,
-      fail(text) { error.textContent = text; error.hidden = false; value.focus(); },
-      fill(m) {
-        if (m.kind === "said") { error.textContent = m.text; error.hidden = false; put.disabled = true; return; }
-        output.replaceChildren(...options(m.outputs));
-        name.replaceChildren(...options(m.quantities.map(([k, t, now]) => [k, `${t} (now ${now})`])));
-        const hint = () => { value.placeholder = m.quantities.find(([k]) => k === name.value)?.[2] || ""; };
-        name.addEventListener("change", hint); hint();
-        output.disabled = name.disabled = false;
-        value.focus();
-      },
-    };
+    askForm = { close, fail(text) { error.textContent = text; error.hidden = false; value.focus(); } };
+    hint();
     document.body.append(box);
-    const { path, query } = myScene();
-    send({ kind: "askable", path, query });
+    value.focus();
   };
 
   // ---- start
 
+  const end = () => { ending = true; endsNext = false; keep({ code: "" }); tab.write("forktail-room-kept", null); send({ kind: "end" }); };
   window.forktailRoom = {
     room, send, go, base, keep, listen: (f) => { listeners.add(f); },
     get me() { return me; }, driving, changed,
-    open(code) { ending = false; refused = ""; keep({ code }); connect(); send({ kind: "open", code, snapshot: tab.read("forktail-room-kept") }); },
-    get refused() { return refused; },
+    open(code) { ending = false; keep({ code }); connect(); send({ kind: "open", code, snapshot: tab.read("forktail-room-kept") }); },
     join(role) { keep({ role, follows: true, ...(role === "screen" ? { large: true } : {}) }); connect(); if (room.connected) hello(); },
-    leave,
-    end() { ending = true; keep({ code: "" }); tab.write("forktail-room-kept", null); send({ kind: "end" }); },
+    leave, ask, choose, end,
+    saveAndEnd() { endsNext = true; send({ kind: "results" }); },
   };
   const start = () => {
     document.body.append(bar, card, dot);

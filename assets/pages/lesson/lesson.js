@@ -122,7 +122,7 @@ export function render({ model, el }) {
         make("h1", { text: spec.title }), steps(spec)),
       make("h2", { tabindex: -1, "data-focus": "title" }, spec.role && make("span", { class: "role", text: spec.role }), make("span", { text: spec.heading })),
       make("div", { class: "text", html: spec.text }),
-      ...[spec.ask && question(spec), taskBox, spec.verdict && verdict(spec.verdict)].filter(Boolean),
+      ...[spec.ask && question(spec), spec.ask && make("p", { class: "ask-together", text: "The class answers this together. Your answer goes on the card." }), taskBox, spec.verdict && verdict(spec.verdict)].filter(Boolean),
       ...(spec.explain ? [make("section", { class: "text explain", "aria-label": "Explanation", html: spec.explain })] : []),
       ...(spec.derivation ? [make("details", { class: "derivation" }, make("summary", { text: "The maths, for those who want it" }), make("div", { class: "text", html: spec.derivation }))] : []),
       make("footer", {},

@@ -63,12 +63,12 @@ class RunPanel(MarkupView):
     def refuse(self, name, text, sentence):
         """Show why an entry cannot be used."""
         self._bad[name] = (str(text)[:100], sentence)
-        self.forget(f"in-{name}", "value")
+        self.resend(f"in-{name}", "value")
 
     def accept(self, name):
         """An entry was read."""
         self._bad.pop(name, None)
-        self.forget(f"in-{name}", "value")
+        self.resend(f"in-{name}", "value")
 
     def _draw(self, state):
         fields = "".join(
@@ -184,12 +184,12 @@ class TrimPanel(MarkupView):
     def refuse(self, name, text, sentence):
         """Show why an entry cannot be used."""
         self._bad[name] = (str(text)[:100], sentence)
-        self.forget(f"in-{name}", "value")
+        self.resend(f"in-{name}", "value")
 
     def accept(self, name):
         """An entry was read."""
         self._bad.pop(name, None)
-        self.forget(f"in-{name}", "value")
+        self.resend(f"in-{name}", "value")
 
     def show(self, state, now, untrimmed):
         """Show the trims and the measures that they leave."""

@@ -137,7 +137,7 @@ class PartsTable(MarkupView):
     def refuse(self, name, text, sentence):
         """Show why an entry cannot be used, beside what was typed."""
         self.bad[name] = (str(text)[:200], sentence)
-        self.forget(f"in-{name}", "value")
+        self.resend(f"in-{name}", "value")
         self.update(
             {
                 f"in-{name}": {"aria-invalid": "true", "value": self.bad[name][0]},
@@ -148,7 +148,7 @@ class PartsTable(MarkupView):
     def accept(self, name):
         """An entry was read: write its value anew, as it may be spelled otherwise."""
         self.bad.pop(name, None)
-        self.forget(f"in-{name}", "value")
+        self.resend(f"in-{name}", "value")
 
     def forget(self):
         """Another circuit was loaded: what could not be read of the old one goes with it."""
