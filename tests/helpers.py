@@ -42,11 +42,11 @@ def allowed(spec):
     if spec.kind == "text":
         return st.text(max_size=30)
     if spec.whole:
-        return st.integers(int(spec.low), int(spec.high)).map(float)
+        return st.integers(int(spec.low), int(spec.high))
     values = [
         st.floats(
-            spec.low,
-            spec.high,
+            -1e9 if spec.low is None else spec.low,
+            1e9 if spec.high is None else spec.high,
             allow_nan=False,
             allow_infinity=False,
             allow_subnormal=False,

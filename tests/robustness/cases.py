@@ -18,7 +18,6 @@ from pathlib import Path
 from urllib.parse import quote
 
 import numpy as np
-import param
 from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
 
@@ -410,7 +409,7 @@ def links(draw):
                     )
                 )
             )
-        elif fair and (isinstance(spec, param.Boolean) or isinstance(getattr(state, key), bool)):
+        elif fair and isinstance(getattr(state, key), bool):
             value = draw(st.sampled_from(("yes", "no")))
         elif hasattr(spec, "objects") and fair:
             value = str(draw(st.sampled_from(list(spec.objects))))

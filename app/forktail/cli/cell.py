@@ -23,7 +23,7 @@ OPTIONS["temperature"] = "--temp"
 def add_quantity(parser, option, spec, **more):
     """Add an option that sets a quantity; the text is read by `read_quantity`."""
     text = f"{spec.title}; {spec.allowed} (default {spec.write(spec.default)})"
-    parser.add_argument(option, help=text.replace("%", "%%"), **more)
+    parser.add_argument(option, help=text.replace("%", "%%"), **more).spec = spec
 
 
 def read_quantity(text, option, spec):

@@ -33,8 +33,8 @@ def visible(text: object) -> str:
 
 
 def shortened(text: object, most: int = 40) -> str:
-    """What somebody else wrote, as a sentence quotes it: at most so many characters."""
-    text = str(text)
+    """What somebody else wrote, as a sentence quotes it: one line of at most so many characters."""
+    text = " ".join(str(text).split())
     return text if len(text) <= most else text[: most - 1] + "\u2026"
 
 

@@ -120,7 +120,8 @@ def parse_quantity(
     if isinstance(text, (int, float)) and not isinstance(text, bool):
         value = float(text)
     else:
-        value = _read(str(text), unit, name, wanted)
+        text = " ".join(str(text).split())
+        value = _read(text, unit, name, wanted)
     if not math.isfinite(value):
         raise QuantityError(f"{name}: '{text}' is not a finite number; {wanted}.")
     if low is not None and value < low or high is not None and value > high:
@@ -187,7 +188,8 @@ def parse_temperature(text: str | float, name: str = "temperature") -> float:
     """
     if isinstance(text, (int, float)) and not isinstance(text, bool):
         text = repr(float(text))
-    tidy = tidied(str(text))
+    text = " ".join(str(text).split())
+    tidy = tidied(text)
     number = _NUMBER.match(tidy)
     rest = tidy[number.end() :].strip() if number else ""
     if not number or (rest and rest not in _CELSIUS and rest not in ("K", "mK")):
@@ -227,7 +229,7 @@ def format_quantity(value: float, unit: str = "", digits: int = 3, ascii_only: b
     if math.isnan(value):
         return "not a number"
     shown = unit if ascii_only else {"ohm": "\u03a9", "deg": "\u00b0"}.get(unit, unit)
-    gap = "" if unit in ("%", "deg") else " "
+    gap = "" if unit == "deg" else " "
     if math.isinf(value):
         text = "inf"
     elif value == 0.0:

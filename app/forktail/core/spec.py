@@ -79,6 +79,8 @@ class Spec:
         Which part of a scene it belongs to: `cell`, `upper`, `lower`, `path`, ... On a part whose
         name begins with `view` no result depends. Caches ask for the values of parts
         (`PageState.key`).
+    quantity : str
+        Name under which it was declared, whatever it is called at this place.
     """
 
     name: str
@@ -99,6 +101,10 @@ class Spec:
     most_digits: int = 3
     whole: bool = False
     part: str = "cell"
+    quantity: str = ""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "quantity", self.quantity or self.name)
 
     # ---- what a place may change
 
@@ -194,11 +200,16 @@ class Spec:
         if self.infinite and str(text).strip().lower() in ("none", "inf", "infinite"):
             return math.inf
         if self.unit == "K":
-            value = parse_temperature(text, where)
+            value = self._bound_or(parse_temperature(text, where))
         else:
             value = parse_quantity(text, self.unit, where)
         self._hold(value, text, where)
         return int(value) if self.whole else value
+
+    def _bound_or(self, value: float) -> float:
+        """A bound that came out beside itself: -73.15 degC is 200 K, and not a rounding less."""
+        near = (b for b in (self.low, self.high) if b and math.isclose(value, b, rel_tol=1e-15))
+        return next(near, value)
 
     def check(self, value: Value, where: str | None = None) -> Value:
         """Return a value of the right type, or raise the sentence that `read` would.
@@ -478,8 +489,9 @@ SPECS = {
                 doc="In each emitter, ohm."),
         # waves
         _number("amplitude", 0.01, "V", 0.0, 10.0, "Amplitude", (0.0, 0.2), 1e-3, doc="V peak."),
-        _number("frequency", 45e3, "Hz", 0.0, 1e7, "Frequency", (100.0, 200e3), 100.0,
-                low_open=True, doc="Hz.", even="ratios", most_digits=5),
+        # one period of the slowest takes as long as the longest `time`
+        _number("frequency", 45e3, "Hz", 1e-4, 1e7, "Frequency", (100.0, 200e3), 100.0,
+                doc="Hz.", even="ratios", most_digits=5),
         _number("phase", 0.0, "deg", -360.0, 360.0, "Phase", (-180.0, 180.0), 5.0,
                 doc="Degrees."),
         _number("dc", 0.0, "V", -10.0, 10.0, "DC", (-0.1, 0.1), 1e-3, doc="V added to a wave."),
@@ -504,6 +516,6 @@ SPECS = {
 }  # fmt: skip
 
 
-def spec(quantity: str, name: str | None = None, **changes: Any) -> Spec:
+def spec(quantity: str, /, name: str | None = None, **changes: Any) -> Spec:
     """A quantity of `SPECS` for one place; `changes` as `Spec.at`."""
     return SPECS[quantity].at(name, **changes)

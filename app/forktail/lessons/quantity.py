@@ -67,7 +67,7 @@ def show(item, digits=3, sign=False, percent=False):
         return item
     value = item.value
     if percent or item.unit == "%":
-        text = format_quantity(100.0 * value, "%", digits).replace("%", "\u00a0%")
+        text = format_quantity(100.0 * value, "%", digits).replace(" %", "\u00a0%")
     elif item.dimension == DIMENSIONS["K"] and item.unit == "K":
         text = format_temperature(value)
     else:

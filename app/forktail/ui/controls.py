@@ -9,7 +9,7 @@ from forktail.core.checks import QuantityError
 from forktail.limits import Bucket
 from forktail.ui.component import Component
 from forktail.ui.messages import checked
-from forktail.ui.state import Quantity, Setting
+from forktail.ui.state import Quantity
 
 log = logging.getLogger("forktail")
 
@@ -235,20 +235,15 @@ def row(state, name, look="", short=""):
             "steps": spec.steps(),
             "short": short,
         }
-    kind = spec.spec.kind if isinstance(spec, Setting) else ""
-    if kind == "flag" or isinstance(spec, param.Boolean):
+    if spec.spec.kind == "flag":
         return {"kind": "flag", "name": name, "label": label}
-    if kind == "choice":
-        names = {title: key for key, title in spec.spec.choices}
-    else:
-        names = getattr(spec, "names", None) or {str(o): o for o in spec.objects}
     return {
         "kind": "choice",
         "name": name,
         "label": label,
         "look": look,
         "short": short,
-        "options": [[key, text] for text, key in names.items()],
+        "options": [list(c) for c in spec.spec.choices],
     }
 
 

@@ -100,6 +100,7 @@ class OutputMap(Plot):
             border_radius=3,
         )
         self.paint(labels.glyph, text_color="ink", background_fill_color="panel")
+        self.of_output = (contours, signs, labels)
         self.point = float_source(x=[0], y=[0])
         self.cross = float_source(x0=[0, 0], y0=[0, 0], x1=[0, 0], y1=[0, 0])
         cross = self.add(
@@ -225,14 +226,16 @@ class OutputMap(Plot):
         )
 
     def _draw_scale(self, scale):
-        high = self._held / scale if scale and self._held else 1.0
-        self.mapper.update(low=-high, high=high)
-        ticks = [-high, -0.5 * high, 0.0, 0.5 * high, high]
-        self.bar_ticks.ticks = ticks
         held = self._held or scale
+        # where nothing comes out at all: one pale ground, no lines, no signs
+        high = held / scale if scale else 1e6
+        for renderer in self.of_output:
+            renderer.visible = bool(scale)
+        self.mapper.update(low=-high, high=high)
+        ticks = [-high, -0.5 * high, 0.0, 0.5 * high, high] if held else [0.0]
+        self.bar_ticks.ticks = ticks
         self.bar.major_label_overrides = {
-            t: format_quantity(round(f, 2) * held, "V", 2) if held else "0 V"
-            for t, f in zip(ticks, (-1, -0.5, 0, 0.5, 1))
+            t: format_quantity(round(t / high, 2) * held, "V", 2) for t in ticks
         }
         self.labels.data = dict(
             x=[s[0] for s in self.spots],

@@ -34,13 +34,23 @@ class TypeSize(DataModel):
     px = Float(default=TYPE_PX)
 
 
+_PREFIXES = ((1e-9, "G"), (1e-6, "M"), (1e-3, "k"), (1.0, ""), (1e3, "m"), (1e6, "\u00b5"))
+
+
 def axis_unit(low, high, unit):
     """Factor and label that show a range in a readable unit: (1e3, "mV") for 0.1 V."""
     size = max(abs(low), abs(high))
     if unit not in ("V", "A", "ohm", "Hz", "s") or size == 0.0:
         return 1.0, unit
     shown = "\u03a9" if unit == "ohm" else unit
-    for factor, prefix in ((1e-6, "M"), (1e-3, "k"), (1.0, ""), (1e3, "m"), (1e6, "\u00b5")):
+    for factor, prefix in (
+        (1e-9, "G"),
+        (1e-6, "M"),
+        (1e-3, "k"),
+        (1.0, ""),
+        (1e3, "m"),
+        (1e6, "\u00b5"),
+    ):
         if size * factor >= 0.999:
             return factor, prefix + shown
     return 1e9, "n" + shown

@@ -1,6 +1,7 @@
 """Param classes: the single source of truth for a page, and their URL and file round trip."""
 
 import difflib
+from dataclasses import replace
 from functools import cached_property
 from urllib.parse import parse_qsl, quote, urlencode
 
@@ -8,7 +9,6 @@ import param
 
 from forktail.core import files
 from forktail.core.checks import QuantityError, shortened
-from forktail.core.spec import Spec, number
 
 #: Longest query read, characters; a longer one is refused with a sentence.
 MAX_QUERY = 4_000
@@ -58,17 +58,15 @@ class Choice(Setting):
         """The keys, in order."""
         return list(self.spec.keys)
 
+    def offer(self, choices):
+        """Other keys for this session: `choices` maps key -> title."""
+        self.spec = replace(self.spec, choices=tuple(choices.items()))
+
 
 class Quantity(Setting):
     """A number with a unit."""
 
     __slots__ = []
-
-    def __init__(self, spec, bounds=(None, None), unit="", **params):
-        if not isinstance(spec, Spec):  # a page that declares its own quantities still
-            own = {n: params.pop(n) for n in _OWN if n in params}
-            spec = number("", spec, unit, *bounds, **own)
-        super().__init__(spec, **params)
 
     @property
     def unit(self):
@@ -116,7 +114,6 @@ class Quantity(Setting):
         return self.spec.position(value)
 
 
-_OWN = ("label", "symbol", "doc", "slider", "step")
 _KINDS = {"number": Quantity, "choice": Choice}
 
 
@@ -177,15 +174,12 @@ class PageState(param.Parameterized):
         tuple
             Of all settings of a link that belong there, in order.
         """
-        return tuple(getattr(self, n) for n in self._of_parts(parts))
-
-    def _of_parts(self, parts):
-        def part(name):
-            spec = getattr(self.specs[name], "spec", None)
-            return spec.part if spec is not None else ""
-
-        names = ((n, part(n)) for n in self.fields())
-        return [n for n, p in names if (p in parts if parts else not p.startswith("view"))]
+        named = ((n, self.specs[n].spec.part) for n in self.fields())
+        return tuple(
+            getattr(self, n)
+            for n, part in named
+            if (part in parts if parts else not part.startswith("view"))
+        )
 
     def texts(self, changed_only=True):
         """Mapping of parameter name to text; only those off their default unless told."""
@@ -194,12 +188,7 @@ class PageState(param.Parameterized):
             spec, value = self.specs[name], getattr(self, name)
             if changed_only and value == defaults.get(name, spec.default):
                 continue
-            if isinstance(spec, Setting):
-                out[name] = spec.exact(value)
-            elif isinstance(spec, param.Boolean):
-                out[name] = "yes" if value else "no"
-            else:
-                out[name] = str(value)
+            out[name] = spec.exact(value)
         return out
 
     def query(self):
@@ -232,23 +221,7 @@ class PageState(param.Parameterized):
 
     def read_text(self, spec, text):
         """Value of one setting from the text of a link or file; QuantityError if it cannot be."""
-        if isinstance(spec, Setting):
-            return spec.read(text)
-        text = str(text)
-        if isinstance(spec, param.Boolean):
-            if text.lower() in ("yes", "true", "1"):
-                return True
-            if text.lower() in ("no", "false", "0"):
-                return False
-            raise QuantityError(f"{spec.name}: '{shortened(text)}' is neither yes nor no.")
-        if isinstance(spec, param.Selector):
-            if text in spec.objects:
-                return text
-            raise QuantityError(
-                f"{spec.name}: '{shortened(text)}' is not known; allowed are "
-                f"{', '.join(map(str, spec.objects))}."
-            )
-        return text
+        return spec.read(text)
 
     def defaults(self):
         """Value of every setting where nobody has set it."""

@@ -99,7 +99,7 @@ def test_bounds_themselves(s):
     "s, said",
     [
         (SPECS["r_load"], "allowed is 0 ohm to 1 Gohm"),
-        (SPECS["frequency"], "allowed is above 0 Hz to 10 MHz"),
+        (SPECS["frequency"], "allowed is 100 uHz to 10 MHz"),
         (SPECS["temperature"], "allowed is -73.15 degC to 176.85 degC"),
         (SPECS["termination"], "allowed is at least 100 mohm, or none"),
         (number("x", 0.0, "V", 0.0, low_open=True), "allowed is above 0 V"),

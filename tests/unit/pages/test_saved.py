@@ -9,7 +9,6 @@ import math
 from dataclasses import fields, replace
 from pathlib import Path
 
-import param
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
@@ -21,6 +20,7 @@ from forktail.pages.compare.state import CompareState
 from forktail.pages.signals.state import SignalsState
 from forktail.pages.steer.state import SteerState
 from forktail.pages.uses.state import UsesState
+from helpers import allowed
 
 SAMPLES = Path(__file__).parents[1] / "samples"
 STATES = {
@@ -37,30 +37,15 @@ TRAP = 'a "b" \\ \n[scene]\npage = "x" # \x07\u202e'
 CIRCUIT_FIELDS = {f.name for f in fields(Circuit)}
 
 
-def setting(parameter):
-    """Strategy of what a parameter may hold."""
-    spec = getattr(parameter, "spec", None)
-    kind = getattr(spec, "kind", None)
-    if kind == "number":
-        low, high = (-1e3 if spec.low is None else spec.low), (spec.high or 1e9)
-        if spec.whole:
-            return st.integers(int(low), int(high)).map(float)
-        return st.floats(low, high, allow_subnormal=False, exclude_min=spec.low_open)
-    if kind == "choice":
-        return st.sampled_from(spec.keys)
-    if kind == "flag" or isinstance(parameter, param.Boolean):
-        return st.booleans()
-    if isinstance(parameter, param.Integer):
-        return st.integers(*parameter.bounds)
-    if isinstance(parameter, param.Selector):
-        return st.sampled_from(list(parameter.objects))
-    return TEXTS
+def setting(spec):
+    """Strategy of what a setting may hold."""
+    return TEXTS if spec.kind == "text" else allowed(spec)
 
 
 def scenes(page):
     """Strategy of settings of a page by parameter name, a circuit's title and note among them."""
     state = STATES[page]()
-    drawn = {n: setting(state.param[n]) for n in state.fields() if n not in NOT_DRAWN}
+    drawn = {n: setting(state.param[n].spec) for n in state.fields() if n not in NOT_DRAWN}
     drawn |= {"title": TEXTS, "note": TEXTS}
     if page == "uses":
         drawn["use"] = st.sampled_from(list(USES))

@@ -18,6 +18,7 @@ from forktail.core.cell.law import CellSettings, solve_cell
 from forktail.core.checks import QuantityError
 from forktail.core.models import BuiltCell, TextbookCell
 from forktail.core.path import Path, path_for
+from forktail.core.quantities import format_quantity
 from forktail.core.spec import spec, specs_of
 from forktail.core.thermal import T_NOMINAL, thermal_voltage
 
@@ -255,8 +256,9 @@ def _bench(solve, path):
         )
     if not i * r > 0.0:
         raise QuantityError(
-            f"the cell has a tail current of {i:g} A and a load of {r:g} ohm; "
-            "allowed is above 0 for both, or there is no gain to speak of."
+            f"the cell has a tail current of {format_quantity(i, 'A')} and loads of "
+            f"{format_quantity(r, 'ohm')}; allowed is above 0 for both, or there is no gain to "
+            "speak of."
         )
     resistors = (float(getattr(solve, f"r_emitter_{side}", 0.0)) for side in ("upper", "lower"))
     path = path_for(solve) if path is None else path

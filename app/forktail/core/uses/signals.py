@@ -332,7 +332,7 @@ def _line_in_words(line):
     names = _names_in_words(line.label)
     if names in ("upper", "lower"):
         names = f"the {names} input alone"
-    return f"the one at {text_of(line.frequency, 'Hz', 4)} ({names})"
+    return f"the one at {drives.hertz(line.frequency)} ({names})"
 
 
 def _sentence(spectrum, upper, lower, b):
@@ -343,9 +343,9 @@ def _sentence(spectrum, upper, lower, b):
     if len(pair_lines) == 2:
         one, two = pair_lines
         text = (
-            f"The {one.origin} at {text_of(one.frequency, 'Hz', 4)} comes out at "
+            f"The {one.origin} at {drives.hertz(one.frequency)} comes out at "
             f"{text_of(one.peak, 'V')}, the {two.origin} at "
-            f"{text_of(two.frequency, 'Hz', 4)} at {text_of(two.peak, 'V')}"
+            f"{drives.hertz(two.frequency)} at {text_of(two.peak, 'V')}"
         )
         rest = [ln for ln in lines if ln not in pair_lines]
     else:

@@ -51,7 +51,7 @@ DRIVE_KINDS = {
 #: Highest frequency that a drive may have, Hz.
 MAX_FREQUENCY = SPECS["frequency"].high
 #: Text of a frequency, with the digits that it has.
-_hertz = SPECS["frequency"].show
+hertz = SPECS["frequency"].show
 #: Band of the invented calls, Hz.
 CALL_BAND = (20e3, 110e3)
 
@@ -100,16 +100,16 @@ class Drive:
         slowest = min(d.frequency, d.second_frequency) if d.kind == "call" else d.frequency
         if d.kind in ("burst", "am", "call") and d.repeat_frequency >= slowest:
             raise QuantityError(
-                f"the repetition is {_hertz(d.repeat_frequency)}; allowed is "
-                f"below the tone of {_hertz(slowest)} that it shapes."
+                f"the repetition is {hertz(d.repeat_frequency)}; allowed is "
+                f"below the tone of {hertz(slowest)} that it shapes."
             )
         if d.kind == "call" and not (
             CALL_BAND[0] <= slowest and max(d.frequency, d.second_frequency) <= CALL_BAND[1]
         ):
             raise QuantityError(
-                f"the call sweeps from {_hertz(d.frequency)} to "
-                f"{_hertz(d.second_frequency)}; allowed is "
-                f"{_hertz(CALL_BAND[0])} to {_hertz(CALL_BAND[1])}."
+                f"the call sweeps from {hertz(d.frequency)} to "
+                f"{hertz(d.second_frequency)}; allowed is "
+                f"{hertz(CALL_BAND[0])} to {hertz(CALL_BAND[1])}."
             )
         return d
 
@@ -137,14 +137,14 @@ class Drive:
         if self.kind == "dc":
             return f"DC, {format_quantity(self.offset, 'V')}"
         text = f"{title}, {format_quantity(self.amplitude, 'V')} peak at "
-        text += _hertz(self.frequency)
+        text += hertz(self.frequency)
         if self.kind == "two_tone":
             text += (
                 f" and {format_quantity(self.second_amplitude, 'V')} at "
-                f"{_hertz(self.second_frequency)}"
+                f"{hertz(self.second_frequency)}"
             )
         if self.kind == "call":
-            text += f" falling or rising to {_hertz(self.second_frequency)}"
+            text += f" falling or rising to {hertz(self.second_frequency)}"
         if self.offset:
             text += f", on {format_quantity(self.offset, 'V')} DC"
         return text
@@ -306,7 +306,7 @@ def _nearest_cycles(tones, limit):
 @lru_cache(maxsize=256)
 def _window(tones, highest, min_cycles, min_samples, max_samples):
     distinct = tuple(sorted(set(tones)))
-    listed = " and ".join(_hertz(f) for f in distinct)
+    listed = " and ".join(hertz(f) for f in distinct)
     step = _common_step(distinct)
     found = None
     if step is not None:
@@ -334,10 +334,10 @@ def _window(tones, highest, min_cycles, min_samples, max_samples):
     samples = min(
         max(_power_of_two(32 * highest * duration), min_samples), _power_of_two(max_samples)
     )
-    counts = " and ".join(f"{c} of {_hertz(used[f])}" for f, c in zip(distinct, cycles))
+    counts = " and ".join(f"{c} of {hertz(used[f])}" for f, c in zip(distinct, cycles))
     text = (
         f"The window of {format_quantity(duration, 's', 4)} holds whole cycles: {counts}; "
-        f"{samples} samples, lines every {_hertz(1 / duration)}."
+        f"{samples} samples, lines every {hertz(1 / duration)}."
     )
     if not exact:
         text = (

@@ -8,11 +8,9 @@ state, and register both.
 from collections.abc import Callable
 from dataclasses import dataclass
 
-import param
-
 from forktail.core.checks import QuantityError
 from forktail.lessons.quantity import figure
-from forktail.ui.state import Quantity, Setting
+from forktail.ui.state import Quantity
 
 
 @dataclass(frozen=True)
@@ -76,8 +74,8 @@ def settings_figures(state):
         spec, value = state.param[name], getattr(state, name)
         if isinstance(spec, Quantity):
             out[name] = figure(value, spec.unit)
-        elif isinstance(spec, (Setting, param.Boolean, param.Selector, param.String)):
-            out[name] = value if isinstance(value, bool) else str(value)
+        else:
+            out[name] = value
     return out
 
 

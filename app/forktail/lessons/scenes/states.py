@@ -543,7 +543,7 @@ class CaptureState(PageState):
             "V",
             1e-5,
             0.1,
-            slider=(0.0, 0.01),
+            slider=(1e-4, 0.01),
             step=1e-4,
             label="Noise, rms",
             doc="Of the capture, V.",

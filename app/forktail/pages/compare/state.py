@@ -10,11 +10,12 @@ from forktail.circuits import shipped
 from forktail.core.built.circuit import Circuit
 from forktail.core.capture.circuit import compare_capture, fill_inputs
 from forktail.core.capture.compare import ROLES, map_columns, read_table
+from forktail.core.spec import SPECS, choice, flag, number, spec
 from forktail.pages.build import circuit_texts
 from forktail.pages.build.circuit_texts import first_shipped
 from forktail.pages.build.state import BuildState
 from forktail.resources import assets_dir
-from forktail.ui.state import PageState, Quantity
+from forktail.ui.state import PageState, param_of
 
 #: The invented capture that "Open the invented example" opens, and its circuit.
 EXAMPLE = "bat-call-mixer-board-invented.csv"
@@ -116,13 +117,40 @@ def example_bytes():
     return (assets_dir() / "captures" / EXAMPLE).read_bytes()
 
 
+#: Highest number of a column that can be chosen; a file may have fewer.
+MOST_COLUMNS = 16
+
+
 def _column(label):
     # the numbers are those of columns; their names come with the file
-    return param.Selector(default="none", objects=["none", *map(str, range(1, 17))], label=label)
+    keys = ("none", *map(str, range(1, MOST_COLUMNS + 1)))
+    return param_of(choice("", "none", {k: k for k in keys}, label))
 
 
 def _probe(label):
-    return param.Selector(default="as recorded", objects=list(FACTORS), label=label)
+    return param_of(choice("", "as recorded", {k: k for k in FACTORS}, label))
+
+
+def _drive(quantity, default, label):
+    doc = f"If not captured, {SPECS[quantity].unit}."
+    return param_of(spec(quantity, default=default, label=label, doc=doc, part="capture"))
+
+
+def _stretch(name, default, low, high, slider, label):
+    return param_of(
+        number(
+            name,
+            default,
+            "%",
+            low,
+            high,
+            label=label,
+            doc="Of the capture, per cent.",
+            slider=slider,
+            step=0.5,
+            part="view",
+        )
+    )
 
 
 class CompareState(PageState):
@@ -139,14 +167,15 @@ class CompareState(PageState):
         "column_out",
     )
 
-    example = param.Boolean(
-        default=False, label="Invented example", doc="Whether the invented example is open."
-    )
-    shipped = param.Selector(
-        objects=list(shipped()),
-        default=first_shipped(),
-        label="Circuit",
-        doc="Shipped circuit that this one started from.",
+    example = param_of(flag("example", False, "Invented example", "Whether it is open."))
+    shipped = param_of(
+        choice(
+            "shipped",
+            first_shipped(),
+            {key: key for key in shipped()},
+            "Circuit",
+            "Shipped circuit that this one started from.",
+        )
     )
     circuit = param.ClassSelector(class_=Circuit, doc="What the capture is compared with.")
     column_time = _column("Time")
@@ -158,96 +187,30 @@ class CompareState(PageState):
     probe_upper = _probe("Upper input is")
     probe_lower = _probe("Lower input is")
     probe_out = _probe("Outputs are")
-    no_mean = param.Boolean(
-        default=False,
-        label="Take the mean off both inputs",
-        doc="For inputs captured with their bias level.",
+    no_mean = param_of(
+        flag(
+            "no_mean",
+            False,
+            "Take the mean off both inputs",
+            "For inputs captured with their bias level.",
+        )
     )
-    interval = Quantity(
-        0.0,
-        bounds=(0.0, 10.0),
-        slider=(0.0, 1e-5),
-        step=1e-8,
-        unit="s",
-        label="Sample interval",
-        symbol="",
-        doc="0: from the file, s.",
+    interval = param_of(
+        spec(
+            "time",
+            label="Sample interval",
+            doc="0: from the file, s.",
+            slider=(0.0, 1e-5),
+            step=1e-8,
+            part="capture",
+        )
     )
-    peak_upper = Quantity(
-        0.1,
-        bounds=(1e-6, 10.0),
-        slider=(0.0, 0.3),
-        step=0.001,
-        unit="V",
-        label="Upper drive, peak",
-        symbol="",
-        doc="If not captured, V.",
-    )
-    frequency_upper = Quantity(
-        50e3,
-        bounds=(0.01, 1e9),
-        slider=(0.0, 200e3),
-        step=100.0,
-        unit="Hz",
-        label="Upper drive, frequency",
-        symbol="",
-        doc="If not captured, Hz.",
-    )
-    peak_lower = Quantity(
-        0.01,
-        bounds=(1e-6, 10.0),
-        slider=(0.0, 0.3),
-        step=0.001,
-        unit="V",
-        label="Lower drive, peak",
-        symbol="",
-        doc="If not captured, V.",
-    )
-    frequency_lower = Quantity(
-        45e3,
-        bounds=(0.01, 1e9),
-        slider=(0.0, 200e3),
-        step=100.0,
-        unit="Hz",
-        label="Lower drive, frequency",
-        symbol="",
-        doc="If not captured, Hz.",
-    )
-    start = Quantity(
-        0.0,
-        bounds=(0.0, 99.0),
-        slider=(0.0, 99.0),
-        step=0.5,
-        unit="%",
-        label="Shown from",
-        symbol="",
-        doc="Start of the drawn stretch, %.",
-    )
-    span = Quantity(
-        100.0,
-        bounds=(0.1, 100.0),
-        slider=(1.0, 100.0),
-        step=0.5,
-        unit="%",
-        label="Shown length",
-        symbol="",
-        doc="Length of the drawn stretch, %.",
-    )
-
-    #: What changes the comparison; the other parameters only the drawing.
-    asks = (
-        "circuit",
-        *(p for p, _ in COLUMNS.values()),
-        "probe_upper",
-        "probe_lower",
-        "probe_out",
-        "no_mean",
-        "interval",
-        "peak_upper",
-        "frequency_upper",
-        "peak_lower",
-        "frequency_lower",
-    )
+    peak_upper = _drive("amplitude", 0.1, "Upper drive, peak")
+    frequency_upper = _drive("frequency", 50e3, "Upper drive, frequency")
+    peak_lower = _drive("amplitude", 0.01, "Lower drive, peak")
+    frequency_lower = _drive("frequency", 45e3, "Lower drive, frequency")
+    start = _stretch("start", 0.0, 0.0, 99.0, (0.0, 99.0), "Shown from")
+    span = _stretch("span", 100.0, 0.1, 100.0, (1.0, 100.0), "Shown length")
 
     def __init__(self, **params):
         super().__init__(**params)
@@ -267,12 +230,11 @@ class CompareState(PageState):
         `whole` shows all of it; else the stretch that is set (by a link).
         """
         self.table = table
-        names = ["none", *(self.column_names())]
+        names = {"none": "none"}
+        names |= {str(k): text for k, text in enumerate(self.column_names(), 1)}
         values = {}
         for role, (name, _) in COLUMNS.items():
-            self.param[name].objects = dict(
-                zip(names, ["none", *(str(k + 1) for k in range(table.data.shape[1]))])
-            )
+            self.specs[name].offer(names)
             column = table.roles.get(role)
             values[name] = "none" if column is None else str(column + 1)
         if values["column_time"] == "none" and "index" in table.roles:

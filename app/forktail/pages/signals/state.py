@@ -12,7 +12,7 @@ from forktail.core.checks import QuantityError
 from forktail.core.models import BuiltCell, TextbookCell
 from forktail.core.path import Feed, Path, path_for, run_path
 from forktail.core.quantities import format_quantity
-from forktail.core.spec import choice, flag, number, spec, specs_of
+from forktail.core.spec import SPECS, choice, flag, number, spec, specs_of
 from forktail.core.thermal import thermal_voltage
 from forktail.core.uses.signals import SignalRun, run_signals
 from forktail.core.waves import sound
@@ -157,7 +157,7 @@ def _drive_parameters(side, **defaults):
     for name, s in specs_of(Drive).items():
         if name in _PER_CENT:
             s = number(
-                name,
+                f"{name}_per_cent",
                 100.0 * s.default,
                 "%",
                 100.0 * s.low,
@@ -250,9 +250,7 @@ class SignalsState(_Drives):
         flag("hold_scale", False, "Keep the colour scale", "Of the map.", part="view")
     )
     heard = _look("heard", "as it is", HEARD, "Hear the output", "view sound")
-    hear_shift = param_of(
-        spec("frequency", default=34e3, label="Listen: shift down by", part="view sound")
-    )
+    hear_shift = param_of(spec("frequency", default=34e3, label="Shift down by", part="view sound"))
     hear_slow = param_of(
         number(
             "hear_slow",
@@ -351,12 +349,19 @@ class SignalsState(_Drives):
         """
         circuit = shipped()[self.circuit][0]
         v_t = float(thermal_voltage(self.temperature))
-        area = list(circuit.area)
-        for first, second, offset in (
-            (0, 1, self.offset_left),
-            (3, 2, self.offset_right),
-            (4, 5, self.offset_lower),
+        area, most = list(circuit.area), 2.0 * v_t * math.log(SPECS["area"].high)
+        for first, second, name in (
+            (0, 1, "offset_left"),
+            (3, 2, "offset_right"),
+            (4, 5, "offset_lower"),
         ):
+            offset = getattr(self, name)
+            if abs(offset) > most:
+                raise QuantityError(
+                    f"{self.specs[name].label}: {format_quantity(offset, 'V')} would need one "
+                    "transistor 1e12 times as large as the other; allowed with a built circuit is "
+                    f"up to {format_quantity(most, 'V')} of either sign."
+                )
             half = math.exp(offset / (2.0 * v_t))
             area[first] *= half
             area[second] /= half

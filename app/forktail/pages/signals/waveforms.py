@@ -6,7 +6,17 @@ the cursor lies on the overlay canvas and moves without a waveform being sent or
 
 import numpy as np
 from bokeh.core.properties import value
-from bokeh.models import BasicTicker, Legend, LegendItem, Line, Range1d, Scatter, VSpan, VStrip
+from bokeh.models import (
+    BasicTicker,
+    CustomJS,
+    Legend,
+    LegendItem,
+    Line,
+    Range1d,
+    Scatter,
+    VSpan,
+    VStrip,
+)
 
 from forktail.core.quantities import format_quantity
 from forktail.ui.plots import FONT, Plot, axis_unit, float_source, replace
@@ -17,14 +27,19 @@ POINTS = 1000
 MOST_STRETCHES = 16
 
 MARKED = "phase inverted"
+_SAME_MARGIN = """
+const px = parseFloat(getComputedStyle(document.documentElement).fontSize)
+const wide = Math.round(5 * px)
+if (figure.min_border_left !== wide) figure.min_border_left = wide
+"""
 
 #: Plot -> (axis label, traces); a trace is (column, legend, colour, width, dash).
 TRACES = {
     "inputs": (
         "Inputs",
         (
-            ("upper", "upper input", "upper", 1.8, "solid"),
-            ("lower", "lower input", "lower", 2.6, "solid"),
+            ("upper", "upper input", "upper", 1.6, "solid"),
+            ("lower", "lower input", "lower", 3.6, "solid"),
         ),
     ),
     "collectors": (
@@ -106,8 +121,10 @@ class TimePlot(Plot):
         super().__init__(name, theme)
         f = self.figure
         f.x_range = x_range
-        f.min_border_left = 68
+        f.min_border_left = 75
         f.min_border_right = 12
+        # one left margin for all, wide enough for their labels whatever the size of type
+        f.js_on_change("inner_width", CustomJS(args={"figure": f}, code=_SAME_MARGIN))
         self.factor = 1.0
         f.xaxis[0].ticker = BasicTicker(desired_num_ticks=8)
         f.yaxis[0].ticker = BasicTicker(desired_num_ticks=3)
@@ -124,19 +141,21 @@ class TimePlot(Plot):
             self.paint(shade.glyph, fill_color="rule")
         zero = f.hspan(y=[0], line_width=1, level="underlay")
         self.paint(zero.glyph, line_color="rule")
-        self.lines, items = {}, []
-        for column, text, colour, width, dash in traces:
+        self.lines, items = {}, {}
+        # a thin line lies on a thick one, so that equal waves are both seen
+        for column, text, colour, width, dash in sorted(traces, key=lambda t: -t[3]):
             line = self.add(
                 Line, "x", column, source=sources[column], line_width=width, line_dash=dash
             )
             self.paint(line.glyph, line_color=colour)
             self.lines[column] = line
-            items.append(LegendItem(label=text, renderers=[line]))
+            items[column] = LegendItem(label=text, renderers=[line])
             mark = self.add(
                 Scatter, "t", column, source=readings, size=11, line_width=2, level="overlay"
             )
             self.paint(mark.glyph, line_color="panel", fill_color=colour)
             self.lines[f"{column} mark"] = mark
+        items = [items[column] for column, *_ in traces]
         if name in ("inputs", "difference"):
             items.append(LegendItem(label=value(MARKED), renderers=[shade]))
         self.legend = Legend(

@@ -176,7 +176,8 @@ def _split_bar(x, y, width, data_id, names, kind=""):
     narrow = "minor" if width < 150 else ""
     return (
         f'<g class="split {kind}"><rect x="{x - half}" y="{y - 9}" width="{width}" height="18" '
-        f'class="second"/><rect x="{x - half}" y="{y - 9}" width="0" height="18" class="first" '
+        f'class="second" data-id="{data_id}-rest"/>'
+        f'<rect x="{x - half}" y="{y - 9}" width="0" height="18" class="first" '
         f'data-id="{data_id}"/><rect x="{x - half}" y="{y - 9}" width="{width}" height="18" '
         f'class="frame"/>'
         + svg.text(x - half, y - 17, names[0], "s", "start", f"{data_id}-a", narrow)
@@ -381,6 +382,7 @@ def _set_split(out, name, first, second, width):
     total = first + second
     share = first / total if total else 0.0
     out[name] = {"width": f"{width * share:.1f}"}
+    out[f"{name}-rest"] = {"width": str(width if total else 0)}
     out[f"{name}-a"] = {"#": f"{100 * share:.0f} %" if total else "no current"}
     out[f"{name}-b"] = {"#": f"{100 * (1 - share):.0f} %" if total else ""}
 

@@ -214,11 +214,8 @@ class _Views(PageState):
         choice("use", "mixer", {k: u.title for k, u in USES.items()}, "Use", part="view")
     )
     model = param_of(choice("model", "textbook", MODELS, "Model"))
-    circuit = param.Selector(
-        default=DEFAULT_CIRCUIT,
-        objects={t: k for k, t in stored_circuits().items()},
-        label="Circuit",
-        doc="Which built cell.",
+    circuit = param_of(
+        choice("circuit", DEFAULT_CIRCUIT, stored_circuits(), "Circuit", "Which built cell.")
     )
     time = param_of(_look("time", "Time plot", "whole", "start", "settled", "call"))
     band = param_of(_look("band", "Spectrum", "near", "all"))
@@ -347,8 +344,8 @@ class UsesState(_Base):
     def use_circuit(self, circuit):
         """Take a circuit of the user's own as the built cell."""
         self._own = circuit
-        objects = {f"{circuit.title or 'your circuit'} (from your file)": OWN_CIRCUIT}
-        self.param.circuit.objects = {**{t: k for k, t in stored_circuits().items()}, **objects}
+        own = f"{circuit.title or 'your circuit'} (from your file)"
+        self.specs["circuit"].offer({**stored_circuits(), OWN_CIRCUIT: own})
         self.param.update(model="built", circuit=OWN_CIRCUIT)
         self.param.trigger("circuit")
 

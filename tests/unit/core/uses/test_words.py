@@ -14,11 +14,11 @@ from forktail.core.uses.words import because, difference, difference_text, divid
 @pytest.mark.parametrize(
     "merit, expected, text",
     [
-        (Merit("k", "n", 10.5, "V", "r", 10.0), (5.0, "%"), "+5.00%"),
+        (Merit("k", "n", 10.5, "V", "r", 10.0), (5.0, "%"), "+5.00 %"),
         (Merit("k", "n", 20.0, "dB", "r", 23.0), (-3.0, "dB"), "\u22123.00 dB"),
         (Merit("k", "n", 49.0, "%", "r", 50.0), (-1.0, "%"), "\u22121.00\u00a0points"),
         # a small percentage is told apart in parts of itself: 0.02 points would read as nothing
-        (Merit("k", "n", 0.06, "%", "r", 0.05), (20.0, "%"), "+20.0%"),
+        (Merit("k", "n", 0.06, "%", "r", 0.05), (20.0, "%"), "+20.0 %"),
         (Merit("k", "n", 0.2, "%", "r", 0.0), (0.2, "%"), "+0.20\u00a0points"),
         (Merit("k", "n", 90.5, "deg", "r", 90.0), (0.5, "deg"), "+0.50\u00b0"),
         (Merit("k", "n", 240.0, "dB", "r", 240.0), None, ""),
@@ -73,8 +73,8 @@ def test_reasons():
     part = (("offset_lower", -1.5),)
     text = because(law, False, True, part, b)
     assert text == (
-        "Here the figure is off by \u221220.0%: the offset of the lower pair, 1.00 mV makes "
-        "\u221215.0%."
+        "Here the figure is off by \u221220.0 %: the offset of the lower pair, 1.00 mV makes "
+        "\u221215.0 %."
     )
     assert because(law, False, False, part, b).endswith("; the scene is past that limit as well.")
     assert because(law, False, False, (), b).endswith(": the scene is past that limit.")

@@ -37,7 +37,7 @@ def test_guess_fills_the_columns(state):
     assert [
         getattr(state, f"column_{c}") for c in ("time", "upper", "lower", "left", "right", "out")
     ] == ["1", "2", "3", "4", "5", "none"]
-    assert list(state.param.column_upper.names) == [
+    assert [title for _, title in state.param.column_upper.spec.choices] == [
         "none",
         "1: time (s)",
         "2: upper (V)",
@@ -109,7 +109,7 @@ def test_link_round_trip(state):
     "query, words",
     [
         ("span=500%25", "out of range"),
-        ("probe_upper=11", "probe_upper"),
+        ("probe_upper=11", "Upper input is"),
         ("colour=1", "colour"),
         ("r_load_left=-3", "Left load"),
         ("circuit=none", "not shipped"),

@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tests.helpers import allowed
 
 from forktail.core.spec import round_values
 from forktail.core.spec import spec as spec_of
@@ -17,6 +16,7 @@ from forktail.pages.signals.spectrum import place_labels, short_label
 from forktail.pages.signals.state import MODELS, PRESETS, SPANS, SignalsState
 from forktail.pages.signals.waveforms import POINTS, round_up, thinned
 from forktail.ui.state import Quantity, param_of
+from helpers import allowed
 
 SPECS = {n: p.spec for n, p in SignalsState.param.objects().items() if isinstance(p, Quantity)}
 quantities = st.fixed_dictionaries({}, optional={n: allowed(s) for n, s in SPECS.items()})

@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
-from tests.helpers import allowed
 
 from forktail.core.cell import law as cell
 from forktail.core.checks import QuantityError
@@ -20,6 +19,7 @@ from forktail.pages.steer.state import (
     SteerState,
 )
 from forktail.ui.state import MAX_QUERY, Quantity
+from helpers import allowed
 
 SPECS = {n: p for n, p in SteerState.param.objects().items() if isinstance(p, Quantity)}
 

@@ -144,7 +144,7 @@ def _signed(value, unit, points=False):
     size = abs(value)
     text = f"{value:.{2 if size < 10 else 1 if size < 100 else 0}f}"
     text = "0" if not float(text) else f"+{text}" if value > 0 else text
-    text += {"%": "\u00a0points" if points else "%", "deg": "\u00b0"}.get(unit, f" {unit}")
+    text += "\u00a0points" if points else {"deg": "\u00b0"}.get(unit, f" {unit}")
     return text.replace("-", "\u2212")
 
 

@@ -1,0 +1,254 @@
+"""One declaration a quantity: every place takes the same values, and refuses in one sentence.
+
+Places are found by the specs that they carry, so a new one is held to this by itself: parameters
+of every `PageState`, fields of every dataclass, options of every command.
+"""
+
+import importlib
+import inspect
+import json
+import math
+import pkgutil
+from argparse import _SubParsersAction
+from dataclasses import dataclass, is_dataclass
+from functools import cache, lru_cache
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+import forktail
+from forktail.cli import build_parser, main
+from forktail.cli.cell import OPTIONS
+from forktail.core.checks import QuantityError
+from forktail.core.models import TextbookCell
+from forktail.core.quantities import UNITS
+from forktail.core.spec import SPECS, Spec, checked, number, read_settings, specs_of
+from forktail.ui.state import PageState, Setting, param_of
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a quantity stands: `says` is what a message of this place begins with, `take` the
+    way of a text into it, `set` that of a number (None where there is no other way)."""
+
+    name: str
+    spec: Spec
+    says: str
+    take: object
+    set: object = None
+
+
+@lru_cache(maxsize=1)
+def modules():
+    names = (m.name for m in pkgutil.walk_packages(forktail.__path__, "forktail."))
+    return [importlib.import_module(n) for n in names if not n.endswith("__main__")]
+
+
+def below(cls):
+    for sub in cls.__subclasses__():
+        yield sub
+        yield from below(sub)
+
+
+def of_page(cls, name):
+    """Typed into a control, and set by a program."""
+
+    def set(value):
+        state = states(cls)
+        before = getattr(state, name)
+        try:
+            setattr(state, name, value)
+            return getattr(state, name)
+        finally:
+            setattr(state, name, before)
+
+    return lambda text: set(states(cls).specs[name].read(text)), set
+
+
+@cache
+def states(cls):
+    return cls()
+
+
+def of_fields(cls, name):
+    """From a file or a word on the command line, and given to a function."""
+
+    def set(value):
+        return getattr(checked(cls(**{name: value})), name)
+
+    return lambda text: set(getattr(read_settings(cls, {name: text}), name)), set
+
+
+def options(parser, path=""):
+    for action in parser._actions:
+        if isinstance(action, _SubParsersAction):
+            for name, sub in action.choices.items():
+                yield from options(sub, f"{path} {name}")
+        elif getattr(action, "spec", None) is not None:
+            yield path, action.option_strings[0], action.spec
+
+
+@lru_cache(maxsize=1)
+def places():
+    out = []
+    for module in modules():
+        for cls in vars(module).values():
+            if inspect.isclass(cls) and is_dataclass(cls) and cls.__module__ == module.__name__:
+                for name, spec in specs_of(cls).items():
+                    out.append(Place(f"{cls.__name__}.{name}", spec, name, *of_fields(cls, name)))
+    for cls in below(PageState):
+        if not cls.page or not cls.__module__.startswith("forktail."):
+            continue
+        for name, p in cls.param.objects().items():
+            if isinstance(p, Setting):
+                place = Place(f"{cls.__name__}.{name}", p.spec, p.spec.title, *of_page(cls, name))
+                out.append(place)
+    for path, option, spec in options(build_parser()):
+
+        def take(text, spec=spec, option=option):
+            return spec.read(text, option)
+
+        out.append(Place(f"{path} {option}", spec, option, take))
+    return tuple(out)
+
+
+def of(quantity):
+    return [p for p in places() if p.spec.quantity == quantity and p.spec.kind == "number"]
+
+
+#: Every number that is declared somewhere.
+GROUPS = sorted({p.spec.quantity for p in places() if p.spec.kind == "number"})
+
+
+def texts(spec):
+    """What somebody may type: values about the bounds, other units, anything at all."""
+    low = spec.low if spec.low is not None else -1e12
+    high = spec.high if spec.high is not None else 1e12
+    span = high - low
+    edges = [low, high, math.nextafter(low, -math.inf), math.nextafter(high, math.inf), 0.0]
+    values = st.one_of(
+        st.sampled_from(edges),
+        st.floats(low - span, high + span, allow_subnormal=False),
+        st.floats(low, high, allow_subnormal=False),
+        st.integers(-10, 100).map(float),
+    )
+    if spec.unit == "K":
+        values = values.filter(lambda v: v > 0)
+    units = [s for spellings, _, _ in UNITS.values() for s in spellings]
+    return st.one_of(
+        values.map(spec.write),
+        st.builds("{:g}{}{}".format, st.floats(-1e3, 1e3), st.sampled_from("pnumkMG "),
+                  st.sampled_from(["", *units])),
+        st.sampled_from(["", "nan", "inf", "none", "1e999", "2k2", "4u7", "1,5", "5 apples"]),
+        st.text(max_size=12),
+    )  # fmt: skip
+
+
+def answer(place, text):
+    """(number, "") or (None, what the sentence says behind the name of the place)."""
+    try:
+        return place.take(text), ""
+    except QuantityError as error:
+        said = str(error)
+        assert said.startswith(f"{place.says}: ") and "\n" not in said, (place.name, said)
+        return None, said.removeprefix(f"{place.says}: ")
+
+
+@pytest.mark.parametrize("quantity", GROUPS)
+def test_a_text_is_taken_everywhere_or_refused_everywhere_in_one_sentence(quantity):
+    where = of(quantity)
+    one = where[0]
+
+    @settings(max_examples=60)
+    @given(texts(one.spec))
+    def same(text):
+        value, sentence = answer(one, text)
+        for place in where:
+            unit_free = place.spec.unit == one.spec.unit
+            assert unit_free, f"{place.name} has the unit {place.spec.unit}"
+            assert answer(place, text) == (value, sentence), (place.name, one.name)
+            if value is not None:
+                assert place.spec.read(place.spec.write(value)) == value
+                if place.set is not None:
+                    assert place.set(value) == value
+
+    same()
+
+
+@pytest.mark.parametrize("quantity", GROUPS)
+def test_a_number_out_of_bounds_is_refused_by_the_program_too(quantity):
+    for place in of(quantity):
+        low, high = place.spec.low, place.spec.high
+        bad = [math.nan]
+        bad += [] if low is None else [math.nextafter(low, -math.inf)]
+        bad += [] if high is None else [math.nextafter(high, math.inf)]
+        bad += [low] if place.spec.low_open else []
+        for value in bad if place.set is not None else []:
+            with pytest.raises(QuantityError, match="allowed is|not a finite"):
+                place.set(value)
+
+
+def test_every_quantity_has_a_place_and_the_places_are_found():
+    # the areas of a circuit are seven numbers in one field
+    assert set(SPECS) <= {p.spec.quantity for p in places()} | {"area"}
+    names = {p.name for p in of("r_load")}
+    assert {"SteerState.r_load", "SignalsState.r_load", "TextbookCell.r_load"} <= names
+    assert {" point --load", " sweep --load", " spectrum --load"} <= names
+    assert len(places()) > 250
+
+
+@pytest.mark.parametrize("place", places(), ids=lambda p: p.name)
+def test_what_has_the_name_of_a_quantity_is_that_quantity(place):
+    if place.spec.kind != "number":
+        return
+    for start in ("cell__", "cell_", "upper_", "lower_", ""):
+        name = place.spec.name.removeprefix(start)
+        if name in SPECS:
+            # the offset of a drive is its DC
+            assert place.spec.quantity in (name, {"offset": "dc"}.get(name))
+            break
+    default, s = place.spec.default, place.spec
+    assert s.check(default) == default and s.title and s.allowed
+    if s.slider:
+        for step in {0, 1, s.steps() // 2, s.steps()}:
+            assert s.read(s.write(s.at_step(step))) == s.at_step(step)
+
+
+def test_no_setting_of_a_page_is_without_a_spec():
+    for cls in below(PageState):
+        for name, p in cls.param.objects().items():
+            if name not in ("name", "circuit"):
+                assert isinstance(p, Setting) and p.spec is not None, f"{cls.__name__}.{name}"
+
+
+@pytest.mark.parametrize("name", OPTIONS)
+def test_an_option_reaches_the_cell_or_is_refused_as_on_a_page(name, capsys):
+    option, spec = OPTIONS[name], specs_of(TextbookCell)[name]
+    ends = [spec.write(v) for v in (spec.low, spec.high)]
+    for text in ends:
+        assert main(["point", f"{option}={text}", "--json"]) == 0
+        answer = json.loads(capsys.readouterr().out)
+        if name == "i_tail":
+            assert answer["i_tail"] == spec.read(text)
+    for text in (spec.write(1.01 * spec.high), "5 apples"):
+        assert main(["point", f"{option}={text}"]) == 2
+        with pytest.raises(QuantityError) as page:
+            param_of(spec).read(text)
+        said = capsys.readouterr().err.strip().removeprefix(f"forktail: {option}: ")
+        assert said == str(page.value).removeprefix(f"{spec.title}: ")
+
+
+def test_a_place_cannot_say_what_is_allowed():
+    with pytest.raises(TypeError, match="declared once"):
+        SPECS["r_load"].at(high=1e6)
+    with pytest.raises(TypeError, match="declared once"):
+        SPECS["r_load"].at("other", unit="V")
+
+
+def test_bounds_can_be_typed_as_they_are_told():
+    for s in (*SPECS.values(), number("odd", 1.0, "V", -1.2345678, 3.0)):
+        told = s.allowed.partition(", or ")[0].removeprefix("allowed is ")
+        low, _, high = told.removeprefix("above ").removeprefix("at least ").partition(" to ")
+        assert s.low == (s.low if s.low_open else s.read(low))
+        assert not high or s.high == s.read(high)
