@@ -5,9 +5,10 @@ the share of that part. Shares add up to the whole as long as each is small.
 """
 
 from dataclasses import replace
+from typing import Any
 
 from forktail.core.checks import QuantityError
-from forktail.core.models import BuiltCell, TextbookCell
+from forktail.core.models import BuiltCell, Solver, TextbookCell
 from forktail.core.path import Feed
 from forktail.core.spec import specs_of
 from forktail.core.uses.reference import bench
@@ -32,7 +33,7 @@ def ideals(b):
         if b.path.feed(side).corner > 0.0:
             feed = Feed(0.0, b.path.feed(side).gain)
             found[f"coupling_{side}"] = bench(b.solve, replace(b.path, **{side: feed}))
-    cells = {}
+    cells: dict[str, Solver] = {}
     if b.built is not None:
         cells = {k: BuiltCell(c, b.solve.stiff) for k, c in _circuits(b.built).items()}
     elif isinstance(b.solve, TextbookCell):
@@ -49,7 +50,7 @@ def ideals(b):
 
 def _circuits(circuit):
     """The circuit with one part made ideal: part -> Circuit."""
-    made = {
+    made: dict[str, dict[str, Any]] = {
         f"drive_{side}": {f"r_source_{side}": 0.0, f"r_termination_{side}": float("inf")}
         for side in ("upper", "lower")
     }
@@ -84,7 +85,7 @@ def shares(off, judge, b):
         Shares in the unit of the figure, the largest first; parts that make little or work the
         other way are left out.
     """
-    found = {key: [] for key in off}
+    found: dict[str, list] = {key: [] for key in off}
     for part, ideal in ideals(b).items():
         try:
             left = judge(ideal)

@@ -16,7 +16,7 @@ from forktail.core.checks import QuantityError
 from forktail.core.models import TextbookCell
 from forktail.core.quantities import format_quantity
 from forktail.core.spec import checked, choice, number, setting, spec
-from forktail.core.uses.reference import CALL, bench, needs
+from forktail.core.uses.reference import CALL, Bench, bench, needs
 from forktail.core.uses.result import (
     LOUD,
     Curve,
@@ -75,7 +75,7 @@ class Modulation:
     `behind` the factor of the loads at the carrier and at both sidebands.
     """
 
-    b: object
+    b: Bench
     window: drives.Window
     tones: tuple
     table: Table

@@ -16,7 +16,7 @@ import numpy as np
 from forktail.core.cell import pair
 from forktail.core.cell.law import CellSettings, solve_cell
 from forktail.core.checks import QuantityError
-from forktail.core.models import BuiltCell, TextbookCell
+from forktail.core.models import BuiltCell, Solver, TextbookCell
 from forktail.core.path import Path, path_for
 from forktail.core.quantities import format_quantity
 from forktail.core.spec import spec, specs_of
@@ -42,7 +42,7 @@ class Bench:
     model : str
     """
 
-    solve: object = field(repr=False)
+    solve: Solver = field(repr=False)
     path: Path = field(repr=False)
     i_tail: float
     r_load: float

@@ -46,9 +46,9 @@ class Relation:
         Whether the scene is inside that limit.
     """
 
-    value: float = None
+    value: float | None = None
     within: float = math.nan
-    limit: float = None
+    limit: float | None = None
     limit_unit: str = ""
     inside: bool = True
 
@@ -114,7 +114,7 @@ class Curve:
     x_unit: str
     y_unit: str
     traces: tuple
-    point: tuple = None
+    point: tuple | None = None
     title: str = ""
     x_label: str = ""
     y_label: str = ""
@@ -151,8 +151,8 @@ class Merit:
     value: float
     unit: str
     relation: str = ""
-    relation_value: float = None
-    limit: float = None
+    relation_value: float | None = None
+    limit: float | None = None
     limit_unit: str = ""
     holds: bool = True
     stops: str = ""
@@ -193,9 +193,9 @@ class Shown:
     """What a run is drawn and heard from: records by key, spectrum, window in words, sound."""
 
     records: dict
-    spectrum: LabelledSpectrum
+    spectrum: LabelledSpectrum | None
     window: str = ""
-    listen: Listen = None
+    listen: Listen | None = None
 
 
 @dataclass(frozen=True, repr=False)
@@ -227,11 +227,11 @@ class UseResult:
     settings: object
     sentence: str
     records: dict
-    spectrum: LabelledSpectrum
+    spectrum: LabelledSpectrum | None
     curves: tuple
     merits: tuple
     window: str = ""
-    listen: Listen = None
+    listen: Listen | None = None
     notes: tuple = field(default=())
 
     def __repr__(self) -> str:

@@ -5,6 +5,7 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 
@@ -72,7 +73,7 @@ class SignalRun:
     fitted: np.ndarray
     error: np.ndarray
     flips: np.ndarray
-    spectrum: LabelledSpectrum
+    spectrum: LabelledSpectrum | None
     merits: tuple
     sentence: str
     notes: tuple
@@ -245,8 +246,8 @@ def run_signals(
         )
     t = window.time
     path = _with_corners(path or path_for(solve), coupling_upper, coupling_lower, load_corner)
-    waves = (drives.sample(d, t) for d in (upper, lower))
-    passed = run_path(solve, *waves, window.duration / window.samples, at, path)
+    waves = [drives.sample(d, t) for d in (upper, lower)]
+    passed = run_path(solve, waves[0], waves[1], window.duration / window.samples, at, path)
     (v_upper, v_lower), point = passed.fed, passed.loads
     good = np.broadcast_to(np.asarray(point.converged), v_upper.shape)
     whole = bool(good.all())
@@ -433,7 +434,9 @@ def _merits(spectrum, upper, lower, tones, b, v_out, fitted, v_upper, v_lower):
                 "carries DC: one half cycle then gives more than the other.",
             )
         )
-    mains = [next((t for t in tones if t.side == side), None) for side in ("upper", "lower")]
+    mains: list[Any] = [
+        next((t for t in tones if t.side == side), None) for side in ("upper", "lower")
+    ]
     if all(mains) and mains[0].cycles != mains[1].cycles:
         merits += _product_merits(spectrum, upper, lower, tones, mains, b)
     alone = [

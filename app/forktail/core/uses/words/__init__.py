@@ -137,7 +137,8 @@ def difference_text(merit):
     if found is None:
         return ""
     points = merit.unit == "%" and not 0.0 < abs(merit.relation_value) < SMALL
-    return _signed(*found, points)
+    value, unit = found
+    return _signed(value, unit, points)
 
 
 def _signed(value, unit, points=False):
