@@ -7,7 +7,7 @@ For a notebook or a script:
     >>> solve_built(board)
     <OperatingPoint: built, 1 point, v_out 0 V>
     >>> print(run_signals(Drive(frequency=43e3), Drive(frequency=45e3), board).sentence)
-    The difference at 2.000 kHz comes out at 68.7 mV, the sum at 88.00 kHz at 68.7 mV; next is ...
+    The difference at 2.00 kHz comes out at 68.7 mV, the sum at 88.0 kHz at 68.7 mV; next is ...
 
 SI units throughout: V, A, ohm, F, Hz, s and K; any array broadcasts. What cannot be used raises
 `forktail.core.checks.QuantityError`, a `ValueError` whose text says what would be right.

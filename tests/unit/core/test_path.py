@@ -266,6 +266,7 @@ def test_loads_of_a_built_cell_are_one_pole_each():
     expected = np.fft.irfft(np.fft.rfft(went.cell.v_left) / (1 + 2j * np.pi * f * tau), N)
     np.testing.assert_allclose(went.loads.v_left, expected, atol=0.01 * np.ptp(expected))
     assert np.ptp(went.loads.v_out) < 0.9 * np.ptp(went.cell.v_out)
+    np.testing.assert_allclose(went.loads.v_out, went.loads.v_right - went.loads.v_left)
 
 
 def test_the_path_of_a_circuit_holds_its_corners():
@@ -311,6 +312,7 @@ def test_samples_without_a_solution_stay_out(monkeypatch):
     lost = np.abs(0.05 * SINE) >= 0.04
     assert np.isnan(went.loads.v_out[lost]).all() and np.isfinite(went.loads.v_out[~lost]).all()
     np.testing.assert_array_equal(went.settled, ~lost)
+    np.testing.assert_array_equal(went.cell.converged, ~lost)
     # a pole needs the whole period: the loads are left as fast as the cell
     np.testing.assert_array_equal(went.loads.v_out, went.cell.v_out)
 
