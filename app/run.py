@@ -47,7 +47,7 @@ def environment_python(extra=""):
     except subprocess.CalledProcessError as error:
         sys.exit(
             f"The set-up stopped at: {' '.join(map(str, error.cmd))}\n"
-            "Its message stands above. On Debian and Ubuntu the virtual environment needs the "
+            "Its message is above. On Debian and Ubuntu the virtual environment needs the "
             "package python3-venv; the rest needs a network to the Python package index."
         )
     stamp.write_text(wanted)

@@ -77,7 +77,7 @@ def lesson_question(lesson, step, seed=0):
 
 
 def lesson_scenes():
-    """The steps of each lesson on its own page: lists as from `state_class.scene_sets`."""
+    """The steps of each lesson on the lesson page: lists as from `state_class.scene_sets`."""
     return [
         {
             "title": f"Lesson: {entry.lesson.title}",

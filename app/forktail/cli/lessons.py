@@ -16,7 +16,7 @@ def command_check(args):
     folder = Path(args.folder) if args.folder else lessons_dir()
     if not folder.is_dir():
         raise QuantityError(
-            f"'{folder}' is not a folder; wanted is one that holds a folder for each lesson."
+            f"'{folder}' is not a folder; give one that holds a folder for each lesson."
         )
     alone = (folder / "lesson.toml").exists()
     library = read_library(
@@ -102,7 +102,7 @@ def add_lessons(commands, parser_class, raw=argparse.RawDescriptionHelpFormatter
         "handout",
         help="write a worksheet with its key",
         formatter_class=raw,
-        description="Write a worksheet with blanks, and the key on pages of its own, as one HTML "
+        description="Write a worksheet with blanks, and the key on separate pages, as one HTML "
         "file\nthat prints on A4 and Letter.",
         epilog="Example: forktail lessons handout one-pair --html one-pair.html",
     )

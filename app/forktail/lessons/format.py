@@ -91,7 +91,7 @@ Texts in lesson.toml (question, choice, hint, goal) are one line of the same Mar
   said about "now" belongs there. `::: screen` and `::: paper` blocks are for one of the two only;
   the worksheet has neither sliders nor anything that moves.
 - `$ v_out = I_tail R_load tanh(v_upper / 2 V_T) $` is a formula in the notation of
-  `formula.py` (`$$ ... $$` on a line of its own).
+  `formula.py` (`$$ ... $$` on a separate line).
 - `[tail current](glossary:tail-current)` links a term of `lessons/glossary.md`, where each
   level-two heading is a term; `[assumptions](assumptions:)` links that page.
 
@@ -193,7 +193,7 @@ class Step:
 
     @property
     def kind(self):
-        """The `SceneKind` that it stands on."""
+        """The `SceneKind` of its scene."""
         return kind_of(self.page)
 
 

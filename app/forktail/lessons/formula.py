@@ -213,7 +213,7 @@ def to_mathml(text, display=False):
     text : str
         In the notation of this module.
     display : bool
-        On a line of its own.
+        On a separate line.
 
     Returns
     -------
@@ -226,7 +226,7 @@ def to_mathml(text, display=False):
         If the formula cannot be read.
     """
     if len(text) > MAX_LENGTH:
-        raise QuantityError(f"a formula has {len(text)} characters; allowed are {MAX_LENGTH}.")
+        raise QuantityError(f"a formula has {len(text)} characters; it may have {MAX_LENGTH}.")
     inner = _Formula(text).whole()
     kind = ' display="block"' if display else ""
     return (

@@ -49,8 +49,7 @@ class Expression:
         answer = self.value(known)
         if not isinstance(answer, bool):
             raise QuantityError(
-                f"'{self.text}' is not a condition; wanted is a comparison, such "
-                "as abs(v_out) < 1 mV."
+                f"'{self.text}' is not a condition; write a comparison, such as abs(v_out) < 1 mV."
             )
         return answer
 

@@ -1,4 +1,4 @@
-"""Worksheet of a lesson with blanks, and its key on pages of its own: one HTML file that prints."""
+"""Worksheet of a lesson with blanks, and its key on separate pages: one HTML file that prints."""
 
 from forktail.lessons.format import ROLES
 from forktail.lessons.markdown import Rendering

@@ -30,7 +30,7 @@ def read_glossary(path, shown):
                     Fault(
                         shown,
                         start - 1,
-                        f"the term '{term}' stands here twice.",
+                        f"the term '{term}' appears twice.",
                         "Keep one of the two.",
                     )
                 )
@@ -75,7 +75,7 @@ def read_library(folder, shown=None):
                     lesson.file,
                     1,
                     f"the id '{lesson.id}' is that of {ids[lesson.id]} too.",
-                    "Give each lesson an id of its own.",
+                    "Give each lesson a different id.",
                 )
             )
         elif lesson:

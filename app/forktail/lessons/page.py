@@ -68,7 +68,7 @@ class LessonPage(Page):
     # ---- drawing
 
     def changed(self, *events):
-        """Draw anew, unless a step is being entered."""
+        """Draw again, unless a step is being entered."""
         if not self._asleep:
             self.walk.moved = self.walk.moved or bool(self.walk.unlocked())
             super().changed(*events)

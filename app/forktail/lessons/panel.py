@@ -25,7 +25,7 @@ class LessonPanel(Component):
         self._live = {}
 
     def show(self, spec, live):
-        """Show a step anew; `live` are its live figures."""
+        """Show a step; `live` are its live figures."""
         self._live = dict(live)
         self.spec = {**spec, "live": dict(live)}
 
@@ -56,7 +56,7 @@ class LessonList(Component):
 
 
 class LessonControls(Controls):
-    """Controls of a scene inside a lesson: unlocked rows and Reset only, no link of their own."""
+    """Controls of a scene inside a lesson: unlocked rows and Reset only, no link."""
 
     sheets = ("assets/pages/lesson/style.css",)
 

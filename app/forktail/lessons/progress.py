@@ -1,6 +1,6 @@
 """What a learner's browser keeps of one lesson: step id -> what was done there.
 
-The browser hands it over when the page opens, and takes each new entry. Anything may stand in it:
+The browser hands it over when the page opens, and takes each new entry. It may hold anything:
 it may come from a file, or from another version of the lesson.
 """
 

@@ -74,7 +74,7 @@ def show(item, digits=3, sign=False, percent=False):
         unit = unit_of(item.dimension)
         if unit is None:
             raise QuantityError(
-                "a figure to show has a mixture of units; wanted is one unit, "
+                "a figure to show has a mixture of units; give it one unit, "
                 "such as V or A, or a ratio."
             )
         text = format_quantity(value, unit, digits)

@@ -62,7 +62,7 @@ class _Table:
         """Name the keys that are not allowed here."""
         for key in self.values:
             if key not in allowed:
-                self.fault(f"'{key}' is not known here.", f"Known are {', '.join(allowed)}.", key)
+                self.fault(f"'{key}' is not known here.", f"Use one of {', '.join(allowed)}.", key)
 
     def get(self, key, kind, wanted, default=None, must=False):
         """A value, checked for its type."""
@@ -73,7 +73,7 @@ class _Table:
             return default
         good = isinstance(value, kind) and not (kind is int and isinstance(value, bool))
         if not good or (must and not value):
-            self.fault(f"'{key}' is {shortened(value)}.", f"Wanted is {wanted}.", key)
+            self.fault(f"'{key}' is {shortened(value)}.", f"Write {wanted}.", key)
             return default
         return value
 
@@ -238,7 +238,7 @@ class _Reader:
     def role(self, row):
         role = row.get("role", str, "breaks, bench or recap", "")
         if role and role not in ROLES:
-            there = f"Known are {', '.join(ROLES)}."
+            there = f"Use one of {', '.join(ROLES)}."
             row.fault(f"the role '{shortened(role)}' is not known.", there, "role")
         return role
 
@@ -301,7 +301,7 @@ class _Reader:
                 "the prediction has both choices and a number.", "Keep one of the two.", "number"
             )
         if not 2 <= len(rows) <= MAX_CHOICES:
-            rows[0].fault(f"there are {len(rows)} choices.", f"Wanted are 2 to {MAX_CHOICES}.")
+            rows[0].fault(f"there are {len(rows)} choices.", f"Write 2 to {MAX_CHOICES}.")
         choices = [self.choice(row) for row in rows]
         return Prediction(question, change, tuple(c for c in choices if c), line=table.line())
 
@@ -331,7 +331,7 @@ class _Reader:
         elif base_unit(unit) is None:
             table.fault(
                 f"the unit '{shortened(unit)}' is not known.",
-                'Known are V, A, ohm, Hz, s, F, W, dB, deg, % with any prefix, and "".',
+                'Use V, A, ohm, Hz, s, F, W, dB, deg or %, with any prefix, or "".',
                 "unit",
             )
         else:

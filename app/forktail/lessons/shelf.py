@@ -73,7 +73,7 @@ def use_folder(folder):
     path = Path(folder)
     if not path.is_dir():
         raise QuantityError(
-            f"'{folder}' is not a folder; wanted is one that holds a folder for each lesson."
+            f"'{folder}' is not a folder; give one that holds a folder for each lesson."
         )
     _SHELF.folder, _SHELF.live = path.resolve(), True
 

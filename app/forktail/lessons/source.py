@@ -65,7 +65,7 @@ def read_toml(path, name):
         text = read_file(path)
         return files.read(text), files.Lines(text), []
     except files.NotToml as error:
-        remedy = 'Texts stand in quotes, lists in square brackets, a step begins with "[[step]]".'
+        remedy = 'Put texts in quotes and lists in square brackets; a step begins with "[[step]]".'
         fault = Fault(name, error.line or 1, f"this is not TOML: {error.what}.", remedy)
         return None, files.Lines(""), [fault]
     except QuantityError as error:
@@ -113,7 +113,7 @@ def read_parts(path: Path, name):
                     Fault(
                         name,
                         number,
-                        f"the heading '{key}' stands here twice.",
+                        f"the heading '{key}' appears twice.",
                         "Keep one of the two.",
                     )
                 )

@@ -43,8 +43,8 @@ def _tokens(text):
         at = match.end()
         if kind == "wrong":
             raise QuantityError(
-                f"'{word}' at position {start + 1} does not belong here; allowed "
-                "are names, numbers with units, + - * / < <= > >=, and, or, not, "
+                f"'{word}' at position {start + 1} does not belong here; use "
+                "names, numbers with units, + - * / < <= > >=, and, or, not, "
                 "brackets."
             )
         if kind == "number":  # a unit may stand after a space: 1 mV
@@ -64,7 +64,7 @@ def _tokens(text):
 
 @dataclass(frozen=True)
 class Node:
-    """One node of the tree: what it is, where it stands in the text, and its parts."""
+    """One node of the tree: what it is, its place in the text, and its parts."""
 
     kind: str  # number text name neg + - * / call compare and or not
     at: int
@@ -76,10 +76,10 @@ class _Parser:
     def __init__(self, text):
         if not isinstance(text, str):
             raise QuantityError(
-                f"{text!r} is not a text; wanted is a condition such as 'abs(v_out) < 1 mV'."
+                f"{text!r} is not a text; write a condition such as 'abs(v_out) < 1 mV'."
             )
         if len(text) > MAX_LENGTH:
-            raise QuantityError(f"it has {len(text)} characters; allowed are {MAX_LENGTH}.")
+            raise QuantityError(f"it has {len(text)} characters; it may have {MAX_LENGTH}.")
         self.tokens, self.k, self.depth = _tokens(text), 0, 0
 
     @property
@@ -96,7 +96,7 @@ class _Parser:
     def whole(self):
         node = self.disjunction()
         if self.now.kind != "end":
-            self.fail("wanted is an operator or the end")
+            self.fail("an operator or the end belongs here")
         return node
 
     def fail(self, wanted):
@@ -168,7 +168,7 @@ class _Parser:
                 return Node("number", token.at, item)
             except QuantityError:
                 self.k -= 1
-                self.fail("wanted is a number with a unit, such as 1 mV or 2k2")
+                self.fail("write a number with a unit, such as 1 mV or 2k2")
         if token.kind == "text":
             self.k += 1
             return Node("text", token.at, token.text[1:-1])
@@ -182,9 +182,9 @@ class _Parser:
             node = self.disjunction()
             self.depth -= 1
             if not self.take(")"):
-                self.fail("wanted is a closing bracket")
+                self.fail("a closing bracket belongs here")
             return node
-        self.fail("wanted is a name, a number or an opening bracket")
+        self.fail("a name, a number or an opening bracket belongs here")
 
     def call(self, token):
         if token.text not in FUNCTIONS:
@@ -199,7 +199,7 @@ class _Parser:
             while self.take(","):
                 parts.append(self.disjunction())
             if not self.take(")"):
-                self.fail("wanted is a comma or a closing bracket")
+                self.fail("a comma or a closing bracket belongs here")
         self.depth -= 1
         low, high = FUNCTIONS[token.text][0]
         if not low <= len(parts) <= high:

@@ -138,7 +138,7 @@ class Walk:
         return {**self.step.start, **self.situation.draw}
 
     def again(self):
-        """Forget what was done in this step and begin it anew."""
+        """Forget what was done in this step and begin it again."""
         self.progress.forget(self.step)
         self.enter(self.at)
 

@@ -130,7 +130,7 @@ export function render({ model, el }) {
           button("Back", () => send("go", { at: spec.at - 1 }), { disabled: spec.at === 0 }),
           lastStep ? null : button(waiting ? "Skip for now" : "Next", () => send("go", { at: spec.at + 1 }), { class: waiting ? "" : "main", "data-keep": "next" }),
           lastStep && spec.next && make("a", { class: "go", href: spec.next.id ? `lesson?id=${spec.next.id}` : "lessons", text: spec.next.id ? `Next lesson: ${spec.next.title}` : "Back to all lessons" })),
-        button("Print worksheet", () => send("handout"), { class: "quiet", title: "A worksheet with blanks, and the key on pages of its own" })));
+        button("Print worksheet", () => send("handout"), { class: "quiet", title: "A worksheet with blanks, and the key on separate pages" })));
     patchLive(spec.live);
     if (moved) {
       store.place(spec.lesson, spec.steps[spec.at][0]);

@@ -79,7 +79,7 @@ export function render({ model, el }) {
     const reset = button("Reset\u2026", () => { ask.hidden = false; ask.querySelector("button").focus(); });
     host.replaceChildren(
       make("header", {}, make("h1", { text: "Lessons" }),
-        make("p", { class: "lead", text: "Read, predict, see, explain. Each lesson stands beside the live circuit that it is about; you say what you expect, then the circuit shows it." }),
+        make("p", { class: "lead", text: "Read, predict, see, explain. Each lesson is next to the live circuit that it is about: you say what you expect, then the circuit shows it." }),
         ...(open ? [make("p", {}, make("a", { class: "go", href: `lesson?id=${open.id}`, text: `${begun ? "Go on" : "Begin"}: ${open.title}` }))] : []),
         make("p", { class: "soft" }, make("a", { href: "lessons?read=glossary", text: "Glossary" }), " \u00b7 ",
           make("a", { href: "lessons?read=assumptions", text: "Assumptions and sources" }))),

@@ -41,7 +41,7 @@ def test_check_names_file_line_and_remedy(capsys, copy):
     path.write_text(path.read_text().replace("minutes = 15", "minutes = 0.5"))
     status, out, err = run(capsys, "lessons", "check", str(copy))
     assert status == 1
-    assert out.startswith(f"{path}:3: 'minutes' is 0.5. Wanted is whole minutes")
+    assert out.startswith(f"{path}:3: 'minutes' is 0.5. Write whole minutes")
     assert err == "1 fault in 1 lesson.\n"
 
 

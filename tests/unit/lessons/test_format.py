@@ -200,7 +200,7 @@ def _replaced(old, new, where="toml"):
         ("md", "Do it.", "$ a + $", "lacks something"),
         ("md", "Do it.", "[x](lesson:none)", "no lesson has the id 'none'"),
         ("md", "# do", "# does", "belongs to no step"),
-        ("md", "# do", "# ask", "stands here twice"),
+        ("md", "# do", "# ask", "appears twice"),
     ],
 )
 def test_each_fault_is_named_with_its_file_and_line(folder, where, old, new, said):

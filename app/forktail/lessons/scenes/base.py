@@ -1,4 +1,4 @@
-"""What the views of every kind of scene share, and where each stands beside the text.
+"""What the views of every kind of scene share, and where each is placed beside the text.
 
 A class of views takes the names of those that a lesson shows and offers:
 
@@ -46,7 +46,7 @@ def place(name, caption, look, root="", exports=True, drawing=""):
 
 
 class SceneViews:
-    """What the views of every kind share: views by name, and roots under names of their own."""
+    """What the views of every kind share: views by name, and roots by unambiguous names."""
 
     #: Whether the picture needs the whole width of a printed page.
     WIDE = False

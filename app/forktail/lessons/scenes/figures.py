@@ -216,7 +216,7 @@ def capture_figures(state):
     """
     scene, out = state.scene(), {}
     found, expected = scene.found, scene.expected
-    # per volt, to be multiplied by the inputs: it has no unit of its own to be shown in
+    # per volt, to be multiplied by the inputs: there is no unit to show it in
     out["product_gain"] = Figure(found.gain.value, (-1, 0, 0, 0, 0, 0))
     if expected.gain.value:
         _put(out, "gain_ratio", found.gain.value / expected.gain.value)

@@ -1,4 +1,4 @@
-"""Kinds of scene that a lesson step can stand on: a page state and the quantities computed from it.
+"""Kinds of scene for a step of a lesson: a page state and the quantities computed from it.
 
 A step names a kind by `page`. `figures.py` registers every kind; its views stand under the same key
 in `views.py`. To open another page to lessons, write a function that returns the figures of its
