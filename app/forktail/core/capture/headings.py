@@ -23,9 +23,9 @@ _LONG_UNITS = {
     word: unit
     for words, unit in (
         (("S", "second", "seconds", "secs"), (1.0, "s")),
-        (("millisecond", "milliseconds", "msec"), (1e-3, "s")),
-        (("microsecond", "microseconds", "usec"), (1e-6, "s")),
-        (("nanosecond", "nanoseconds", "nsec"), (1e-9, "s")),
+        (("millisecond", "milliseconds"), (1e-3, "s")),
+        (("microsecond", "microseconds"), (1e-6, "s")),
+        (("nanosecond", "nanoseconds"), (1e-9, "s")),
         (("kilovolt", "kilovolts"), (1e3, "V")),
         (("volt", "volts"), (1.0, "V")),
         (("millivolt", "millivolts"), (1e-3, "V")),
@@ -66,11 +66,8 @@ def unit_of(text):
         return _LONG_UNITS[text]
     if len(text) > 2 and text.lower() in _LONG_UNITS:
         return _LONG_UNITS[text.lower()]
-    for wanted in ("V", "s"):
-        found = split_suffix(text, wanted)
-        if found and found[1] is not None:
-            return found
-    return None
+    found = split_suffix(text, "V")
+    return found if found and found[1] is not None else None
 
 
 def _name_and_unit(cell):

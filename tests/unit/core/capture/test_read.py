@@ -310,6 +310,8 @@ def test_limits_are_refused_with_a_sentence(monkeypatch):
     monkeypatch.setattr(table_file, "MAX_ROWS", 100)
     with pytest.raises(QuantityError, match="has 101 rows; allowed is at most 100"):
         read_table("1,2,3\n" * 101)
+    with pytest.raises(QuantityError, match="has 601 rows; allowed is at most 100. Export a"):
+        read_table("1,2,3\n" * 601)
     monkeypatch.setattr(table_file, "MAX_HEADINGS", 10)
     with pytest.raises(QuantityError, match="has 1000 rows; allowed is at most 100"):
         read_table("1,2,3\n" * 1000)
@@ -420,6 +422,11 @@ def test_columns_are_counted_as_in_the_file():
         plain.position(6, "here")
 
 
+def test_columns_of_a_table_made_by_hand_are_counted_from_one():
+    table = replace(read_table(text_of(wave())), numbers=())
+    assert [table.number(k) for k in range(3)] == [1, 2, 3]
+
+
 def test_a_first_row_of_whole_numbers_is_a_sample_where_all_are():
     table = read_table("".join(f"{k},{k + 1},{k + 2}\n" for k in range(1, 40)))
     assert table.first_row == 1 and len(table.data) == 39
@@ -445,7 +452,7 @@ def test_a_time_base_that_makes_the_drives_absurd_is_said():
 HEAD = "time,upper,out\n"
 
 
-@pytest.mark.parametrize("hole", ["", "NaN", "---", " "])
+@pytest.mark.parametrize("hole", ["", "NaN", "-", "--", "---", " ", "null", "N/A"])
 def test_a_missing_sample_is_left_out_and_said(hole):
     lines = text_of(wave(), heading=HEAD).split("\n")
     cells = lines[8].split(",")
