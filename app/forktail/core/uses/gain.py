@@ -114,7 +114,7 @@ class Control:
     def straight(self, part=0.01):
         """Distance of the control from its null at which the gain is `part` off its tangent, V;
         as far as the series reach if it never is."""
-        v = np.geomspace(0.01, 1.0, 160) * (self.far - abs(self.null))
+        v = np.geomspace(1e-3, 1.0, 240) * (self.far - abs(self.null))
         return first_departure(v, self(self.null + v) / v, part)
 
 
