@@ -1,11 +1,12 @@
 """The cell that answers a command: options of the textbook cell, made from its specs, or a file."""
 
 import argparse
+import sys
 
 from forktail.circuits import shipped_files
 from forktail.cli.plan import read_text
 from forktail.core.built.circuit import Circuit
-from forktail.core.built.file import read_circuit
+from forktail.core.built.file import read_file
 from forktail.core.checks import QuantityError
 from forktail.core.models import BuiltCell, TextbookCell
 from forktail.core.spec import specs_of
@@ -86,6 +87,8 @@ def read_cell(args):
 def read_circuit_file(path):
     """Circuit of a file, or of one that comes with the app.
 
+    What the file leaves out or has no use for is noted on standard error.
+
     Raises
     ------
     QuantityError
@@ -93,7 +96,10 @@ def read_circuit_file(path):
     """
     text = read_text(path)
     try:
-        return read_circuit(text)
+        found = read_file(text)
     except QuantityError as error:
         first, *rest = str(error).splitlines()
         raise QuantityError(f"{path}: {first} {'; '.join(rest)}".rstrip()) from None
+    for note in found.notes:
+        print(f"note: {path}: {note}", file=sys.stderr)
+    return found.circuit

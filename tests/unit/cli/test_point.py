@@ -177,3 +177,16 @@ def test_every_fault_of_a_file_is_told_on_one_line(capsys, tmp_path):
     status, _, err = run(capsys, "point", "--model", "built", "--circuit", str(path))
     assert status == 2 and err.count("\n") == 1
     assert "line 2" in err and "5 V" in err and "line 3" in err and "right" in err
+
+
+def test_what_a_circuit_file_leaves_out_is_noted_beside_the_answer(tmp_path, capsys):
+    file = tmp_path / "short.toml"
+    text = write_circuit(Circuit()).replace("[loads]", "[loads] #").replace("capacitance", "#")
+    file.write_text(text.replace("kind =", 'current = "2 mA"\nkind ='), encoding="utf-8")
+    assert main(["point", "--circuit", str(file), "--json"]) == 0
+    said = capsys.readouterr()
+    assert json.loads(said.out)["model"] == "built"
+    notes = said.err.splitlines()
+    assert len(notes) == 2 and all(n.startswith(f"note: {file}: ") for n in notes)
+    assert notes[0].endswith("[loads] capacitance is not in the file; taken is 22 pF.")
+    assert "[tail] current is not used" in notes[1]
