@@ -44,6 +44,26 @@ def _stage(circuit, scale, faults, nodes):
     )
 
 
+#: Parts of one drive, in the order in which they are fitted.
+_OF_A_DRIVE = ("c_coupling", "c_ground", "r_termination")
+#: Readings of the finished cell, and of the steps before it.
+_COLLECTORS = ("tail", "common_left", "common_right", "left", "right")
+_LEVELS = (
+    "level_upper",
+    "level_lower",
+    "base_upper_pos",
+    "base_upper_neg",
+    "base_lower_pos",
+    "base_lower_neg",
+)
+#: The upper pairs not fitted yet, with wire links in the places of Q1 and Q4.
+_LINKED = (
+    *(f"open:Q{k}.base" for k in range(1, 5)),
+    "short:Q1.collector-emitter",
+    "short:Q4.collector-emitter",
+)
+
+
 def build_steps(circuit, scale, bands):
     """Steps from the empty board to the working cell.
 
@@ -64,87 +84,61 @@ def build_steps(circuit, scale, bands):
     def has(*names):
         return tuple(r for n in names for r in refs.get(n, ()))
 
-    q7 = circuit.tail_kind == "transistor"
-    names = transistor_names(circuit)
-    no_bases = tuple(f"open:{q}.base" for q in names)
-    upper_out = (
-        *(f"open:Q{k}.base" for k in range(1, 5)),
-        "short:Q1.collector-emitter",
-        "short:Q4.collector-emitter",
+    return (
+        _levels(circuit, scale, has),
+        _lower_pair(circuit, scale, has),
+        _upper_pairs(bands, has),
+        _coupling(has),
     )
+
+
+def _levels(circuit, scale, has):
+    q7 = circuit.tail_kind == "transistor"
     string = has(
         "r_string_top", "r_string_middle", "r_string_bottom", "c_bypass_upper", "c_bypass_lower"
     )
     divider = has("r_tail_base_top", "r_tail_base_bottom") + ("C9",) if q7 else ()
     bias = has("r_bias_upper_pos", "r_bias_upper_neg", "r_bias_lower_pos", "r_bias_lower_neg")
+    no_bases = tuple(f"open:{q}.base" for q in transistor_names(circuit))
+    return Step(
+        "Levels",
+        (*string, *divider, *bias),
+        "Fit these, nothing else. Switch on with the limit set, read, switch off.",
+        _stage(circuit, scale, no_bases, (*_LEVELS, *(("tail_base",) if q7 else ()))),
+    )
+
+
+def _lower_pair(circuit, scale, has):
     tail = {
         "ideal": ("I1",),
         "resistor": has("r_tail"),
         "transistor": ("Q7", *has("r_tail_emitter")),
     }[circuit.tail_kind]
-    steps = [
-        Step(
-            "Levels",
-            (*string, *divider, *bias),
-            "Fit these, nothing else. Switch on with the limit set, read, switch off.",
-            _stage(
-                circuit,
-                scale,
-                no_bases,
-                (
-                    "level_upper",
-                    "level_lower",
-                    "base_upper_pos",
-                    "base_upper_neg",
-                    "base_lower_pos",
-                    "base_lower_neg",
-                    *(("tail_base",) if q7 else ()),
-                ),
-            ),
-        ),
-        Step(
-            "Tail and lower pair",
-            (*tail, "Q5", "Q6", *has("r_emitter_lower", "r_load_left", "r_load_right")),
-            "Fit these, and two wire links in the places of Q1 and Q4, collector to emitter, so "
-            "that the lower pair draws through the loads. Equal collectors mean an even split.",
-            _stage(
-                circuit,
-                scale,
-                upper_out,
-                (
-                    *(("tail_base", "emitter_q7") if q7 else ()),
-                    "tail",
-                    "common_left",
-                    "common_right",
-                    "left",
-                    "right",
-                ),
-            ),
-        ),
-        Step(
-            "Upper pairs",
-            ("Q1", "Q2", "Q3", "Q4", *has("r_emitter_upper")),
-            "Take the two links out. Fit these: Q1 and Q4 share the upper + line, Q2 and Q3 the "
-            "\u2212 line. Read every test point against the table.",
-            tuple(
-                Check(n, bands[n])
-                for n in ("tail", "common_left", "common_right", "left", "right")
-                if n in bands
-            ),
-        ),
-        Step(
-            "Coupling",
-            has(
-                "c_coupling_upper",
-                "c_ground_upper",
-                "r_termination_upper",
-                "c_coupling_lower",
-                "c_ground_lower",
-                "r_termination_lower",
-                "c_load",
-            ),
-            "Fit these, with the generators still off. The readings at rest must not move: one "
-            "that does points to a leaky or reversed capacitor.",
-        ),
-    ]
-    return tuple(steps)
+    of_q7 = ("tail_base", "emitter_q7") if circuit.tail_kind == "transistor" else ()
+    return Step(
+        "Tail and lower pair",
+        (*tail, "Q5", "Q6", *has("r_emitter_lower", "r_load_left", "r_load_right")),
+        "Fit these, and two wire links in the places of Q1 and Q4, collector to emitter, so "
+        "that the lower pair draws through the loads. Equal collectors mean an even split.",
+        _stage(circuit, scale, _LINKED, (*of_q7, *_COLLECTORS)),
+    )
+
+
+def _upper_pairs(bands, has):
+    return Step(
+        "Upper pairs",
+        ("Q1", "Q2", "Q3", "Q4", *has("r_emitter_upper")),
+        "Take the two links out. Fit these: Q1 and Q4 share the upper + line, Q2 and Q3 the "
+        "\u2212 line. Read every test point against the table.",
+        tuple(Check(n, bands[n]) for n in _COLLECTORS if n in bands),
+    )
+
+
+def _coupling(has):
+    names = [f"{part}_{side}" for side in ("upper", "lower") for part in _OF_A_DRIVE]
+    return Step(
+        "Coupling",
+        has(*names, "c_load"),
+        "Fit these, with the generators still off. The readings at rest must not move: one "
+        "that does points to a leaky or reversed capacitor.",
+    )

@@ -299,6 +299,102 @@ def _q_labels(s, q, x, y, anchor):
     )
 
 
+def _outputs(s):
+    """Loads with their ribbons' ends, capacitance at each output, the difference between them."""
+    for k, (field, x) in enumerate(zip(("r_load_left", "r_load_right"), LOADS)):
+        side, anchor = (-1, "end") if k == 0 else (1, "start")
+        ref = ("R8", "R9")[k]
+        if field in s.refs:
+            s.part(
+                ref,
+                f'<rect class="resistor" x="{x - 18}" y="{LOAD_TOP}" width="36" '
+                f'height="{LOAD_END - LOAD_TOP}"/>',
+            )
+            s.label(field, ref, x + side * 60, 102, anchor)
+        s.add(f'<circle class="node" cx="{x}" cy="{NODE}" r="6"/>')
+        if "c_load" in s.refs:
+            x_c = x + side * (220 if k == 0 else 222)
+            s.add(_wire(f"M{x} {NODE}H{x_c}V{NODE + 6}"))
+            place = (x_c + side * 26, NODE + 20, anchor)
+            s.capacitor("c_load", s.refs["c_load"][k], x_c, NODE + 6, NODE + 44, place)
+            s.add(_ground(x_c, NODE + 44))
+        else:
+            s.add(_wire(f"M{x} {NODE}H{PILLS[('left', 'right')[k]][0]}"))
+    s.add(
+        '<g class="output">'
+        + svg.text(MIDDLE, 100, "", "xl", data_id="v_out")
+        + svg.text(MIDDLE, 128, "", "v", data_id="output-note", extra="soft")
+        + "</g>"
+    )
+
+
+#: Where the names of the pairs' transistors stand.
+_Q_PLACES = {
+    "Q1": (302, 240, "end"),
+    "Q2": (464, 316, "end"),
+    "Q3": (756, 316, "start"),
+    "Q4": (922, 240, "start"),
+    "Q5": (478, 584, "start"),
+    "Q6": (742, 584, "end"),
+}
+
+
+def _pairs(s):
+    for q, (x, y, side) in QS.items():
+        s.part(q, _transistor(q, x, y, side))
+        _q_labels(s, q, *_Q_PLACES[q])
+    for k, ref in enumerate(s.refs.get("r_emitter_upper", ())):
+        x = QS[f"Q{k + 1}"][0]
+        s.upright("r_emitter_upper", x, 380, 440, None, ref, rail=False)
+        s.label("r_emitter_upper", ref, x + 26, 404)
+    for k, ref in enumerate(s.refs.get("r_emitter_lower", ())):
+        x, shift, anchor = LOADS[k], (50, -50)[k], ("start", "end")[k]
+        s.upright("r_emitter_lower", x, 650, 720, None, ref, rail=False)
+        s.label("r_emitter_lower", ref, x + shift, 676, anchor)
+
+
+def _drives(s):
+    """Both generators with what they pass on their way to the base lines."""
+    labels = {
+        "couple": (1056, 380),
+        "term": (1008, 520, "end"),
+        "source": (1112, 478, "end"),
+        "neg": (890, 514, "end"),
+    }
+    _drive(s, "upper", 1030, 1130, UPPER, 440, 610, 915, BUS_NEG, labels)
+    s.add(
+        svg.text(1152, 290, "upper input", "v", "end", extra="soft"),
+        svg.text(1152, 316, "", "n", "end", "v_upper"),
+    )
+    labels = {
+        "couple": (234, 792, "end"),
+        "term": (286, 920),
+        "source": (124, 890, "end"),
+        "neg": (376, 832),
+    }
+    _drive(s, "lower", 262, 150, LOWER + 160, 846, 1016, 352, BUS_LOWER, labels)
+    s.add(
+        _wire(f"M262 {LOWER}V730M262 730a12 12 0 0 1 0 24V760"),
+        _dot(262, LOWER),
+        _dot(352, BUS_LOWER),
+    )
+    s.add(
+        svg.text(24, 812, "lower input", "v", extra="soft", anchor="start"),
+        svg.text(24, 838, "", "n", "start", "v_lower"),
+    )
+
+
+def _key(s):
+    """How wide a current is, and what the colours say."""
+    s.add(
+        '<g class="scale"><rect x="1000" y="1000" height="12" width="0" data-id="scale"/>'
+        + svg.text(1150, 1040, "", "v", "end", "scale-text", "soft")
+        + "</g>",
+        svg.text(1150, 720, "ends in the left load", "v", "end", extra="left-text"),
+        svg.text(1150, 746, "ends in the right load", "v", "end", extra="right-text"),
+    )
+
+
 def draw(circuit):
     """Static part of the schematic for the parts that are fitted, with data-id on what moves."""
     s = _Sheet(circuit)
@@ -318,130 +414,17 @@ def draw(circuit):
         f'<path class="rail" d="M{STRING - 40} {RAIL}H{LOADS[1] + 60}"/>',
         svg.text(STRING - 40, RAIL - 14, "", "n", "start", "supply"),
     )
-    for k, (field, x) in enumerate(zip(("r_load_left", "r_load_right"), LOADS)):
-        side = -1 if k == 0 else 1
-        ref = "R8" if k == 0 else "R9"
-        if field in s.refs:
-            s.part(
-                ref,
-                f'<rect class="resistor" x="{x - 18}" y="{LOAD_TOP}" width="36" '
-                f'height="{LOAD_END - LOAD_TOP}"/>',
-            )
-            s.label(field, ref, x + side * 60, 102, "end" if side < 0 else "start")
-        s.add(f'<circle class="node" cx="{x}" cy="{NODE}" r="6"/>')
-        if "c_load" in s.refs:
-            x_c = x + side * (220 if k == 0 else 222)
-            s.add(_wire(f"M{x} {NODE}H{x_c}V{NODE + 6}"))
-            s.capacitor(
-                "c_load",
-                s.refs["c_load"][k],
-                x_c,
-                NODE + 6,
-                NODE + 44,
-                (x_c + side * 26, NODE + 20, "end" if side < 0 else "start"),
-            )
-            s.add(_ground(x_c, NODE + 44))
-        else:
-            s.add(_wire(f"M{x} {NODE}H{PILLS[('left', 'right')[k]][0]}"))
-    s.add(
-        '<g class="output">'
-        + svg.text(MIDDLE, 100, "", "xl", data_id="v_out")
-        + svg.text(MIDDLE, 128, "", "v", data_id="output-note", extra="soft")
-        + "</g>"
-    )
+    _outputs(s)
     _base_lines(s)
     _string(s)
-    places = {
-        "Q1": (302, 240, "end"),
-        "Q2": (464, 316, "end"),
-        "Q3": (756, 316, "start"),
-        "Q4": (922, 240, "start"),
-        "Q5": (478, 584, "start"),
-        "Q6": (742, 584, "end"),
-    }
-    for q, (x, y, side) in QS.items():
-        s.part(q, _transistor(q, x, y, side))
-        _q_labels(s, q, *places[q])
-    if "r_emitter_upper" in s.refs:
-        for k, ref in enumerate(s.refs["r_emitter_upper"]):
-            s.upright("r_emitter_upper", QS[f"Q{k + 1}"][0], 380, 440, None, ref, rail=False)
-            s.label("r_emitter_upper", ref, QS[f"Q{k + 1}"][0] + 26, 404)
-    if "r_emitter_lower" in s.refs:
-        for k, ref in enumerate(s.refs["r_emitter_lower"]):
-            x = LOADS[k]
-            s.upright("r_emitter_lower", x, 650, 720, None, ref, rail=False)
-            s.label(
-                "r_emitter_lower",
-                ref,
-                x + (50 if k == 0 else -50),
-                676,
-                "start" if k == 0 else "end",
-            )
-    _drive(
-        s,
-        "upper",
-        1030,
-        1130,
-        UPPER,
-        440,
-        610,
-        915,
-        BUS_NEG,
-        {
-            "couple": (1056, 380),
-            "term": (1008, 520, "end"),
-            "source": (1112, 478, "end"),
-            "neg": (890, 514, "end"),
-        },
-    )
-    s.add(
-        svg.text(1152, 290, "upper input", "v", "end", extra="soft"),
-        svg.text(1152, 316, "", "n", "end", "v_upper"),
-    )
-    _drive(
-        s,
-        "lower",
-        262,
-        150,
-        LOWER + 160,
-        846,
-        1016,
-        352,
-        BUS_LOWER,
-        {
-            "couple": (234, 792, "end"),
-            "term": (286, 920),
-            "source": (124, 890, "end"),
-            "neg": (376, 832),
-        },
-    )
-    s.add(
-        _wire(f"M262 {LOWER}V730M262 730a12 12 0 0 1 0 24V760"),
-        _dot(262, LOWER),
-        _dot(352, BUS_LOWER),
-    )
-    s.add(
-        svg.text(24, 812, "lower input", "v", extra="soft", anchor="start"),
-        svg.text(24, 838, "", "n", "start", "v_lower"),
-    )
+    _pairs(s)
+    _drives(s)
     _tail(s)
     s.add(f'<path class="rail" d="M{MIDDLE - 60} {GROUND}H{MIDDLE + 60}"/>')
-    s.add(
-        *(
-            _pill(n)
-            for n in PILLS
-            if n not in ("tail_base", "emitter_q7")
-            or circuit.tail_kind == "transistor"
-            and (n == "tail_base" or circuit.r_tail_emitter > 0)
-        )
-    )
-    s.add(
-        '<g class="scale"><rect x="1000" y="1000" height="12" width="0" data-id="scale"/>'
-        + svg.text(1150, 1040, "", "v", "end", "scale-text", "soft")
-        + "</g>",
-        svg.text(1150, 720, "ends in the left load", "v", "end", extra="left-text"),
-        svg.text(1150, 746, "ends in the right load", "v", "end", extra="right-text"),
-    )
+    q7 = circuit.tail_kind == "transistor"
+    there = {"tail_base": q7, "emitter_q7": q7 and circuit.r_tail_emitter > 0}
+    s.add(*(_pill(n) for n in PILLS if there.get(n, True)))
+    _key(s)
     s.add(svg.text(1150, 790, "", "v", "end", "remark", "soft"), "</svg>")
     return "".join(s.out)
 
