@@ -207,9 +207,14 @@ class Spec:
         return int(value) if self.whole else value
 
     def _bound_or(self, value: float) -> float:
-        """A bound that came out beside itself: -73.15 degC is 200 K, and not a rounding less."""
-        near = (b for b in (self.low, self.high) if b and math.isclose(value, b, rel_tol=1e-15))
-        return next(near, value)
+        """A bound that came out just beyond itself: -73.15 degC is 200 K, and not a rounding less.
+
+        What lies inside is kept as it is, or a file would not give back what was saved.
+        """
+        for bound, beyond in ((self.low, -1.0), (self.high, 1.0)):
+            if bound and beyond * (value - bound) > 0.0:
+                return bound if math.isclose(value, bound, rel_tol=1e-15) else value
+        return value
 
     def check(self, value: Value, where: str | None = None) -> Value:
         """Return a value of the right type, or raise the sentence that `read` would.

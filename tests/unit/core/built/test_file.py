@@ -57,6 +57,11 @@ def test_round_trip_is_exact(circuit):
     assert kept == scene
 
 
+@pytest.mark.parametrize("kelvin", [200.0, 200.00000000000003, 449.99999999999994, 450.0])
+def test_temperatures_beside_their_bounds_are_given_back(kelvin):
+    assert read_circuit(write_circuit(Circuit(temperature=kelvin))).temperature == kelvin
+
+
 def test_plain_text_of_the_default_reads_well():
     text = write_circuit(Circuit())
     for line in (
