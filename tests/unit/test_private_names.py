@@ -21,7 +21,6 @@ PUBLIC = {"os._exit"}
 HOOKS = {"_slot_defaults", "_set_names", "_validate"}
 #: Still to be mended.
 OWED = {
-    "state._shown_only",
     "forktail.core.capture.fit._correlation",
     "forktail.core.capture.fit._covariance",
 }
