@@ -70,6 +70,7 @@ class Toolbar(MarkupView):
     def show(self, state):
         """Show what can be undone and what is off the shipped circuit."""
         off, query = len(state.off_base()), state.query()
+        whose = f" from {state.base().title}" if state.own_title() else ""
         tail = f"?{query}" if query else ""
         self.update(
             {
@@ -79,7 +80,7 @@ class Toolbar(MarkupView):
                 "off": {
                     "#": "as shipped"
                     if not off
-                    else f"{off} value{'' if off == 1 else 's'} changed \u2022"
+                    else f"{off} value{'' if off == 1 else 's'} changed{whose} \u2022"
                 },
             }
         )

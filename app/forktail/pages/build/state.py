@@ -355,11 +355,16 @@ class BuildState(PageState):
                 shipped()[key][0], shipped=key, fault="", unit=0, **self._scene_defaults(key)
             )
 
+    def own_title(self):
+        """Title of a circuit of one's own; "" while it is called as the shipped one."""
+        title = self.circuit.title.strip() or "No name"
+        return "" if title == self.base().title else title
+
     def circuit_options(self):
         """Choice of circuits, [key, title] each; a circuit of one's own stands with its name."""
-        own, base = self.circuit.title.strip() or "No name", self.base().title
+        own = self.own_title()
         return [
-            [key, f"{own} (changed from {base})" if key == self.shipped and own != base else title]
+            [key, own if own and key == self.shipped else title]
             for key, title in shipped_titles().items()
         ]
 
