@@ -61,7 +61,8 @@ class TextbookCell:
 @lru_cache(maxsize=64)
 def _stiff(circuit: Circuit) -> Circuit:
     """The circuit with both drives straight at the base lines."""
-    gone = tuple(f for f in circuit.faults if not _is_of_a_drive(f))
+    # a coupling capacitor that is shorted still ties its base line down at rest
+    gone = tuple(f for f in circuit.faults if f[:6] == "short:" or not _is_of_a_drive(f))
     stiff = {f"r_source_{side}": 0.0 for side in ("upper", "lower")}
     stiff |= {f"r_termination_{side}": float("inf") for side in ("upper", "lower")}
     return replace(circuit, faults=gone, **stiff)  # type: ignore[arg-type]
@@ -86,8 +87,12 @@ class BuiltCell:
     def __call__(self, v_upper: ArrayLike, v_lower: ArrayLike) -> OperatingPoint:
         """`built.network.solve_built` of this circuit."""
         few = max(np.size(v_upper), np.size(v_lower)) <= _FEW
-        circuit = _stiff(self.circuit) if self.stiff else self.circuit
-        return solve_built(circuit, v_upper, v_lower, gains=few)
+        return solve_built(self.driven, v_upper, v_lower, gains=few)
+
+    @property
+    def driven(self):
+        """The circuit as it is driven: without source resistance where it is stiff."""
+        return _stiff(self.circuit) if self.stiff else self.circuit
 
     @property
     def r_emitter_upper(self) -> float:

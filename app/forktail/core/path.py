@@ -214,14 +214,16 @@ class Path:
     """What lies before and behind the cell.
 
     `upper` and `lower` are the Feed of each input; `load_pole` Hz, of both loads with their
-    capacitance (inf: none); `probe`, how many times more there is at the collectors than a scope
-    with a probe set otherwise shows.
+    capacitance (inf: none); `poles`, that of the left and of the right load where they differ;
+    `probe`, how many times more there is at the collectors than a scope with a probe set otherwise
+    shows.
     """
 
     upper: Feed = Feed()
     lower: Feed = Feed()
     load_pole: float = math.inf
     probe: float = 1.0
+    poles: tuple = ()
 
     def feed(self, side):
         """The Feed of `upper` or `lower`."""
@@ -256,11 +258,20 @@ def path_of(circuit):
         f = found[name]
         return float(f) if math.isfinite(f) and f > 0.0 else without
 
+    pole = hertz("load_pole", math.inf)
+    left, right = circuit.r_load_left, circuit.r_load_right
     return Path(
         Feed(hertz("coupling_upper", 0.0)),
         Feed(hertz("coupling_lower", 0.0)),
-        hertz("load_pole", math.inf),
+        pole,
+        poles=() if left == right else _poles(pole, left, right),
     )
+
+
+def _poles(pole, left, right):
+    """Poles of unequal loads from that of both in series."""
+    both = 0.5 * (left + right)
+    return tuple(pole * both / r if r > 0.0 else math.inf for r in (left, right))
 
 
 def path_for(cell):
@@ -346,7 +357,7 @@ def run_path(cell, v_upper, v_lower, step, at="generator", path=None, periodic=T
     point = _without(point, good)
     loads = point
     if memory and (good.all() or not periodic) and good.any():
-        loads = _behind_loads(point, good, step, path.load_pole, periodic)
+        loads = _behind_loads(point, good, step, path, periodic)
     probe = tuple(getattr(loads, n) / path.probe for n in ("v_left", "v_right", "v_out"))
     return Passed(
         at, sent, fed, _base_lines(point, fed), point, loads, probe, np.isfinite(loads.v_out)
@@ -369,18 +380,19 @@ def _without(point, good):
     )
 
 
-def _behind_loads(point, good, step, pole, periodic):
-    if pole == math.inf:
+def _behind_loads(point, good, step, path, periodic):
+    poles = path.poles or (path.load_pole,) * 2
+    if poles == (math.inf, math.inf):
         return point
     at = np.arange(good.size)
 
-    def late(name):
+    def late(name, pole):
         v = np.broadcast_to(getattr(point, name), good.shape)
         whole = v if good.all() else np.interp(at, at[good], v[good])
         out = loaded(whole, step, pole, periodic)
         return np.where(good, out, np.nan)
 
-    left, right = late("v_left"), late("v_right")
+    left, right = late("v_left", poles[0]), late("v_right", poles[1])
     return replace(point, v_left=left, v_right=right, v_out=right - left)
 
 

@@ -96,6 +96,13 @@ LOOSE = 10.0 * METER
 #: Share of its voltage by which a meter may pull a node before it is worked out and told.
 PULLED = 1e-3
 REGIONS = ("cut off", "active", "reverse", "saturated", "not solved")
+#: Rounds in which drives charge the capacitors, and what they may still move by, V.
+_CHARGING, _CHARGED = 12, 2e-4
+#: Bases of the signal transistors.
+_BASE_LINES = {
+    "Q1": "base_upper_pos", "Q2": "base_upper_neg", "Q3": "base_upper_neg",
+    "Q4": "base_upper_pos", "Q5": "base_lower_pos", "Q6": "base_lower_neg",
+}  # fmt: skip
 #: Names that `solve_many` accepts beside resistor parts and transistors.
 _EXTRA_SPREAD = ("beta_forward", "i_tail", "trim_upper", "trim_lower", "trim_balance")
 
@@ -103,9 +110,11 @@ _EXTRA_SPREAD = ("beta_forward", "i_tail", "trim_upper", "trim_lower", "trim_bal
 class _Solution:
     """Solved lanes of one net, with what can be read from them."""
 
-    def __init__(self, circuit, net, values, v, known_slopes=None, second=None):
+    def __init__(self, circuit, net, values, v, known_slopes=None, second=None, iterations=14):
         self.circuit, self.net, self.values, self.v = circuit, net, values, v
-        self.residual, self.current, self.tail = nodal.solve_lanes(net, values, v, second)
+        self.residual, self.current, self.tail = nodal.solve_lanes(
+            net, values, v, second, iterations
+        )
         self.ok = self.residual < ACCEPT
         lost = ~self.ok
         if lost.any():  # never shown, but others may start from it
@@ -250,7 +259,24 @@ def _solve_dc(circuit, net, values, lanes):
             c.v_supply * c.r_tail_base_bottom / (c.r_tail_base_bottom + c.r_tail_base_top)
         )
     _guess(net, c, v, _expected_tail(c, lower))
-    return _Solution(c, net, values, v)
+    if not c.faults:
+        return _Solution(c, net, values, v)
+    # a wrong build is nearer to the sound one than to the textbook, if not always near
+    textbook, v = v, v.copy()
+    sound = _bias(replace(c, faults=()))
+    for name, row in at.items():
+        if row < net.n:
+            v[row] = sound.node(_place_of(sound.net, name))
+    return _Solution(c, net, values, v, second=textbook, iterations=40)
+
+
+def _place_of(net, name):
+    """The node of a sound net at which a node of a faulty one hangs: pins hang at their places."""
+    device, _, pin = name.partition(".")
+    if not pin:
+        return name
+    pins = {"base": net.dev_b, "collector": net.dev_c, "emitter": net.dev_e}[pin]
+    return net.names[pins[net.devices.index(device)]]
 
 
 @lru_cache(maxsize=256)
@@ -461,6 +487,22 @@ def solve_bias(circuit: Circuit) -> OperatingPoint:
     return _answer(signal, bias, (), zero[0], zero[0])
 
 
+def bias_nodes(circuit, scale=None):
+    """Node voltages at rest with the capacitors open, V by name; None without a solution.
+
+    The part of `solve_bias` that is quick: no slopes, no regions. `scale` (name -> factor) as
+    `solve_many`, of one build.
+    """
+    bias = _bias(circuit)
+    if scale:
+        net = _net(circuit, False)
+        arrays = {k: np.atleast_1d(float(f)) for k, f in scale.items()}
+        bias = _solve_dc(circuit, net, _spread_values(circuit, net, arrays, 1), 1)
+    if not bias.ok[0]:
+        return None
+    return {name: float(bias.node(name)[0]) for name in NODES if name in bias.net.index}
+
+
 def _signal(circuit, v_upper, v_lower):
     v_upper = as_quantity("v_upper", v_upper, "V")
     v_lower = as_quantity("v_lower", v_lower, "V")
@@ -559,6 +601,26 @@ def solve_many(circuit, scale, v_upper=0.0, v_lower=0.0, gains=True):
     QuantityError
         For an unknown key or shapes that do not fit.
     """
+    v_upper = np.atleast_1d(as_quantity("v_upper", v_upper, "V"))
+    v_lower = np.atleast_1d(as_quantity("v_lower", v_lower, "V"))
+    solution, bias, shape = solved_builds(circuit, scale, v_upper, v_lower)
+    return _answer(solution, bias, shape, v_upper, v_lower, gains)
+
+
+def solved_builds(circuit, scale, v_upper, v_lower, settle=False):
+    """The solved lanes behind `solve_many`, for what looks into the equations themselves.
+
+    With `settle` the inputs are a wave that goes on, and the coupling and ground capacitors of a
+    single build hold what makes their mean current nought. In a sound cell that is what they
+    hold at rest, within microvolts; a base line that hangs on its base current alone is charged
+    by the drive, down to where the peaks just conduct.
+
+    Returns
+    -------
+    signal, bias
+        Each with `net`, `values` and `v` as `nodal` has them, and `ok` by lane.
+    shape : (builds, inputs)
+    """
     known = {*resistor_parts(circuit), *transistor_names(circuit), *_EXTRA_SPREAD}
     for name in scale:
         if name not in known:
@@ -566,8 +628,6 @@ def solve_many(circuit, scale, v_upper=0.0, v_lower=0.0, gains=True):
     arrays = {k: np.atleast_1d(as_quantity(k, a)) for k, a in scale.items()}
     builds = max([a.size for a in arrays.values()], default=1)
     arrays = {k: np.broadcast_to(a, builds) for k, a in arrays.items()}
-    v_upper = np.atleast_1d(as_quantity("v_upper", v_upper, "V"))
-    v_lower = np.atleast_1d(as_quantity("v_lower", v_lower, "V"))
     inputs = np.broadcast_shapes(v_upper.shape, v_lower.shape)[-1]
     shape = np.broadcast_shapes(v_upper.shape, v_lower.shape, (builds, inputs))
     dc_net, net = _net(circuit, False), _net(circuit, True)
@@ -575,8 +635,86 @@ def solve_many(circuit, scale, v_upper=0.0, v_lower=0.0, gains=True):
     repeated = {k: np.repeat(a, inputs) for k, a in arrays.items()}
     values = _spread_values(circuit, net, repeated, builds * inputs)
     upper, lower = (np.broadcast_to(v, shape).ravel() for v in (v_upper, v_lower))
-    solution = _solve_signal(circuit, net, values, bias, upper, lower, repeat=inputs)
-    return _answer(solution, bias, shape, v_upper, v_lower, gains)
+    signal = _solve_signal(circuit, net, values, bias, upper, lower, repeat=inputs)
+    if settle and builds == 1 and inputs > 1:
+        signal = _settled(circuit, net, values, bias, signal)
+    return signal, bias, shape
+
+
+def _settled(circuit, net, values, bias, signal):
+    """The signal solution once the drives have charged the capacitors; one build.
+
+    Broyden's method on the voltage of each capacitor, for its mean current: those of the drives
+    and of the signal grounds, and the bypasses of the taps and of the tail's base.
+    """
+    rows = [(row, base) for row, _, _, base in net.drives if base is not None]
+    rows += list(net.known_levels)
+    if not rows or not signal.ok.any():
+        return signal
+    feeds = {row: _feeds(bias, name) for row, name in net.known_levels}
+    into = _mean_currents(signal, rows, feeds)
+    guess = [
+        sum(g for _, g in feeds[row]) + 1e-9 if row in feeds else _conductance(signal, name)
+        for row, name in rows
+    ]
+    inverse = np.diag(1.0 / np.array(guess))
+    for _ in range(_CHARGING):
+        step = np.clip(inverse @ into, -4.0 * net.v_t, 4.0 * net.v_t)
+        if np.max(np.abs(step)) < _CHARGED:
+            break
+        v = signal.v.copy()
+        for (row, _), by in zip(rows, step):
+            v[row] += by
+        moved = _Solution(circuit, net, values, v, signal.known_slopes, signal.v.copy())
+        if not moved.ok.any():
+            break
+        signal, before = moved, into
+        into = _mean_currents(signal, rows, feeds)
+        fell = before - into
+        ahead = inverse @ fell
+        size = float(step @ ahead)
+        if abs(size) > 1e-30:
+            inverse = inverse + np.outer(step - ahead, step @ inverse) / size
+    return signal
+
+
+def _feeds(bias, name):
+    """Resistors that feed a held level and are no part of the signal net: (other node, S)."""
+    net, at = bias.net, bias.net.index[name]
+    held = [net.index[n] for n in ("supply", "ground", "level_upper", "level_lower")]
+    out = []
+    for r, part in enumerate(net.resistors):
+        ends = {int(net.res_a[r]), int(net.res_b[r])}
+        if part.startswith(("r_string_", "r_tail_base_")) and at in ends:
+            (other,) = ends - {at}
+            if other in held:
+                out.append((net.names[other], float(np.max(bias.values.g[r]))))
+    return out
+
+
+def _mean_currents(signal, rows, feeds):
+    """Mean current into the capacitor of each drive row and held level, A."""
+    out = []
+    for row, _ in rows:
+        into = float(np.mean(_leaving(signal, signal.net.names[row])[signal.ok]))
+        here = float(np.mean(signal.v[row][signal.ok]))
+        for other, g in feeds.get(row, ()):
+            there = signal.v[signal.net.index[other]] if other in signal.net.index else 0.0
+            into += g * (float(np.mean(there)) - here)
+        out.append(into)
+    return np.array(out)
+
+
+def _conductance(signal, base):
+    """About what a base line conducts: its bias resistor and the bases that hang on it, S."""
+    net, total = signal.net, 1e-9
+    for r, part in enumerate(net.resistors):
+        if part == f"r_bias_{base.removeprefix('base_')}":
+            total += float(np.max(signal.values.g[r]))
+    for q, node in _BASE_LINES.items():
+        if node == base:
+            total += float(np.mean(np.abs(signal.device(q)[1][signal.ok]))) / net.v_t
+    return total
 
 
 def headroom(circuit, v_upper=0.0, v_lower=0.0):

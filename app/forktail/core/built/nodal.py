@@ -40,6 +40,8 @@ ACCEPT = 1e-9
 CHUNK = 1024
 #: Stubborn lanes that are solved first when there are many.
 FEW = 32
+#: Up to this many lanes full pivoting is quicker than elimination in fixed order.
+HANDFUL = 12
 _EXP_MAX = 250.0
 _DONE_STEP = 1e-7
 
@@ -167,137 +169,115 @@ def build_net(circuit, signal, without=(), meter=None):
     meter : (str, float), optional
         Node on which a meter hangs, and the resistance of the meter to ground, ohm.
     """
-    b = _Board(circuit, signal, without)
+    c, faults, b = circuit, set(circuit.faults), _Builder()
     b.node("ground", known=True)
     b.node("supply", known=True)
     if meter:
         b.resistor("meter", meter[0], "ground", meter[1])
-    b.string()
-    drives = [d for k in (0, 1) for d in b.base_lines(k)]
-    c = circuit
-    b.part("r_load_left", "supply", "left", c.r_load_left * (1 + c.trim_balance / 2))
-    b.part("r_load_right", "supply", "right", c.r_load_right * (1 - c.trim_balance / 2))
-    b.pairs()
-    held = (["level_upper", "level_lower"] if signal else []) + b.tail()
-    return _compile(c, b, drives, held)
 
-
-class _Board(_Builder):
-    """A circuit wired up node by node, with its faults built in; see `build_net`."""
-
-    def __init__(self, circuit, signal, without):
-        super().__init__()
-        self.circuit, self.signal, self.without = circuit, signal, without
-        self.faults = set(circuit.faults)
-
-    def part(self, name, node_a, node_b, ohms, emf=(0.0, 0.0)):
-        """A resistor that may be open or shorted."""
-        if f"open:{name}" in self.faults:
+    def part(name, node_a, node_b, ohms, emf=(0.0, 0.0)):
+        if f"open:{name}" in faults:
             ohms = OPEN
-        elif f"short:{name}" in self.faults:
+        elif f"short:{name}" in faults:
             ohms = min(SHORT, ohms)
-        self.resistor(name, node_a, node_b, ohms, emf)
+        b.resistor(name, node_a, node_b, ohms, emf)
 
-    def transistor(self, name, collector, base, emitter):
-        """A transistor with loose pins, bridges between them, or turned round."""
-        pins = {"collector": collector, "base": base, "emitter": emitter}
-        for pin in pins:
-            if f"open:{name}.{pin}" in self.faults:
-                loose = f"{name}.{pin}"
-                self.resistor(f"open {loose}", pins[pin], loose, OPEN)
-                pins[pin] = loose
-        for one, two in (("base", "emitter"), ("base", "collector"), ("collector", "emitter")):
-            if f"short:{name}.{one}-{two}" in self.faults:
-                self.resistor(f"short {name}", pins[one], pins[two], SHORT)
-        if f"reversed:{name}" in self.faults:
-            pins["collector"], pins["emitter"] = pins["emitter"], pins["collector"]
-        self.device(name, pins["collector"], pins["base"], pins["emitter"])
-
-    def string(self):
-        """The divider string; for signals its taps are held by their bypasses."""
-        if self.signal:
-            self.node("level_upper", known=True)
-            self.node("level_lower", known=True)
-            return
-        c = self.circuit
-        self.part("r_string_top", "supply", "level_upper", c.r_string_top)
-        self.part("r_string_middle", "level_upper", "level_lower", c.r_string_middle)
-        self.part("r_string_bottom", "level_lower", "ground", c.r_string_bottom)
-
-    def base_lines(self, k):
-        """Bias resistors of one input and what drives its lines: yields the drives.
-
-        A drive is (node, input, share of the input, node that its capacitor is charged from).
-        """
-        side, other = ("upper", "lower") if k == 0 else ("lower", "upper")
-        level = f"level_{other if 'swapped:levels' in self.faults else side}"
+    if signal:
+        b.node("level_upper", known=True)
+        b.node("level_lower", known=True)
+    else:
+        part("r_string_top", "supply", "level_upper", c.r_string_top)
+        part("r_string_middle", "level_upper", "level_lower", c.r_string_middle)
+        part("r_string_bottom", "level_lower", "ground", c.r_string_bottom)
+    drives = []
+    for k, side in enumerate(("upper", "lower")):
+        other = "lower" if side == "upper" else "upper"
+        level = f"level_{other if 'swapped:levels' in faults else side}"
         for sign, pole in ((0.5, "pos"), (-0.5, "neg")):
             emf = (sign, 0.0) if k == 0 else (0.0, sign)
-            name = f"r_bias_{side}_{pole}"
-            self.part(name, level, f"base_{side}_{pole}", getattr(self.circuit, name), emf)
-        for pole, cap, share, ohms in self._feeds(side):
-            base, drive = f"base_{side}_{pole}", f"drive_{side}_{pole}"
-            shorted = f"short:{cap}" in self.faults
-            if f"open:{cap}" in self.faults or cap in self.without:
-                continue
-            if shorted:
-                ohms = max(ohms, SHORT)
-            if self.signal:
-                self.node(drive, known=True)
-                self.resistor(drive, drive, base, ohms)
-                yield drive, k, share, None if shorted else base
-            elif shorted:
-                self.resistor(drive, base, "ground", ohms)
-
-    def _feeds(self, side):
-        """Of both lines: pole, capacitor, share of the input, resistance before it."""
-        r_drive, factor = drive_resistance(self.circuit, side)
-        if getattr(self.circuit, f"{side}_mode") == "single":
-            return (
+            part(
+                f"r_bias_{side}_{pole}",
+                level,
+                f"base_{side}_{pole}",
+                getattr(c, f"r_bias_{side}_{pole}"),
+                emf,
+            )
+        r_drive, factor = drive_resistance(c, side)
+        if getattr(c, f"{side}_mode") == "single":
+            lines = (
                 ("pos", f"c_coupling_{side}", factor, r_drive),
                 ("neg", f"c_ground_{side}", 0.0, 0.0),
             )
-        return (
-            ("pos", f"c_coupling_{side}_pos", factor / 2, r_drive / 2),
-            ("neg", f"c_coupling_{side}_neg", -factor / 2, r_drive / 2),
-        )
-
-    def pairs(self):
-        """Q1 to Q6 with their emitter resistors."""
-        base_of = dict(_BASE_OF)
-        for key, (first, second) in {
-            "swapped:pair_left": ("Q1", "Q2"),
-            "swapped:pair_right": ("Q3", "Q4"),
-            "swapped:pair_lower": ("Q5", "Q6"),
-        }.items():
-            if key in self.faults:
-                base_of[first], base_of[second] = base_of[second], base_of[first]
-        c = self.circuit
-        for q in ("Q1", "Q2", "Q3", "Q4", "Q5", "Q6"):
-            emitter = f"emitter_{q.lower()}"
-            ohms = c.r_emitter_lower if q in ("Q5", "Q6") else c.r_emitter_upper
-            self.part(f"r_emitter_{q.lower()}", emitter, _EMITTER_RAIL[q], ohms)
-            self.transistor(q, _COLLECTOR_OF[q], base_of[q], emitter)
-
-    def tail(self):
-        """The tail: names of its nodes that are held for signals."""
-        c = self.circuit
-        if c.tail_kind == "resistor":
-            self.part("r_tail", "tail", "ground", c.r_tail)
-            return []
-        if c.tail_kind == "ideal":
-            # a transistor of infinite beta, base at ground, whose collector never conducts
-            self.node("catch", known=True)
-            self.device("catch", "catch", "ground", "tail")
-            return []
-        if self.signal:
-            self.node("tail_base", known=True)
         else:
-            self.part("r_tail_base_top", "supply", "tail_base", c.r_tail_base_top)
-            self.part("r_tail_base_bottom", "tail_base", "ground", c.r_tail_base_bottom)
-        self.part("r_tail_emitter", "emitter_q7", "ground", c.r_tail_emitter)
-        self.transistor("Q7", "tail", "tail_base", "emitter_q7")
-        return ["tail_base"] if self.signal else []
+            lines = (
+                ("pos", f"c_coupling_{side}_pos", factor / 2, r_drive / 2),
+                ("neg", f"c_coupling_{side}_neg", -factor / 2, r_drive / 2),
+            )
+        for pole, cap, share, ohms in lines:
+            base, drive = f"base_{side}_{pole}", f"drive_{side}_{pole}"
+            shorted = f"short:{cap}" in faults
+            if f"open:{cap}" in faults or cap in without:
+                continue
+            if shorted:
+                ohms = max(ohms, SHORT)
+            if signal:
+                b.node(drive, known=True)
+                b.resistor(drive, drive, base, ohms)
+                drives.append((drive, k, share, None if shorted else base))
+            elif shorted:
+                b.resistor(drive, base, "ground", ohms)
+    part("r_load_left", "supply", "left", c.r_load_left * (1 + c.trim_balance / 2))
+    part("r_load_right", "supply", "right", c.r_load_right * (1 - c.trim_balance / 2))
+
+    swapped_base = {}
+    for key, (first, second) in {
+        "swapped:pair_left": ("Q1", "Q2"),
+        "swapped:pair_right": ("Q3", "Q4"),
+        "swapped:pair_lower": ("Q5", "Q6"),
+    }.items():
+        if key in faults:
+            swapped_base[first], swapped_base[second] = _BASE_OF[second], _BASE_OF[first]
+
+    def transistor(name, collector, base, emitter):
+        pins = {"collector": collector, "base": base, "emitter": emitter}
+        for pin in pins:
+            if f"open:{name}.{pin}" in faults:
+                loose = f"{name}.{pin}"
+                b.resistor(f"open {loose}", pins[pin], loose, OPEN)
+                pins[pin] = loose
+        for one, two in (("base", "emitter"), ("base", "collector"), ("collector", "emitter")):
+            if f"short:{name}.{one}-{two}" in faults:
+                b.resistor(f"short {name}", pins[one], pins[two], SHORT)
+        if f"reversed:{name}" in faults:
+            pins["collector"], pins["emitter"] = pins["emitter"], pins["collector"]
+        b.device(name, pins["collector"], pins["base"], pins["emitter"])
+
+    for q in ("Q1", "Q2", "Q3", "Q4", "Q5", "Q6"):
+        emitter = f"emitter_{q.lower()}"
+        part(
+            f"r_emitter_{q.lower()}",
+            emitter,
+            _EMITTER_RAIL[q],
+            c.r_emitter_lower if q in ("Q5", "Q6") else c.r_emitter_upper,
+        )
+        transistor(q, _COLLECTOR_OF[q], swapped_base.get(q, _BASE_OF[q]), emitter)
+    held = ["level_upper", "level_lower"] if signal else []
+    if c.tail_kind == "resistor":
+        part("r_tail", "tail", "ground", c.r_tail)
+    elif c.tail_kind == "ideal":
+        # a transistor of infinite beta, base at ground, whose collector never conducts
+        b.node("catch", known=True)
+        b.device("catch", "catch", "ground", "tail")
+    else:
+        if signal:
+            b.node("tail_base", known=True)
+            held.append("tail_base")
+        else:
+            part("r_tail_base_top", "supply", "tail_base", c.r_tail_base_top)
+            part("r_tail_base_bottom", "tail_base", "ground", c.r_tail_base_bottom)
+        part("r_tail_emitter", "emitter_q7", "ground", c.r_tail_emitter)
+        transistor("Q7", "tail", "tail_base", "emitter_q7")
+    return _compile(c, b, drives, held)
 
 
 def _compile(c, b, drives, held):
@@ -643,7 +623,7 @@ def reference_current(net, values, v, current):
     return total
 
 
-def solve_lanes(net, values, v, second=None):
+def solve_lanes(net, values, v, second=None, iterations=14):
     """Solve every lane, with stepping for the stubborn ones.
 
     Parameters
@@ -652,6 +632,8 @@ def solve_lanes(net, values, v, second=None):
         Start, overwritten.
     second : numpy.ndarray, optional
         Another start for lanes that fail from the first.
+    iterations : int
+        Newton steps from the first start.
 
     Returns
     -------
@@ -667,7 +649,7 @@ def solve_lanes(net, values, v, second=None):
     for begin in range(0, v.shape[1], CHUNK):
         piece = lanes[begin : begin + CHUNK]
         block = np.ascontiguousarray(v[:, piece])
-        newton(net, values.take(piece), block, 14)
+        newton(net, values.take(piece), block, iterations, dense=piece.size <= HANDFUL)
         v[:, piece] = block
     residual, current, tail = _judge(net, values, v)
     bad = np.flatnonzero(~(residual < 0.1 * ACCEPT))
@@ -763,13 +745,15 @@ def _supply_stepping(net, values, start, v, bad, residual):
     return start
 
 
-def slopes(net, values, v, known_slopes):
+def slopes(net, values, v, known_slopes, injected=None):
     """Change of every node per change of the known nodes, from the analytic Jacobian.
 
     Parameters
     ----------
     known_slopes : numpy.ndarray, shape (inputs, nodes)
         Slope of each known node over each input; zero for unknown nodes.
+    injected : numpy.ndarray, optional, shape (unknown nodes, inputs, lanes)
+        Slope over each input of the current that leaves each unknown node, A, at fixed voltages.
 
     Returns
     -------
@@ -792,6 +776,8 @@ def slopes(net, values, v, known_slopes):
                 )
                 drop = (slope[net.res_a] - slope[net.res_b])[:, None]
                 rhs[:, s] = -(net.f_dev @ change) - net.f_res @ (some.g * drop)
+            if injected is not None:
+                rhs -= injected[:, :, piece]
             out[: net.n, :, piece] = _linear(net, some, d, rhs)
     out[net.n :] = known_slopes.T[net.n :, :, None]
     return out
