@@ -239,29 +239,43 @@ def read_file(text: str) -> CircuitFile:
     raise QuantityError(head + "\n".join(reader.errors))
 
 
+#: Missing sections from which they are named together, without their values.
+_MANY = 3
+
+
 def _notes(circuit, values, reader):
     """Sentences on keys that are not used, and on values that are not there."""
-    idle = unused(circuit)
+    idle, gone, said = unused(circuit), [], []
     for section, keys in _SECTIONS.items():
         for decides in ("tail_kind", "upper_mode", "lower_mode"):
             named = [k for k, n in keys.items() if n in values and idle.get(n) == decides]
             if named:
                 key, kind = field_place(decides)[1], getattr(circuit, decides)
                 are = "is" if len(named) == 1 else "are"
-                yield f'{reader.place(section, *named)} {are} not used with {key} = "{kind}".'
+                said.append(
+                    f'{reader.place(section, *named)} {are} not used with {key} = "{kind}".'
+                )
         missing = {k: n for k, n in keys.items() if not (n in values or n in idle or n in _QUIET)}
-        if missing:
-            whole = not any(n in values for n in keys.values())
-            what = f"[{section}]" if whole else f"[{section}] {_listed([*missing])}"
-            taken = [
-                (f"{k} = " if len(missing) > 1 or whole else "")
-                + _SPECS[n].write(getattr(circuit, n), " ")
-                for k, n in missing.items()
-            ]
-            are = "is" if whole or len(missing) == 1 else "are"
-            yield f"{what} {are} not in the file; taken {'is' if len(taken) == 1 else 'are'} " + (
-                f"{_listed(taken)}."
+        if missing and not any(n in values for n in keys.values()):
+            gone.append((f"[{section}]", _taken(circuit, missing)))
+        elif missing:
+            are = "is" if len(missing) == 1 else "are"
+            said.append(
+                f"[{section}] {_listed([*missing])} {are} not in the file; "
+                f"{_taken(circuit, missing, len(missing) > 1)}."
             )
+    if len(gone) >= _MANY:
+        names = _listed([name for name, _ in gone])
+        return [f"{names} are not in the file; taken is what a new circuit has there.", *said]
+    return [*(f"{name} is not in the file; {taken}." for name, taken in gone), *said]
+
+
+def _taken(circuit, missing, named=True):
+    texts = [
+        (f"{key} = " if named else "") + _SPECS[name].write(getattr(circuit, name), " ")
+        for key, name in missing.items()
+    ]
+    return f"taken {'is' if len(texts) == 1 else 'are'} {_listed(texts)}"
 
 
 def _top_sections():

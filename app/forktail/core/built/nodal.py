@@ -169,115 +169,137 @@ def build_net(circuit, signal, without=(), meter=None):
     meter : (str, float), optional
         Node on which a meter hangs, and the resistance of the meter to ground, ohm.
     """
-    c, faults, b = circuit, set(circuit.faults), _Builder()
+    b = _Board(circuit, signal, without)
     b.node("ground", known=True)
     b.node("supply", known=True)
     if meter:
         b.resistor("meter", meter[0], "ground", meter[1])
+    b.string()
+    drives = [d for k in (0, 1) for d in b.base_lines(k)]
+    c = circuit
+    b.part("r_load_left", "supply", "left", c.r_load_left * (1 + c.trim_balance / 2))
+    b.part("r_load_right", "supply", "right", c.r_load_right * (1 - c.trim_balance / 2))
+    b.pairs()
+    held = (["level_upper", "level_lower"] if signal else []) + b.tail()
+    return _compile(c, b, drives, held)
 
-    def part(name, node_a, node_b, ohms, emf=(0.0, 0.0)):
-        if f"open:{name}" in faults:
+
+class _Board(_Builder):
+    """A circuit wired up node by node, with its faults built in; see `build_net`."""
+
+    def __init__(self, circuit, signal, without):
+        super().__init__()
+        self.circuit, self.signal, self.without = circuit, signal, without
+        self.faults = set(circuit.faults)
+
+    def part(self, name, node_a, node_b, ohms, emf=(0.0, 0.0)):
+        """A resistor that may be open or shorted."""
+        if f"open:{name}" in self.faults:
             ohms = OPEN
-        elif f"short:{name}" in faults:
+        elif f"short:{name}" in self.faults:
             ohms = min(SHORT, ohms)
-        b.resistor(name, node_a, node_b, ohms, emf)
+        self.resistor(name, node_a, node_b, ohms, emf)
 
-    if signal:
-        b.node("level_upper", known=True)
-        b.node("level_lower", known=True)
-    else:
-        part("r_string_top", "supply", "level_upper", c.r_string_top)
-        part("r_string_middle", "level_upper", "level_lower", c.r_string_middle)
-        part("r_string_bottom", "level_lower", "ground", c.r_string_bottom)
-    drives = []
-    for k, side in enumerate(("upper", "lower")):
-        other = "lower" if side == "upper" else "upper"
-        level = f"level_{other if 'swapped:levels' in faults else side}"
+    def transistor(self, name, collector, base, emitter):
+        """A transistor with loose pins, bridges between them, or turned round."""
+        pins = {"collector": collector, "base": base, "emitter": emitter}
+        for pin in pins:
+            if f"open:{name}.{pin}" in self.faults:
+                loose = f"{name}.{pin}"
+                self.resistor(f"open {loose}", pins[pin], loose, OPEN)
+                pins[pin] = loose
+        for one, two in (("base", "emitter"), ("base", "collector"), ("collector", "emitter")):
+            if f"short:{name}.{one}-{two}" in self.faults:
+                self.resistor(f"short {name}", pins[one], pins[two], SHORT)
+        if f"reversed:{name}" in self.faults:
+            pins["collector"], pins["emitter"] = pins["emitter"], pins["collector"]
+        self.device(name, pins["collector"], pins["base"], pins["emitter"])
+
+    def string(self):
+        """The divider string; for signals its taps are held by their bypasses."""
+        if self.signal:
+            self.node("level_upper", known=True)
+            self.node("level_lower", known=True)
+            return
+        c = self.circuit
+        self.part("r_string_top", "supply", "level_upper", c.r_string_top)
+        self.part("r_string_middle", "level_upper", "level_lower", c.r_string_middle)
+        self.part("r_string_bottom", "level_lower", "ground", c.r_string_bottom)
+
+    def base_lines(self, k):
+        """Bias resistors of one input and what drives its lines: yields the drives.
+
+        A drive is (node, input, share of the input, node that its capacitor is charged from).
+        """
+        side, other = ("upper", "lower") if k == 0 else ("lower", "upper")
+        level = f"level_{other if 'swapped:levels' in self.faults else side}"
         for sign, pole in ((0.5, "pos"), (-0.5, "neg")):
             emf = (sign, 0.0) if k == 0 else (0.0, sign)
-            part(
-                f"r_bias_{side}_{pole}",
-                level,
-                f"base_{side}_{pole}",
-                getattr(c, f"r_bias_{side}_{pole}"),
-                emf,
-            )
-        r_drive, factor = drive_resistance(c, side)
-        if getattr(c, f"{side}_mode") == "single":
-            lines = (
-                ("pos", f"c_coupling_{side}", factor, r_drive),
-                ("neg", f"c_ground_{side}", 0.0, 0.0),
-            )
-        else:
-            lines = (
-                ("pos", f"c_coupling_{side}_pos", factor / 2, r_drive / 2),
-                ("neg", f"c_coupling_{side}_neg", -factor / 2, r_drive / 2),
-            )
-        for pole, cap, share, ohms in lines:
+            name = f"r_bias_{side}_{pole}"
+            self.part(name, level, f"base_{side}_{pole}", getattr(self.circuit, name), emf)
+        for pole, cap, share, ohms in self._feeds(side):
             base, drive = f"base_{side}_{pole}", f"drive_{side}_{pole}"
-            shorted = f"short:{cap}" in faults
-            if f"open:{cap}" in faults or cap in without:
+            shorted = f"short:{cap}" in self.faults
+            if f"open:{cap}" in self.faults or cap in self.without:
                 continue
             if shorted:
                 ohms = max(ohms, SHORT)
-            if signal:
-                b.node(drive, known=True)
-                b.resistor(drive, drive, base, ohms)
-                drives.append((drive, k, share, None if shorted else base))
+            if self.signal:
+                self.node(drive, known=True)
+                self.resistor(drive, drive, base, ohms)
+                yield drive, k, share, None if shorted else base
             elif shorted:
-                b.resistor(drive, base, "ground", ohms)
-    part("r_load_left", "supply", "left", c.r_load_left * (1 + c.trim_balance / 2))
-    part("r_load_right", "supply", "right", c.r_load_right * (1 - c.trim_balance / 2))
+                self.resistor(drive, base, "ground", ohms)
 
-    swapped_base = {}
-    for key, (first, second) in {
-        "swapped:pair_left": ("Q1", "Q2"),
-        "swapped:pair_right": ("Q3", "Q4"),
-        "swapped:pair_lower": ("Q5", "Q6"),
-    }.items():
-        if key in faults:
-            swapped_base[first], swapped_base[second] = _BASE_OF[second], _BASE_OF[first]
-
-    def transistor(name, collector, base, emitter):
-        pins = {"collector": collector, "base": base, "emitter": emitter}
-        for pin in pins:
-            if f"open:{name}.{pin}" in faults:
-                loose = f"{name}.{pin}"
-                b.resistor(f"open {loose}", pins[pin], loose, OPEN)
-                pins[pin] = loose
-        for one, two in (("base", "emitter"), ("base", "collector"), ("collector", "emitter")):
-            if f"short:{name}.{one}-{two}" in faults:
-                b.resistor(f"short {name}", pins[one], pins[two], SHORT)
-        if f"reversed:{name}" in faults:
-            pins["collector"], pins["emitter"] = pins["emitter"], pins["collector"]
-        b.device(name, pins["collector"], pins["base"], pins["emitter"])
-
-    for q in ("Q1", "Q2", "Q3", "Q4", "Q5", "Q6"):
-        emitter = f"emitter_{q.lower()}"
-        part(
-            f"r_emitter_{q.lower()}",
-            emitter,
-            _EMITTER_RAIL[q],
-            c.r_emitter_lower if q in ("Q5", "Q6") else c.r_emitter_upper,
+    def _feeds(self, side):
+        """Of both lines: pole, capacitor, share of the input, resistance before it."""
+        r_drive, factor = drive_resistance(self.circuit, side)
+        if getattr(self.circuit, f"{side}_mode") == "single":
+            return (
+                ("pos", f"c_coupling_{side}", factor, r_drive),
+                ("neg", f"c_ground_{side}", 0.0, 0.0),
+            )
+        return (
+            ("pos", f"c_coupling_{side}_pos", factor / 2, r_drive / 2),
+            ("neg", f"c_coupling_{side}_neg", -factor / 2, r_drive / 2),
         )
-        transistor(q, _COLLECTOR_OF[q], swapped_base.get(q, _BASE_OF[q]), emitter)
-    held = ["level_upper", "level_lower"] if signal else []
-    if c.tail_kind == "resistor":
-        part("r_tail", "tail", "ground", c.r_tail)
-    elif c.tail_kind == "ideal":
-        # a transistor of infinite beta, base at ground, whose collector never conducts
-        b.node("catch", known=True)
-        b.device("catch", "catch", "ground", "tail")
-    else:
-        if signal:
-            b.node("tail_base", known=True)
-            held.append("tail_base")
+
+    def pairs(self):
+        """Q1 to Q6 with their emitter resistors."""
+        base_of = dict(_BASE_OF)
+        for key, (first, second) in {
+            "swapped:pair_left": ("Q1", "Q2"),
+            "swapped:pair_right": ("Q3", "Q4"),
+            "swapped:pair_lower": ("Q5", "Q6"),
+        }.items():
+            if key in self.faults:
+                base_of[first], base_of[second] = base_of[second], base_of[first]
+        c = self.circuit
+        for q in ("Q1", "Q2", "Q3", "Q4", "Q5", "Q6"):
+            emitter = f"emitter_{q.lower()}"
+            ohms = c.r_emitter_lower if q in ("Q5", "Q6") else c.r_emitter_upper
+            self.part(f"r_emitter_{q.lower()}", emitter, _EMITTER_RAIL[q], ohms)
+            self.transistor(q, _COLLECTOR_OF[q], base_of[q], emitter)
+
+    def tail(self):
+        """The tail: names of its nodes that are held for signals."""
+        c = self.circuit
+        if c.tail_kind == "resistor":
+            self.part("r_tail", "tail", "ground", c.r_tail)
+            return []
+        if c.tail_kind == "ideal":
+            # a transistor of infinite beta, base at ground, whose collector never conducts
+            self.node("catch", known=True)
+            self.device("catch", "catch", "ground", "tail")
+            return []
+        if self.signal:
+            self.node("tail_base", known=True)
         else:
-            part("r_tail_base_top", "supply", "tail_base", c.r_tail_base_top)
-            part("r_tail_base_bottom", "tail_base", "ground", c.r_tail_base_bottom)
-        part("r_tail_emitter", "emitter_q7", "ground", c.r_tail_emitter)
-        transistor("Q7", "tail", "tail_base", "emitter_q7")
-    return _compile(c, b, drives, held)
+            self.part("r_tail_base_top", "supply", "tail_base", c.r_tail_base_top)
+            self.part("r_tail_base_bottom", "tail_base", "ground", c.r_tail_base_bottom)
+        self.part("r_tail_emitter", "emitter_q7", "ground", c.r_tail_emitter)
+        self.transistor("Q7", "tail", "tail_base", "emitter_q7")
+        return ["tail_base"] if self.signal else []
 
 
 def _compile(c, b, drives, held):

@@ -57,6 +57,11 @@ def test_round_trip_is_exact(circuit):
     assert kept == scene
 
 
+@pytest.mark.parametrize("kelvin", [200.0, 200.00000000000003, 449.99999999999994, 450.0])
+def test_temperatures_beside_their_bounds_are_given_back(kelvin):
+    assert read_circuit(write_circuit(Circuit(temperature=kelvin))).temperature == kelvin
+
+
 def test_plain_text_of_the_default_reads_well():
     text = write_circuit(Circuit())
     for line in (
@@ -126,19 +131,27 @@ def test_errors_name_place_value_and_remedy(text, words):
             ],
         ),
         ("[loads]\nleft = 2e3\nright = 2e3\ncapacitance = 0\n", []),
-        (
-            "",
-            [
-                "[loads] is not in the file; taken are left = 2.2 kohm, right = 2.2 kohm and "
-                "capacitance = 22 pF."
-            ],
-        ),
     ],
 )
 def test_what_is_not_used_and_what_is_taken_is_said(text, notes):
-    section = text.partition("]")[0][1:] or "loads"
+    section = text.partition("]")[0][1:]
     found = [n for n in read_file(text).notes if f"[{section}]" in n]
-    assert found == notes
+    assert found == notes, read_file(text).notes
+
+
+def test_missing_sections_are_told_with_their_values_while_they_are_few():
+    whole = write_circuit(Circuit())
+    sections = {part.partition("]")[0]: "[" + part for part in whole.split("[")[1:]}
+    short = whole.replace(sections["loads"], "")
+    assert read_file(short).notes == (
+        "[loads] is not in the file; taken are left = 2.2 kohm, right = 2.2 kohm and "
+        "capacitance = 22 pF.",
+    )
+    (note,) = read_file("").notes
+    assert note == (
+        "[supply], [string], [bias], [drive.upper], [drive.lower], [loads], [tail] and "
+        "[transistors] are not in the file; taken is what a new circuit has there."
+    )
 
 
 def test_a_written_file_needs_no_note_unless_something_in_it_has_no_use():
