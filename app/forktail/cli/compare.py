@@ -14,6 +14,8 @@ from forktail.core.quantities import format_quantity, parse_quantity
 from forktail.ui.text import typed
 
 #: Words of --columns -> role of a column.
+#: What --probed takes -> the place as `core.path` calls it.
+_PLACES = {"base": "base lines", "generator": "generator"}
 _ROLES = {
     **{role: role for role in ROLES},
     "upper": "v_upper",
@@ -50,6 +52,13 @@ def add_parser(commands, formatter):
         "--probe",
         metavar="LIST",
         help="factors by which columns are multiplied, such as upper=10,out=-1",
+    )
+    parser.add_argument(
+        "--probed",
+        metavar="PLACE",
+        choices=_PLACES,
+        help="where both inputs were probed: base (at the base lines) or generator (default: "
+        "told from the capture)",
     )
     parser.add_argument(
         "--interval", metavar="T", help="time between rows, in the place of a time column"
@@ -172,6 +181,7 @@ def command_compare(args):
         tuple((factors or {}).items()),
         interval,
         args.no_mean,
+        probed=_PLACES.get(args.probed, ""),
         **drives,
     )
     comparison, notes = answer(table, question)

@@ -1,4 +1,4 @@
-"""A capture against a built circuit: prediction with its load pole, and an invented example."""
+"""A capture against a built circuit: prediction from where it was probed, an invented example."""
 
 import math
 from dataclasses import replace
@@ -9,7 +9,8 @@ from forktail.core.built import network
 from forktail.core.built.circuit import Circuit
 from forktail.core.capture.compare import MOST_SAMPLES, compare
 from forktail.core.checks import QuantityError, as_quantity
-from forktail.core.path import loaded
+from forktail.core.models import BuiltCell
+from forktail.core.path import PLACES, coupled, loaded, path_of, run_path
 from forktail.core.quantities import format_quantity
 from forktail.core.thermal import thermal_voltage
 
@@ -19,56 +20,80 @@ BUILT_SAMPLES = 2**14
 _FAST = 100.0
 #: Time constants that a lag needs to settle, as in `path.loaded`.
 _SETTLE = 6.0
+#: Largest part of a record that may be left out while a coupling corner settles.
+_MOST_SETTLING = 0.25
 
 
 def memory_of(circuit, sample_interval):
     """Function that lets a record on equal steps pass the load pole; None if it is too fast."""
-    pole = network.corners(circuit)["load_pole"]
-    tau = 1.0 / (2.0 * math.pi * pole) if math.isfinite(pole) and pole > 0 else 0.0
-    if not (math.isfinite(sample_interval) and tau > sample_interval / _FAST):
+    pole = path_of(circuit).load_pole
+    if not (math.isfinite(sample_interval) and _slow(pole, sample_interval)):
         return None
     return lambda record: loaded(record, sample_interval, pole, periodic=False)
 
 
-def predictor(circuit, sample_interval):
+def _slow(pole, sample_interval):
+    """Whether a load pole, Hz, is slow enough to be seen beside the steps of a capture, s."""
+    return 1.0 / (2.0 * math.pi * pole) > sample_interval / _FAST
+
+
+def predictor(circuit, sample_interval, probed="base lines"):
     """Function that predicts the output of a built circuit for records on equal steps.
 
-    The load pole of the circuit (its load resistance with `c_load`) is taken in; the corners of
-    the coupling are not, since the inputs are those at the base lines.
+    The records go through `path.run_path`: from the base lines there is the load pole of the
+    circuit behind the cell, from the generator also the source resistance and the coupling
+    corners before it.
 
     Parameters
     ----------
     circuit : Circuit
     sample_interval : float
-        s between samples; NaN leaves the load pole out.
+        s between samples; NaN leaves out what has memory.
+    probed : str
+        Where the inputs were probed, one of `path.PLACES`.
 
     Returns
     -------
     callable
         `solve(v_upper, v_lower)` -> OperatingPoint of shape (n,). The first samples, while the
-        load pole settles, have `converged` False and NaN in `v_out`.
+        corners settle, have `converged` False and NaN in `v_out`.
     """
-    memory = memory_of(circuit, sample_interval)
+    way, cell = path_of(circuit), BuiltCell(circuit)
+    if not (math.isfinite(sample_interval) and _slow(way.load_pole, sample_interval)):
+        way = replace(way, load_pole=math.inf)
 
     def solve(v_upper, v_lower):
-        point = network.solve_built(circuit, v_upper, v_lower, gains=False)
-        if memory is None or np.ndim(point.v_out) != 1 or point.v_out.size < 16:
-            return point
-        v_out = point.v_out
-        lost = ~np.isfinite(v_out)
-        if lost.all():
-            return point
-        at = np.arange(v_out.size)
-        whole = np.interp(at, at[~lost], v_out[~lost])
-        late = memory(whole)
-        return replace(
-            point, v_out=np.where(lost, np.nan, late), converged=~lost & np.isfinite(late)
-        )
+        v_upper, v_lower = np.broadcast_arrays(v_upper, v_lower)
+        record = v_upper.ndim == 1 and v_upper.size >= 16
+        step = sample_interval if record else math.nan
+        known = np.isfinite(v_upper) & np.isfinite(v_lower)
+        upper, lower = (np.where(known, v, 0.0) for v in (v_upper, v_lower))
+        there = way
+        if record and probed == "generator":
+            upper, there = _charged(upper, step, there, "upper")
+            lower, there = _charged(lower, step, there, "lower")
+        went = run_path(cell, upper, lower, step, probed, there, periodic=False)
+        good = known & went.settled
+        return replace(went.loads, v_out=np.where(good, went.loads.v_out, np.nan), converged=good)
 
     return solve
 
 
-def compare_capture(capture, circuit, drive=None, most=BUILT_SAMPLES):
+def _charged(wave, step, way, side):
+    """A wave behind its coupling capacitor and the path that is left, for a short record.
+
+    In a record too short for the corner to settle in, the capacitor has long been charged to
+    the mean of the wave. What else it holds is as small as the wave is fast beside the corner, so
+    the record is taken as one that repeats.
+    """
+    corner = way.feed(side).corner
+    if corner == 0.0 or _SETTLE / (2.0 * math.pi * corner) < _MOST_SETTLING * wave.size * step:
+        return wave, way
+    wave = coupled(wave - wave.mean(), step, corner)
+    return wave, replace(way, **{side: replace(way.feed(side), corner=0.0)})
+
+
+def compare_capture(capture, circuit, drive=None, most=BUILT_SAMPLES, probed=None):
     """`capture.compare` with the prediction of a built circuit.
 
     Parameters
@@ -79,10 +104,15 @@ def compare_capture(capture, circuit, drive=None, most=BUILT_SAMPLES):
         As `capture.compare`.
     most : int
         Most samples compared, 1024 to `capture.MOST_SAMPLES`.
+    probed : str, optional
+        Where the inputs were probed, one of `path.PLACES`. Left out, both are tried and the one
+        that leaves less is taken; where they leave about the same, the base lines.
 
     Returns
     -------
     Comparison
+        A warning says which place was taken if none was named, and when the other one would fit
+        much better than the one that was named.
 
     Raises
     ------
@@ -90,6 +120,8 @@ def compare_capture(capture, circuit, drive=None, most=BUILT_SAMPLES):
         As `capture.compare`, for a circuit without a solution at rest, or for a capture shorter
         than the load pole needs to settle.
     """
+    if probed is not None and probed not in PLACES:
+        raise QuantityError(f"probed is {probed!r}; allowed are {' and '.join(PLACES)}.")
     most = int(as_quantity("most", most, "", low=1024, high=MOST_SAMPLES))
     if not bool(network.solve_bias(circuit).converged):
         raise QuantityError(
@@ -106,10 +138,59 @@ def compare_capture(capture, circuit, drive=None, most=BUILT_SAMPLES):
             "settle; wanted is a capture at least twice as long."
         )
     step = step if capture.uniform else math.nan
-    found = compare(
-        capture, predictor(circuit, step), drive, most, shape=True, memory=memory_of(circuit, step)
-    )
-    return replace(found, warnings=tuple(_settling(w, pole) for w in found.warnings))
+
+    def at(place):
+        solve = predictor(circuit, step, place)
+        return compare(capture, solve, drive, most, shape=True, memory=memory_of(circuit, step))
+
+    both = {}
+    for place in PLACES:
+        try:
+            both[place] = at(place)
+        except QuantityError:  # the place that was not asked for need not have an answer
+            if probed in (None, place):
+                raise
+    left = {place: found.residual_rms for place, found in both.items()}
+    better = probed
+    if probed is None:
+        clearly = left["base lines"] > _CLEARLY * left["generator"]
+        better = "generator" if clearly else "base lines"
+    found = both[better]
+    warnings = [_settling(w, pole) for w in found.warnings]
+    if probed is None:
+        warnings.append(f"{_PROBED[better]} {_told_from(left, better)}")
+    else:
+        other = next(place for place in PLACES if place != probed)
+        if left.get(other, math.inf) < left[probed] / _MUCH:
+            warnings.append(
+                f"The capture fits an input probed at the {other} much better "
+                f"({_percent_of(left[other], found)} of the output is left, against "
+                f"{_percent_of(left[probed], found)}): check where the probes were."
+            )
+    return replace(found, warnings=tuple(warnings))
+
+
+#: What is said of each place when it was told from the capture.
+_PROBED = {
+    "base lines": "The inputs are taken as probed at the base lines.",
+    "generator": "The inputs are taken as probed at the generator, before the source resistance "
+    "and the coupling capacitor.",
+}
+#: How many times more the base lines may leave than the generator and still be taken.
+_CLEARLY = 1.3
+#: How many times less another place must leave to be named beside the one that was asked for.
+_MUCH = 2.0
+
+
+def _told_from(left, better):
+    other = next(place for place in PLACES if place != better)
+    if left[other] <= _CLEARLY * left[better]:
+        return f"This capture cannot tell them from the {other}."
+    return f"That leaves {left[other] / left[better]:.1f} times less than the {other} would."
+
+
+def _percent_of(volts, found):
+    return f"{100.0 * volts / found.output_rms:.1f} %"
 
 
 def _settling(warning, pole):

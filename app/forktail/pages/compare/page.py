@@ -105,6 +105,7 @@ class ComparePage(Page):
         if self.state.table is None:
             return groups
         groups.append(group("Columns", rows(*(name for name, _ in COLUMNS.values()))))
+        groups.append(group("Where the inputs were probed", rows("probed")))
         missing = self.state.missing()
         if missing:
             groups.append(

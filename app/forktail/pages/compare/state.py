@@ -59,6 +59,7 @@ class Question:
     no_mean: bool
     upper: tuple | None = None
     lower: tuple | None = None
+    probed: str = ""
 
 
 def read_job(data, name, tell):
@@ -109,13 +110,21 @@ def answer(table, question, tell=None):
         )
     tell(0.3, "solving, aligning and fitting")
     capture = fill_inputs(capture, question.circuit, question.upper, question.lower)
-    return compare_capture(capture, question.circuit), capture.notes
+    found = compare_capture(capture, question.circuit, probed=question.probed or None)
+    return found, capture.notes
 
 
 def example_bytes():
     """The invented capture."""
     return (assets_dir() / "captures" / EXAMPLE).read_bytes()
 
+
+#: Where the inputs were probed: key -> what is shown.
+PROBED = {
+    "": "told from the capture",
+    "base lines": "at the base lines",
+    "generator": "at the generator",
+}
 
 #: Highest number of a column that can be chosen; a file may have fewer.
 MOST_COLUMNS = 16
@@ -195,6 +204,7 @@ class CompareState(PageState):
             "For inputs captured with their bias level.",
         )
     )
+    probed = param_of(choice("probed", "", PROBED, "Inputs were probed", part="capture"))
     interval = param_of(
         spec(
             "time",
@@ -278,7 +288,13 @@ class CompareState(PageState):
             for side in self.missing()
         }
         return Question(
-            self.circuit, tuple(roles), tuple(factors), self.interval, self.no_mean, **drives
+            self.circuit,
+            tuple(roles),
+            tuple(factors),
+            self.interval,
+            self.no_mean,
+            probed=self.probed,
+            **drives,
         )
 
     # The circuit

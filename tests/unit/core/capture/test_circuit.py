@@ -18,6 +18,8 @@ from forktail.core.capture.circuit import (
 from forktail.core.capture.compare import read_capture
 from forktail.core.capture.read import Capture
 from forktail.core.checks import QuantityError
+from forktail.core.models import BuiltCell
+from forktail.core.path import run_path
 from forktail.resources import assets_dir
 
 MIXER = read_circuit((assets_dir() / "circuits/bat-call-mixer.toml").read_text(encoding="utf-8"))
@@ -98,7 +100,7 @@ def test_prediction_without_capacitance_is_the_solution():
     bare = replace(MIXER, c_load=0.0)
     u, low = np.linspace(-0.02, 0.02, 50), np.linspace(0.01, -0.01, 50)
     assert memory_of(bare, 1e-6) is None
-    assert predictor(bare, 1e-6)(u, low).v_out == pytest.approx(
+    assert predictor(bare, math.nan, "generator")(u, low).v_out == pytest.approx(
         network.solve_built(bare, u, low).v_out, abs=1e-12
     )
 
@@ -172,3 +174,35 @@ def test_equal_frequencies_do_not_tell_their_phases():
     t, _, _, v_out = sines()
     with pytest.raises(QuantityError, match="cannot be told"):
         fill_inputs(Capture(time=t, v_out=v_out), MIXER, (0.03, 20e3), (0.01, 20e3))
+
+
+# ---------------------------------------------------------------- where it was probed
+
+#: The shipped mixer of the review: 600 ohm into 2.2 k, so the two places differ by a fifth.
+WEAK_SOURCE = MIXER
+
+
+@pytest.mark.parametrize("probed", ["base lines", "generator"])
+def test_a_capture_is_predicted_from_where_it_was_probed(probed):
+    step, n = 2e-7, 4096
+    t = np.arange(n) * step
+    drives = 0.08 * np.sin(2 * np.pi * 40e3 * t), 0.01 * np.sin(2 * np.pi * 10e3 * t)
+    went = run_path(BuiltCell(WEAK_SOURCE), *drives, step)  # whole periods, in steady state
+    at_lines = probed == "base lines"
+    upper, lower = (v - v.mean() for v in went.base_lines) if at_lines else drives
+    capture = Capture(time=t, v_out=went.loads.v_out, v_upper=upper, v_lower=lower)
+    other = "generator" if at_lines else "base lines"
+    found = compare_capture(capture, WEAK_SOURCE, probed=probed)
+    assert found.residual_rms < 0.015 * found.output_rms
+    wrong = compare_capture(capture, WEAK_SOURCE, probed=other)
+    assert wrong.residual_rms > 0.1 * wrong.output_rms
+    assert any(f"probed at the {probed} much better" in w for w in wrong.warnings)
+    told = compare_capture(capture, WEAK_SOURCE)
+    assert told.residual_rms == pytest.approx(found.residual_rms)
+    assert any(f"taken as probed at the {probed}" in w for w in told.warnings)
+
+
+def test_another_place_is_refused():
+    capture = read_capture(ASSET.read_bytes(), "example")
+    with pytest.raises(QuantityError, match="generator and base lines"):
+        compare_capture(capture, MIXER, probed="collector")
