@@ -216,6 +216,23 @@ def test_overlay_meets_the_textbook_where_the_parts_are_ideal(state):
         assert x[0] == -0.1 and x[-1] == 0.1
 
 
+def test_a_node_that_nothing_holds_is_shown_as_floating_with_what_a_meter_reads(state):
+    assert state.scene().loose == {}
+    state.edit("faults", "short:Q7.base-emitter")
+    scene = state.scene()
+    drawn = built_schematic.values(scene)
+    for name in ("common_left", "common_right", "tail"):
+        assert drawn[f"node-{name}"]["#"] == "floating"
+    assert drawn["node-level_upper"]["#"].endswith("V")
+    read = network.readings(state.circuit)["common_left"]
+    rows = {name: value for name, _, value in built_readouts.numbers(scene)}
+    (name,) = [n for n in rows if n.startswith("Collector of Q5")]
+    assert "floating; as a meter of 10 MΩ reads it" in name and rows[name] == read
+    found = compare(replace(state.circuit, faults=()), state.circuit)
+    after = {n: v for n, _, _, v in found.rows}
+    assert after["Collector of Q5, common to Q1 and Q2"] == read
+
+
 def test_an_unsolved_point_is_never_shown_as_a_number(state, monkeypatch):
     real = network.inspect
 
