@@ -69,7 +69,7 @@ def predictor(circuit, sample_interval, probed="base lines"):
         known = np.isfinite(v_upper) & np.isfinite(v_lower)
         upper, lower = (np.where(known, v, 0.0) for v in (v_upper, v_lower))
         there = way
-        if record and probed == "generator":
+        if math.isfinite(step) and probed == "generator":
             upper, there = _charged(upper, step, there, "upper")
             lower, there = _charged(lower, step, there, "lower")
         went = run_path(cell, upper, lower, step, probed, there, periodic=False)
@@ -82,14 +82,15 @@ def predictor(circuit, sample_interval, probed="base lines"):
 def _charged(wave, step, way, side):
     """A wave behind its coupling capacitor and the path that is left, for a short record.
 
-    In a record too short for the corner to settle in, the capacitor has long been charged to
-    the mean of the wave. What else it holds is as small as the wave is fast beside the corner, so
-    the record is taken as one that repeats.
+    In a record too short for the corner to settle in, what the capacitor holds is as small as
+    the wave is fast beside the corner, so the record is taken as one that repeats. Its mean goes
+    on as it is: the fits look for offsets of the pairs by moving it.
     """
     corner = way.feed(side).corner
     if corner == 0.0 or _SETTLE / (2.0 * math.pi * corner) < _MOST_SETTLING * wave.size * step:
         return wave, way
-    wave = coupled(wave - wave.mean(), step, corner)
+    mean = wave.mean()
+    wave = mean + coupled(wave - mean, step, corner)
     return wave, replace(way, **{side: replace(way.feed(side), corner=0.0)})
 
 
@@ -361,22 +362,17 @@ def invented_board_capture(circuit=None, rows=3000, seed=20, **changes):
     p = {**INVENTED_BOARD, **changes}
     length, lead = 1.5e-3, 0.2e-3
     step = length / rows
-    extra = math.ceil(lead / step)  # the load pole settles before the record begins
+    extra = math.ceil(lead / step)  # nothing but the oscillator, before the call
     time = np.arange(-extra, rows) * step
     inside = np.clip(time, 0.0, length)
     upper = p["peak_upper"] * np.sin(2 * math.pi * 50e3 * time)
     phase = 2 * math.pi * (60e3 * inside - 0.5 * (18e3 / length) * inside**2)
     lower = p["peak_lower"] * np.sin(math.pi * inside / length) ** 2 * np.sin(phase)
     board = board_of(circuit, changes)
-    point = network.solve_built(board, upper, lower, gains=False)
-    pole = network.corners(board)["load_pole"]
-    left, right = (loaded(v, step, pole, periodic=False) for v in (point.v_left, point.v_right))
+    went = run_path(BuiltCell(board), upper, lower, step)
+    left, right = went.loads.v_left[extra:], went.loads.v_right[extra:]
     noise = np.random.default_rng(seed).normal(size=(2, rows)) * p["noise"] / math.sqrt(2.0)
     keep = slice(extra, None)
-    # the last samples wrap round in the lag; the call has faded there, so the wave goes on
-    left, right = (
-        np.where(np.isnan(v), w, v)[keep] for v, w in ((left, point.v_left), (right, point.v_right))
-    )
     columns = (
         time[keep] * 1e6,
         upper[keep] * 1e3,
@@ -394,7 +390,7 @@ def invented_board_capture(circuit=None, rows=3000, seed=20, **changes):
         "# Invented data: no circuit was measured. Made by "
         "forktail.core.capture.circuit.invented_board_capture.",
         "# Bat-call mixer board: 50 kHz oscillator on the upper input, 40 mV peak;",
-        "# a call that falls from 60 to 42 kHz on the lower input, 25 mV peak.",
+        "# a call falling from 60 to 42 kHz on the lower input, 25 mV peak; probed at the generators.",
         "time,upper,lower,left,right",
         "us,mV,mV,V,V",
     ]

@@ -184,7 +184,7 @@ WEAK_SOURCE = MIXER
 
 @pytest.mark.parametrize("probed", ["base lines", "generator"])
 def test_a_capture_is_predicted_from_where_it_was_probed(probed):
-    step, n = 2e-7, 4096
+    step, n = 2.5e-7, 4000  # whole periods of both drives
     t = np.arange(n) * step
     drives = 0.08 * np.sin(2 * np.pi * 40e3 * t), 0.01 * np.sin(2 * np.pi * 10e3 * t)
     went = run_path(BuiltCell(WEAK_SOURCE), *drives, step)  # whole periods, in steady state
