@@ -119,7 +119,7 @@ def test_what_matters_is_seen_without_scrolling(open_page):
     ):
         box = page.locator(selector).bounding_box()
         assert box["y"] >= 0 and box["y"] + box["height"] <= 900, selector
-    assert "36.00" in page.locator(".sentence").inner_text()
+    assert "36.0" in page.locator(".sentence").inner_text()
 
 
 def test_phone_stacks_and_never_scrolls_sideways(open_page):
@@ -199,11 +199,23 @@ def test_offset_shows_as_a_leak_and_in_the_suppression(open_page):
     assert found == pytest.approx(20 * math.log10(10 / (2 * 2)), abs=0.3)
 
 
+@pytest.mark.parametrize("size", [(1440, 900), (1920, 1080), (390, 844)])
+def test_time_plots_have_one_left_margin(open_page, size):
+    page = open_page("signals")
+    page.set_viewport_size(dict(zip(("width", "height"), size)))
+    page.wait_for_function(
+        """() => new Set(["inputs", "collectors", "difference", "error"].map(name => {
+          const view = [...Bokeh.index.roots].find(v => v.model.name === name)
+          return Math.round(view.el.getBoundingClientRect().left + view.frame.bbox.left)
+        })).size === 1"""
+    )
+
+
 def test_built_circuit_shows_its_corners_and_the_textbook_beside_it(open_page):
     page = open_page("signals")
     page.locator("#q-model").select_option("built")
     page.locator("#q-circuit").wait_for()
-    page.get_by_text("Corners of this circuit").wait_for()
+    page.get_by_text("a coupling corner at").wait_for()
     with page.expect_download() as download:
         page.locator("[data-plot=difference][data-export=csv]").click()
     head = download.value.path().read_text(encoding="utf-8").splitlines()[0]
@@ -213,7 +225,7 @@ def test_built_circuit_shows_its_corners_and_the_textbook_beside_it(open_page):
 def test_exports_link_file_reset_and_play(open_page, tmp_path):
     page = open_page("signals")
     page.locator("select[aria-label^=Presets]").select_option("45 kHz call brought to 2 kHz")
-    page.locator(".sentence", has_text="88.00").wait_for()
+    page.locator(".sentence", has_text="88.0").wait_for()
     with page.expect_download() as download:
         page.locator("[data-plot=spectrum][data-export=csv]").click()
     rows = list(csv.DictReader(io.StringIO(download.value.path().read_text(encoding="utf-8"))))
@@ -235,10 +247,10 @@ def test_exports_link_file_reset_and_play(open_page, tmp_path):
     link = settings(page)
     assert link["upper_frequency"] == "43kHz" and link["span"] == "16"
     page.get_by_role("button", name="Reset").click()
-    page.locator(".sentence", has_text="36.00").wait_for()
+    page.locator(".sentence", has_text="36.0").wait_for()
     assert settings(page) == {}
     page.locator("input[type=file]").set_input_files(tmp_path / "scene.toml")
-    page.locator(".sentence", has_text="88.00").wait_for()
+    page.locator(".sentence", has_text="88.0").wait_for()
     assert settings(page) == link
     before = reading(page, "t")
     page.get_by_role("button", name="Play", exact=True).click()

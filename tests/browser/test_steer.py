@@ -122,7 +122,7 @@ def test_bad_entry_says_why_and_loses_nothing(steer):
     for text, parts in (
         ("5 apples", ["5 apples", "apples", "10mV"]),
         ("2mA", ["a current", "a voltage"]),
-        ("50V", ["out of range", "10.0 V"]),
+        ("50V", ["out of range", "-10 V to 10 V"]),
     ):
         steer.type("v_upper", text)
         alert = row.get_by_role("alert")

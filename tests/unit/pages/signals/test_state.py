@@ -4,6 +4,7 @@ import itertools
 
 import numpy as np
 import pytest
+from bokeh.models import Line
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -14,7 +15,7 @@ from forktail.core.waves.sound import SOUND_PEAK
 from forktail.pages.signals import state as page_state
 from forktail.pages.signals.spectrum import place_labels, short_label
 from forktail.pages.signals.state import MODELS, PRESETS, SPANS, SignalsState
-from forktail.pages.signals.waveforms import POINTS, round_up, thinned
+from forktail.pages.signals.waveforms import POINTS, Waveforms, round_up, thinned
 from forktail.ui.state import Quantity, param_of
 from helpers import allowed
 
@@ -96,6 +97,28 @@ def test_a_scene_that_cannot_run_keeps_the_last_one():
     assert bad.run is good.run and "20.0 kHz" in bad.problem
     state.param.update(lower_frequency=60e3, lower_second_frequency=40e3)
     assert state.scene().problem == "" and state.scene().run is not good.run
+
+
+def test_an_offset_that_no_transistors_make_is_told_in_words_of_the_page():
+    scene = SignalsState(model="built", offset_lower=1.0).scene()
+    assert scene.problem.startswith("Offset, lower pair: 1.00 V") and "allowed" in scene.problem
+
+
+def test_where_drives_enter_is_said():
+    assert "at the base lines" in SignalsState().scene().remarks[-1]
+    coupled = SignalsState(coupled_lower=True, coupling_lower=2e3, loaded=True).scene()
+    assert "2.00 kHz (lower)" in coupled.remarks[-1] and "(upper)" not in coupled.remarks[-1]
+    assert "pole at 100 kHz" in coupled.remarks[-1]
+    built = SignalsState(model="built").scene().remarks[-1]
+    assert "generator" in built and "(upper)" in built and "bias resistors" in built
+
+
+def test_the_textbook_cell_beside_takes_the_base_lines_and_loads_of_the_built_one():
+    # what is left between the two is what the transistors do, not the divider before them
+    scene = SignalsState(model="built", upper_amplitude=5e-3, lower_amplitude=5e-3).scene()
+    out, beside = scene.run.point.v_out, scene.beside
+    assert np.max(np.abs(out - beside)) < 0.05 * np.max(np.abs(out))
+    assert np.ptp(scene.run.base_lines[1]) < 0.9 * np.ptp(scene.run.v_lower)
 
 
 # ---------------------------------------------------------------- one run an event
@@ -218,6 +241,15 @@ def test_cursor_reads_between_samples():
     )
 
 
+def test_the_control_of_the_cursor_shows_where_its_line_is():
+    # the record repeats: 30 us lie 7.8 us behind the start of a window of 22.2 us
+    state = SignalsState(upper_frequency=45e3, lower_frequency=45e3)
+    scene = state.scene()
+    assert state.cursor == 30e-6 and state.showing("cursor") == scene.cursor < 8e-6
+    assert "cursor" not in state.query()
+    assert state.showing("upper_phase") == 0.0
+
+
 def test_slider_of_the_cursor_covers_the_time_shown():
     state = SignalsState(span="4")
     scene = state.scene()
@@ -281,6 +313,13 @@ def test_thinning_loses_no_peak(n, seed):
     assert np.all(np.diff(tx) > 0) and tx[0] == 0.0 and tx[-1] == 1.0
     used = n // -(-2 * n // POINTS) * -(-2 * n // POINTS) if n > 1.25 * POINTS else n
     assert thin["y"].max() >= y[:used].max() and thin["y"].min() <= y[:used].min()
+
+
+def test_a_thin_line_lies_on_a_thick_one():
+    # so that two equal waves are both seen
+    for plot in Waveforms().plots.values():
+        lines = [r.glyph.line_width for r in plot.figure.renderers if isinstance(r.glyph, Line)]
+        assert lines == sorted(lines, reverse=True)
 
 
 @given(st.floats(1e-9, 1e6))

@@ -414,3 +414,17 @@ def test_csv_of_the_map_matches_the_core():
     u, w, out = (float(v) for v in lines[1234].split(","))
     one = SteerState(v_upper=u, v_lower=w, i_tail=1e-3).scene().point.v_out
     assert out == pytest.approx(float(one), rel=1e-4)
+
+
+def test_where_nothing_comes_out_nothing_is_drawn_as_output():
+    view, s = OutputMap(), state("cell")
+    view.show(s)
+    assert all(r.visible for r in view.of_output)
+    for nothing in ({"i_tail": 0.0}, {"r_load": 0.0}):
+        s.param.update(**{"i_tail": 2e-3, "r_load": 1e3, **nothing})
+        view.show(s)
+        assert not any(r.visible for r in view.of_output) and view.mapper.high > 1e3
+        assert view.bar_ticks.ticks == [0.0]
+    s.param.update(i_tail=2e-3, r_load=1e3)
+    view.show(s)
+    assert all(r.visible for r in view.of_output) and view.mapper.high == 1.0
