@@ -48,7 +48,6 @@ STILL = (
     "app/forktail/server/",
     "app/forktail/cli/compare.py",
     "app/forktail/cli/plan.py",
-    "app/forktail/cli/quantities.py",
     "app/forktail/cli/sweep.py",
     "assets/pages/class/",
     "assets/pages/compare/",

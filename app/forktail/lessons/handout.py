@@ -53,7 +53,7 @@ def _sheet_step(step, draw):
     out = {
         "role": ROLES.get(step.role, ""),
         "text": page.block(step.text),
-        "scene": _scene(step, {**step.start, **draw}) if asked else {"any": False, "wide": False},
+        "scene": _sheet_scene(step, {**step.start, **draw}) if asked else _NOTHING,
         "question": "",
         "choices": [],
         "blanks": [],
@@ -90,7 +90,7 @@ def _key_step(step, draw):
     return {
         "letter": "",
         **right,
-        "scene": _scene(step, texts, settings=False),
+        "scene": _scene(step, texts, step.show),
         "explain": page.block(step.explain) if step.explain else "",
         "derivation": page.block(step.derivation) if step.derivation else "",
     }
@@ -107,18 +107,27 @@ def _right_answer(predict, situation):
     return {"answer": f"{answer} (within {within})"}
 
 
-def _scene(step, texts, settings=True):
+#: The scene of a step that is only read.
+_NOTHING = {"any": False, "wide": False}
+
+
+def _sheet_scene(step, texts):
+    """The scene as it is before the answer: nothing that is covered till then."""
+    return _scene(step, texts, [n for n in step.show if n not in step.cover], settings=True)
+
+
+def _scene(step, texts, names, settings=False):
     """Picture, settings and readings of a scene, for the template."""
     state = step.kind.make_state()
     state.apply_texts(texts)
     views = VIEWS[step.page]
     out = {
-        "picture": views.picture(state, step.show),
+        "picture": views.picture(state, names),
         "settings": _settings(step, texts, state) if settings else [],
         "card": [],
         "meter": [],
         "wide": views.WIDE,
-        **views.readings(state, step.show),
+        **views.readings(state, names),
     }
     return {**out, "any": any(out[k] for k in ("picture", "settings", "card", "meter"))}
 
@@ -129,7 +138,7 @@ def _settings(step, texts, state):
     return [
         (state.param[n].label, _value(state, n))
         for n in names
-        if isinstance(state.param[n], Quantity)
+        if isinstance(state.param[n], Quantity) and state.param[n].spec.part != "view"
     ]
 
 

@@ -92,6 +92,7 @@ export function render({ model, el }) {
       const shown = [];
       scene.querySelectorAll("[data-view]").forEach((view) => {
         view.hidden = !spec.views.includes(view.dataset.view);
+        view.style.setProperty("--place", spec.views.indexOf(view.dataset.view));
         cover(view, spec.covered.includes(view.dataset.view));
         if (!view.hidden && view.classList.contains("view-plot")) shown.push(view);
       });

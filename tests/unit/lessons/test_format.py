@@ -410,6 +410,22 @@ def test_worksheets_hold_no_answer_and_keys_do(lesson):
             assert right in key
 
 
+@pytest.mark.parametrize("lesson", LESSONS, ids=IDS)
+def test_worksheets_speak_of_paper(lesson):
+    text = re.sub(r"<style>.*?</style>|<svg.*?</svg>", "", handout(lesson), flags=re.S)
+    found = re.findall(r"[^.>]*\b(?:drag|slider|plot|click|covered)\w*[^.<]*", text, flags=re.I)
+    assert found == []
+
+
+def test_a_worksheet_draws_nothing_that_is_covered_on_the_screen():
+    lesson = next(x for x in LESSONS if any("waves" in s.cover for s in x.steps))
+    sheet, key = handout(lesson).split('<main class="key">')
+    covered = sum(1 for s in lesson.steps if "waves" in s.cover)
+    shown = sum(1 for s in lesson.steps if "waves" in s.show and (s.predict or s.task)) - covered
+    assert sheet.count("schematic waves") == shown
+    assert key.count("schematic waves") == shown + covered
+
+
 def test_pictures_are_still_and_complete():
     made = still(
         '<g><text x="1" data-id="a" class="t"></text><path data-id="b"/></g>',

@@ -40,7 +40,7 @@ class SteerViews(SceneViews):
         "waves": ("Input wave and output wave", "wide"),
         "map": ("Output as colour", "square"),
         "across": ("Output over the input", "strip"),
-        "up": ("Over the other quantity", "strip"),
+        "up": ("Over the other control", "strip"),
         "sentence": ("", "words"),
         "numbers": ("", "words"),
     }

@@ -166,7 +166,15 @@ def _offset(x, y, side, data_id):
     return (
         f'<g data-id="{data_id}" hidden=""><circle cx="{x + side * 62}" cy="{y}" r="11" '
         f'class="envelope"/><path class="wire" d="M{x + side * 51} {y}h{side * 22}"/>'
-        + svg.text(x + side * 66, y + 46, "", "s", data_id=f"{data_id}-value", extra="figure")
+        + svg.text(
+            x + side * 46,
+            y + 50,
+            "",
+            "s",
+            "end" if side < 0 else "start",
+            f"{data_id}-value",
+            "figure",
+        )
         + "</g>"
     )
 
