@@ -390,7 +390,7 @@ def invented_board_capture(circuit=None, rows=3000, seed=20, **changes):
         "# Invented data: no circuit was measured. Made by "
         "forktail.core.capture.circuit.invented_board_capture.",
         "# Bat-call mixer board: 50 kHz oscillator on the upper input, 40 mV peak;",
-        "# a call falling from 60 to 42 kHz on the lower input, 25 mV peak; probed at the generators.",
+        "# a call falling from 60 to 42 kHz on the lower input, 25 mV peak; at the generators.",
         "time,upper,lower,left,right",
         "us,mV,mV,V,V",
     ]
