@@ -38,12 +38,12 @@ class Lesson:
         page.wait_for_selector("#desk-qr svg")
         return page
 
-    def restart(self):
+    def restart(self, code=CODE):
         """The server is killed and comes back on the same port, with nothing remembered."""
         port = re.search(r":(\d+)/", self.url)[1]
         self.server.process.kill()
         self.server.process.wait()
-        self.server = Server(self.folder / "again.txt", "--room-code", CODE, "--port", port)
+        self.server = Server(self.folder / "again.txt", "--room-code", code, "--port", port)
 
     def problems(self):
         found = [p for watch in self.watches for p in watch.problems]
@@ -236,4 +236,159 @@ def test_wrong_code_takeover_and_markup_in_a_message(lesson):
         {title: '<img src=x onerror=alert(1)>', path: '', query: ''}]})""")
     first.get_by_role("button", name="<img src=x onerror=alert(1)>", exact=True).wait_for()
     assert first.locator("#desk-list img").count() == 0
+    assert lesson.problems() == []
+
+
+#: Box of an element, also inside the shadow root of a component.
+BOX = """(selector) => {
+    const box = forktailDom.deep(selector).getBoundingClientRect();
+    return [box.left, box.top, box.width, box.height]; }"""
+#: Where the pointer of the presenter is on a screen.
+POINTER = """() => {
+    const at = new DOMMatrix(getComputedStyle(document.querySelector('.room-pointer')).transform);
+    return [at.e, at.f]; }"""
+
+
+def test_pointer_is_at_the_same_place_of_every_part_on_a_screen_of_another_size(lesson):
+    teacher = lesson.presenter()
+    learner = lesson.window("join", 1920, 1080, ready=False)
+    teacher.goto(lesson.url)
+    for page in (teacher, learner):
+        page.wait_for_function(READY)
+    teacher.get_by_role("button", name="Pointer").click()
+    for part, share in (
+        ("#plot-map .canvas", (0.3, 0.6)),  # a plot
+        ("#q-v_upper", (0.5, 0.5)),  # a slider
+        ("p.sentence", (0.1, 0.5)),
+    ):
+        x, y, width, height = teacher.evaluate(BOX, part)
+        teacher.mouse.move(x + share[0] * width, y + share[1] * height, steps=3)
+        x, y, width, height = learner.evaluate(BOX, part)
+        learner.wait_for_function(
+            f"""([x, y]) => {{ const [px, py] = ({POINTER})();
+            return !document.querySelector('.room-pointer').hidden
+                && Math.abs(px - x) < 4 && Math.abs(py - y) < 4; }}""",
+            arg=[x + share[0] * width, y + share[1] * height],
+        )
+    assert lesson.problems() == []
+
+
+def test_one_question_one_form_one_vote_a_browser_and_nothing_to_read_off(lesson):
+    teacher = lesson.presenter()
+    learner = lesson.window("join", 390, 844, ready=False)
+    teacher.goto(lesson.url + "lesson?id=one-pair&step=higher-base")
+    for page in (teacher, learner):
+        page.wait_for_function(READY)
+        page.locator("form.ask").wait_for()
+    teacher.get_by_role("button", name="Ask").click()
+    for page in (teacher, learner):
+        page.locator(".room-card").wait_for()
+        page.locator("form.ask").wait_for(state="hidden")
+    assert learner.get_by_text("Your answer goes on the card").is_visible()
+    answer(learner, 0)
+    teacher.get_by_text("1 of 1 answered").wait_for()
+
+    # who leaves and comes back is the same seat
+    learner.get_by_role("button", name="Leave").click()
+    learner.wait_for_url(lesson.url)
+    learner.goto(lesson.url + "join")
+    learner.get_by_text("Your answer is in").wait_for()
+    bar(teacher, "1 following")
+    assert "1 of 1 answered" in teacher.locator(".room-card").inner_text()
+    teacher.get_by_role("button", name="Show the answer").click()
+    for page in (teacher, learner):
+        page.locator("form.ask").wait_for()
+
+    # hidden values cannot be read off a plot or a figure, by those who explore neither
+    teacher.get_by_role("button", name="Put away").click()
+    teacher.goto(lesson.url + "uses?use=am")
+    teacher.wait_for_function(READY)
+    learner.wait_for_url(re.compile("uses"))
+    learner.wait_for_function(READY)
+    learner.get_by_role("slider", name="Carrier amplitude").press("ArrowRight")
+    bar(learner, "Exploring on your own")
+    teacher.get_by_role("button", name="Hide values").click()
+    learner.locator("#plot-time canvas").first.wait_for(state="hidden")
+    shown = learner.evaluate("""() => {
+        const seen = [];
+        const walk = (scope) => scope.querySelectorAll('*').forEach((node) => {
+            if (node.shadowRoot) walk(node.shadowRoot);
+            const own = [...node.childNodes].filter((n) => n.nodeType === 3).map((n) => n.data).join('');
+            const inside = node.closest('.markup');
+            if (inside && own.match(/\\d/) && node.checkVisibility({ visibilityProperty: true }))
+                seen.push(own.trim());
+        });
+        walk(document.getElementById('main'));
+        return seen.filter((text) => !text.match(/^100\\s%$/) && !text.includes('reaches')); }""")
+    assert shown == [], "figures that can be read off"
+    assert lesson.problems() == []
+
+
+def test_nothing_of_the_presenters_is_replaced_or_ended_without_a_question(lesson):
+    teacher = lesson.presenter()
+    learner = lesson.window("join", ready=False)
+    learner.get_by_text("You are in.").wait_for()
+    teacher.goto(lesson.url + "build")  # Build can be asked about, too
+    for page in (teacher, learner):
+        page.wait_for_function(READY)
+    teacher.get_by_role("button", name="Ask").click()
+    teacher.get_by_label("What changes").select_option("v_lower")
+    teacher.get_by_label("New value with unit").fill("-10mV")
+    teacher.get_by_role("button", name="Put to the class").click()
+    answer(learner, 3)
+
+    # a list of one's own
+    teacher.get_by_role("link", name="Desk").click()
+    teacher.wait_for_selector("#desk-qr svg")
+    teacher.click("#desk-add")
+    own = teacher.get_by_role("button", name="Build, own scene 1", exact=True)
+    own.wait_for()
+    teacher.select_option("#desk-sets", label="Steer: the four stages (4)")
+    teacher.click("#desk-use")
+    teacher.get_by_role("button", name="Keep my list").click()
+    teacher.click("#desk-use")
+    teacher.get_by_role("button", name="Add below them").click()
+    teacher.get_by_role("button", name="4 The full cell", exact=True).wait_for()
+    assert own.is_visible()
+
+    # an open question
+    teacher.click("#desk-put")
+    teacher.get_by_role("button", name="Keep question 1 open").click()
+    assert "1 of 1 answered" in teacher.locator("#desk-question").inner_text()
+    teacher.click("#desk-put")
+    teacher.get_by_role("button", name="Put the new one").click()
+    teacher.wait_for_url(re.compile("build|steer|signals|uses|/$|v_upper|stage"))
+    learner.get_by_text("Send my answer").wait_for()
+
+    # results
+    teacher.goto(lesson.url + "class")
+    teacher.wait_for_selector("#desk-results:enabled")
+    teacher.click("#desk-end")
+    teacher.get_by_role("button", name="Keep the room open").click()
+    teacher.click("#desk-end")
+    with teacher.expect_download() as saved:
+        teacher.get_by_role("button", name="Save the results and end").click()
+    assert ",It changes sign,yes,1" in saved.value.path().read_text(encoding="utf-8")
+    bar(learner, "The room is not open")
+    assert lesson.problems() == []
+
+
+def test_a_new_code_is_asked_for_on_every_page_and_may_be_typed_loosely(lesson):
+    teacher = lesson.presenter()
+    teacher.goto(lesson.url + "?v_upper=5mV")
+    teacher.wait_for_function(READY)
+    bar(teacher, "0 following")
+    with lesson.outage():
+        lesson.restart("dusk-4711")
+        bar(teacher, "Enter the code")
+        teacher.wait_for_function(READY)
+    teacher.reload()
+    teacher.wait_for_function(READY)
+    bar(teacher, "The server has a new code")
+    teacher.get_by_role("link", name="Enter the code").click()
+    teacher.fill("#desk-code", "DUSK 4711")
+    teacher.press("#desk-code", "Enter")
+    teacher.wait_for_selector("#desk-qr svg")
+    bar(teacher, "recovered")
+    teacher.locator(".room-said").wait_for(state="detached")  # it does not stay over the page
     assert lesson.problems() == []
