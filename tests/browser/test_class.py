@@ -285,6 +285,14 @@ def test_one_question_one_form_one_vote_a_browser_and_nothing_to_read_off(lesson
         page.locator(".room-card").wait_for()
         page.locator("form.ask").wait_for(state="hidden")
     assert learner.get_by_text("Your answer goes on the card").is_visible()
+    # the drawing is that of the question, whose figures are drawn anew for each learner
+    drawn = [
+        page.evaluate("forktailDom.deep('svg.schematic [data-id=i1]').textContent")
+        for page in (teacher, learner)
+    ]
+    assert drawn[0] == drawn[1] and f"Each side carries {drawn[0]}" in learner.evaluate(
+        "document.querySelector('.question-text').textContent.replaceAll('\\u00a0', ' ')"
+    )
     answer(learner, 0)
     teacher.get_by_text("1 of 1 answered").wait_for()
 
@@ -313,7 +321,8 @@ def test_one_question_one_form_one_vote_a_browser_and_nothing_to_read_off(lesson
         const seen = [];
         const walk = (scope) => scope.querySelectorAll('*').forEach((node) => {
             if (node.shadowRoot) walk(node.shadowRoot);
-            const own = [...node.childNodes].filter((n) => n.nodeType === 3).map((n) => n.data).join('');
+            const texts = [...node.childNodes].filter((n) => n.nodeType === 3);
+            const own = texts.map((n) => n.data).join('');
             const inside = node.closest('.markup');
             if (inside && own.match(/\\d/) && node.checkVisibility({ visibilityProperty: true }))
                 seen.push(own.trim());
@@ -347,7 +356,7 @@ def test_nothing_of_the_presenters_is_replaced_or_ended_without_a_question(lesso
     teacher.click("#desk-use")
     teacher.get_by_role("button", name="Keep my list").click()
     teacher.click("#desk-use")
-    teacher.get_by_role("button", name="Add below them").click()
+    teacher.get_by_role("button", name="Add it below").click()
     teacher.get_by_role("button", name="4 The full cell", exact=True).wait_for()
     assert own.is_visible()
 

@@ -29,6 +29,7 @@ class LessonPage(Page):
     def __init__(self, lesson, library):
         self.library, self.walk, self.motion = library, Walk(lesson), Motion()
         self.still = self.greeted = self._asleep = False
+        self._led = None  # what a presenter showed last
         self.shown = Shown({})
         self.views = _views(lesson)
         self.plots = tuple(p for v in self.views.values() for p in v.plots)
@@ -149,6 +150,8 @@ class LessonPage(Page):
         # the first message may come before Panel counts the session as connected; what changes
         # till then is dropped on its way to the browser
         pn.state.onload(lambda: self.enter(at, ""))
+        if self._led is not None:
+            self._follow(self._led)
 
     def _answer(self, message):
         if self.walk.phase != "ask":
@@ -178,7 +181,18 @@ class LessonPage(Page):
             self.enter(at)
 
     def _follow(self, message):
+        """Show what a presenter shows, once the browser has said who is there.
+
+        Its greeting brings the learner's own place and draw, which must not come after this.
+        """
+        self._led = message
+        if self.greeted:
+            pn.state.onload(lambda: self._be_led(message))
+
+    def _be_led(self, message):
         """Show the step, the draw and the scene of a presenter; answers stay the learner's own."""
+        if message is not self._led:  # a newer one is under way
+            return
         walk = self.walk
         wanted = dict(parse_qsl(str(message.get("query", ""))[:MAX_QUERY]))
         scene = dict(parse_qsl(str(message.get("inner", ""))[:MAX_QUERY], keep_blank_values=True))

@@ -96,8 +96,8 @@
     const { scenes } = offer.sets[+at("desk-sets").value], now = room.desk.scenes;
     const same = (a, b) => a.path === b.path && a.query === b.query && a.title === b.title;
     const prepared = offer.sets.some((s) => s.scenes.length === now.length && s.scenes.every((one, n) => same(one, now[n])));
-    const answer = !now.length || prepared ? "replace" : await R.choose(`Your list holds ${now.length} ${now.length === 1 ? "scene" : "scenes"} that this one would replace.`,
-      [["add", "Add below them"], ["replace", "Replace them"], ["", "Keep my list"]]);
+    const answer = !now.length || prepared ? "replace" : await R.choose(`This list would replace yours, which holds ${now.length} ${now.length === 1 ? "scene" : "scenes"}.`,
+      [["add", "Add it below"], ["replace", "Replace my list"], ["", "Keep my list"]]);
     if (answer) R.send({ kind: "prepare", scenes: answer === "add" ? [...now, ...scenes] : scenes });
   });
   at("desk-add").addEventListener("click", () => {
