@@ -95,7 +95,7 @@ def test_rows_and_list():
     assert texts["references"] == "R2, R3, R10"
     assert parse_quantity(texts["value"], "ohm") == 2000.0
     assert texts["tolerance"] == "+/-5 %" and texts["rating"] == "500 mW"
-    assert texts["rounding"] == "-4.8%"
+    assert texts["rounding"] == "-4.8 %"
     assert listed[0].texts()["value"] == "" and listed[2].texts()["rating"] == ""
 
 
