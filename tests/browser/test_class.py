@@ -286,11 +286,10 @@ def test_one_question_one_form_one_vote_a_browser_and_nothing_to_read_off(lesson
         page.locator("form.ask").wait_for(state="hidden")
     assert learner.get_by_text("Your answer goes on the card").is_visible()
     # the drawing is that of the question, whose figures are drawn anew for each learner
-    drawn = [
-        page.evaluate("forktailDom.deep('svg.schematic [data-id=i1]').textContent")
-        for page in (teacher, learner)
-    ]
-    assert drawn[0] == drawn[1] and f"Each side carries {drawn[0]}" in learner.evaluate(
+    current = "forktailDom.deep('svg.schematic [data-id=i1]').textContent"
+    drawn = teacher.evaluate(current)
+    learner.wait_for_function(f"drawn => {current} === drawn", arg=drawn)
+    assert f"Each side carries {drawn}" in learner.evaluate(
         "document.querySelector('.question-text').textContent.replaceAll('\\u00a0', ' ')"
     )
     answer(learner, 0)

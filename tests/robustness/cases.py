@@ -15,6 +15,7 @@ import tempfile
 import time
 from collections import Counter
 from pathlib import Path
+from types import SimpleNamespace
 from urllib.parse import quote
 
 import numpy as np
@@ -698,6 +699,7 @@ class _Socket(RoomSocket):
 
     def __init__(self, audience):
         self.sent, self.closed = [], None
+        self.request = SimpleNamespace(remote_ip="127.0.0.1", headers={})
         self.initialize(audience)
 
     def set_nodelay(self, value):

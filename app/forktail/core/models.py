@@ -90,7 +90,7 @@ class BuiltCell:
         return solve_built(self.driven, v_upper, v_lower, gains=few)
 
     @property
-    def driven(self):
+    def driven(self) -> Circuit:
         """The circuit as it is driven: without source resistance where it is stiff."""
         return _stiff(self.circuit) if self.stiff else self.circuit
 

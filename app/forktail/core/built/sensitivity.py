@@ -153,9 +153,9 @@ def _rows(net, name):
     """Rows of the resistors that one quantity stands for."""
     if name.startswith("r_source_"):
         side = name.removeprefix("r_source_")
-        wanted = (f"drive_{side}_pos", f"drive_{side}_neg")
+        wanted = [f"drive_{side}_pos", f"drive_{side}_neg"]
     else:
-        wanted = (name,)
+        wanted = [name]
     return [r for r, part in enumerate(net.resistors) if part in wanted]
 
 
