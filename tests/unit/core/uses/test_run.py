@@ -498,9 +498,9 @@ def test_an_input_at_zero_makes_nothing():
     "label, frequency, words",
     [
         ("3 f_upper \u2212 f_lower", 116e3, "the one at 116 kHz (3 \u00d7 upper \u2212 lower)"),
-        ("f_upper + f_lower2", 89e3, "the one at 89 kHz (upper + second lower)"),
-        ("f_upper \u2212 f_upper_repeat", 36e3, "the one at 36 kHz (upper \u2212 upper repeat)"),
-        ("f_upper", 40e3, "the one at 40 kHz (the upper input alone)"),
+        ("f_upper + f_lower2", 89e3, "the one at 89.0 kHz (upper + second lower)"),
+        ("f_upper \u2212 f_upper_repeat", 36e3, "the one at 36.0 kHz (upper \u2212 upper repeat)"),
+        ("f_upper", 40e3, "the one at 40.0 kHz (the upper input alone)"),
         ("part of the call", 19.5e3, "the one at 19.5 kHz (part of the call)"),
         ("DC", 0.0, "DC"),
     ],
