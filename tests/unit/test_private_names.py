@@ -19,11 +19,6 @@ FOREIGN = "forktail.ui.panel_private"
 PUBLIC = {"os._exit"}
 #: Hooks that param documents for kinds of parameters of one's own.
 HOOKS = {"_slot_defaults", "_set_names", "_validate"}
-#: Still to be mended.
-OWED = {
-    "forktail.core.capture.fit._correlation",
-    "forktail.core.capture.fit._covariance",
-}
 
 MODULES = [
     "forktail." + ".".join(path.relative_to(PACKAGE).with_suffix("").parts)
@@ -61,7 +56,7 @@ def strangers(text):
                 found += [f"super().{node.attr}"] if node.attr not in HOOKS else []
             elif owner not in ("self", "cls") and node.attr not in own:
                 found.append(f"{owner}.{node.attr}")
-    return [f for f in found if f not in PUBLIC | OWED]
+    return [f for f in found if f not in PUBLIC]
 
 
 @cache

@@ -178,13 +178,14 @@ def noise_of(values):
     return min(typical, float(np.sqrt(np.mean(d * d)))) / math.sqrt(20.0)
 
 
-def _correlation(residual):
+def correlation(residual):
+    """Correlation of each sample of a residual with the next; 0 for noise without memory."""
     r = residual - residual.mean()
     power = float(r @ r)
     return float(r[1:] @ r[:-1]) / power if power > 0 else 0.0
 
 
-def _covariance(columns, residual, inverse):
+def covariance(columns, residual, inverse):
     """Covariance of least-squares parameters; see the top of the module."""
     n, m = columns.shape
     white = inverse * (float(residual @ residual) / max(n - m, 1))
@@ -212,7 +213,7 @@ _COLUMN_FAULTS = {
 
 def _only_noise(wave):
     """Whether a record that moves holds no wave: neither slow nor gathered in few lines."""
-    if float(wave.std()) >= 3.0 * noise_of(wave) or abs(_correlation(wave)) >= 0.5:
+    if float(wave.std()) >= 3.0 * noise_of(wave) or abs(correlation(wave)) >= 0.5:
         return False
     power = np.sort(np.abs(np.fft.rfft(wave - wave.mean())) ** 2)
     # of white noise the strongest eighth of the lines holds (1 + ln 8)/8 = 38 % of the power
@@ -292,7 +293,7 @@ def fit_product(v_upper, v_lower, v_out, memory=None, use=None):
     found = np.linalg.solve(r, q.T @ v_out)
     residual = v_out - columns @ found
     r_inverse = np.linalg.inv(r)
-    spread = np.sqrt(np.diag(_covariance(columns, residual, r_inverse @ r_inverse.T)))
+    spread = np.sqrt(np.diag(covariance(columns, residual, r_inverse @ r_inverse.T)))
     terms = [
         Term(float(f / s), float(u / s), unit)
         for f, s, u, unit in zip(found, size, spread, ("1/V", "", "", "V"))
@@ -301,7 +302,7 @@ def fit_product(v_upper, v_lower, v_out, memory=None, use=None):
         *terms,
         residual_rms=float(np.sqrt(np.mean(residual**2))),
         noise_rms=noise_of(residual),
-        correlation=_correlation(residual),
+        correlation=correlation(residual),
         condition=condition,
         samples=len(v_out),
     )
@@ -440,7 +441,7 @@ def fit_tanh(v_upper, v_lower, v_out, full_scale, v_t=None, memory=None, use=Non
         normal = j.T @ j
         if np.linalg.cond(normal) > 1e12:
             continue
-        variance = np.diag(_covariance(j, residual, np.linalg.inv(normal)))
+        variance = np.diag(covariance(j, residual, np.linalg.inv(normal)))
         spread = np.zeros(5)
         spread[free] = np.sqrt(variance) / size
         if converged and (3 not in free or spread[3] < HOLD_ABOVE * p[3]):
@@ -564,11 +565,9 @@ def _refine(r, m, shift, scale, stride=1, rounds=12):
     residual = m[use] - columns @ found
     size = np.sqrt(np.mean(columns**2, axis=0))
     scaled = columns / np.where(size > 0, size, 1.0)
-    covariance = _covariance(scaled, residual, np.linalg.pinv(scaled.T @ scaled))
+    spread = covariance(scaled, residual, np.linalg.pinv(scaled.T @ scaled))
     uncertainty = (
-        float(np.sqrt(covariance[2, 2]) / size[2] / abs(scale))
-        if size[2] and scale
-        else float("nan")
+        float(np.sqrt(spread[2, 2]) / size[2] / abs(scale)) if size[2] and scale else float("nan")
     )
     a, b = moved[use] - moved[use].mean(), m[use] - m[use].mean()
     top = math.sqrt(float(a @ a) * float(b @ b))

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forktail.core.capture.fit import Term, _correlation, _covariance, noise_of
+from forktail.core.capture.fit import Term, correlation, covariance, noise_of
 from forktail.core.checks import QuantityError
 
 #: Most samples, from the middle, that the prediction is solved for again in each step.
@@ -91,7 +91,7 @@ def fit_shape(predict, v_upper, v_lower, v_out, used, v_t, offset_known=True):
         step = np.linalg.solve(normal, columns.T @ residual) / size
         step[1:3] = np.clip(step[1:3], -v_t, v_t)
         p = p + step
-        spread = np.sqrt(np.diag(_covariance(columns, residual, np.linalg.inv(normal)))) / size
+        spread = np.sqrt(np.diag(covariance(columns, residual, np.linalg.inv(normal)))) / size
         if np.all(np.abs(step) < 0.02 * spread + 1e-9):
             converged = True
             break
@@ -105,7 +105,7 @@ def fit_shape(predict, v_upper, v_lower, v_out, used, v_t, offset_known=True):
         *terms,
         residual_rms=float(np.sqrt(np.mean(left**2))),
         noise_rms=noise_of(left),
-        correlation=_correlation(left),
+        correlation=correlation(left),
         converged=converged and bool(np.isfinite(left).all()),
         samples=int(use.sum()),
         fitted=fitted,

@@ -119,11 +119,11 @@ def example_bytes():
     return (assets_dir() / "captures" / EXAMPLE).read_bytes()
 
 
-#: Where the inputs were probed: key -> what is shown.
+#: Where the inputs were probed: key -> what is shown; who is not sure lets the capture tell.
 PROBED = {
-    "": "told from the capture",
-    "base lines": "at the base lines",
-    "generator": "at the generator",
+    "": "not sure",
+    "base lines": "base lines",
+    "generator": "generator",
 }
 
 #: Highest number of a column that can be chosen; a file may have fewer.
@@ -204,7 +204,7 @@ class CompareState(PageState):
             "For inputs captured with their bias level.",
         )
     )
-    probed = param_of(choice("probed", "", PROBED, "Inputs were probed", part="capture"))
+    probed = param_of(choice("probed", "", PROBED, "Probed at", part="capture"))
     interval = param_of(
         spec(
             "time",
