@@ -85,3 +85,9 @@ def test_reasons():
         "Here it comes from the offset of the lower pair, 1.00 mV."
     )
     assert because(leak, True, False, (), b) == ""
+
+
+def test_a_relation_of_rounding_is_nothing_to_compare_with():
+    # found by hypothesis: a phase of 1e-306 degrees makes a relation of 1e-307, not of zero
+    merit = Merit("purity", "Other lines", 50.8, "%", "2 |sin|", 1.1e-306)
+    assert difference(merit) is None and difference_text(merit) == ""

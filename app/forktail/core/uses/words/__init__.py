@@ -105,6 +105,10 @@ def dc_notes(settings, b, dc):
 SMALL = 2.0
 
 
+#: A relation this small beside the figure is a zero with rounding on it.
+_NOTHING = 1e-9
+
+
 def difference(merit):
     """How far a figure lies from its textbook relation.
 
@@ -126,7 +130,7 @@ def difference(merit):
         return None if max(abs(law), abs(value)) >= 200.0 else (value - law, "dB")
     if merit.unit == "deg" or merit.unit == "%" and not 0.0 < abs(law) < SMALL:
         return value - law, merit.unit
-    if law == 0.0:
+    if abs(law) < _NOTHING * abs(value) or law == 0.0:
         return None if value else (0.0, "%")
     return 100.0 * (value / law - 1.0), "%"
 
