@@ -10,7 +10,7 @@ from forktail.core.built.circuit import Circuit
 from forktail.core.capture.compare import MOST_SAMPLES, compare
 from forktail.core.checks import QuantityError, as_quantity
 from forktail.core.models import BuiltCell
-from forktail.core.path import PLACES, coupled, loaded, path_of, run_path
+from forktail.core.path import PLACES, SETTLE, coupled, loaded, path_of, run_path
 from forktail.core.quantities import format_quantity
 from forktail.core.thermal import thermal_voltage
 
@@ -18,8 +18,6 @@ from forktail.core.thermal import thermal_voltage
 BUILT_SAMPLES = 2**14
 #: A load pole this many times above the fastest step of a capture is left out.
 _FAST = 100.0
-#: Time constants that a lag needs to settle, as in `path.loaded`.
-_SETTLE = 6.0
 #: Largest part of a record that may be left out while a coupling corner settles.
 _MOST_SETTLING = 0.25
 
@@ -87,7 +85,7 @@ def _charged(wave, step, way, side):
     on as it is: the fits look for offsets of the pairs by moving it.
     """
     corner = way.feed(side).corner
-    if corner == 0.0 or _SETTLE / (2.0 * math.pi * corner) < _MOST_SETTLING * wave.size * step:
+    if corner == 0.0 or SETTLE / (2.0 * math.pi * corner) < _MOST_SETTLING * wave.size * step:
         return wave, way
     mean = wave.mean()
     wave = mean + coupled(wave - mean, step, corner)
@@ -132,10 +130,10 @@ def compare_capture(capture, circuit, drive=None, most=BUILT_SAMPLES, probed=Non
     step = float(np.median(np.diff(capture.time)))
     pole = network.corners(circuit)["load_pole"]
     span = float(capture.time[-1] - capture.time[0])
-    if math.isfinite(pole) and pole > 0 and span < 2.0 * _SETTLE / (2.0 * math.pi * pole):
+    if math.isfinite(pole) and pole > 0 and span < 2.0 * SETTLE / (2.0 * math.pi * pole):
         raise QuantityError(
             f"{capture.name}: the capture is {1e3 * span:.3g} ms long, and the load pole of the "
-            f"circuit at {pole:.3g} Hz needs {1e3 * _SETTLE / (2 * math.pi * pole):.3g} ms to "
+            f"circuit at {pole:.3g} Hz needs {1e3 * SETTLE / (2 * math.pi * pole):.3g} ms to "
             "settle; wanted is a capture at least twice as long."
         )
     step = step if capture.uniform else math.nan

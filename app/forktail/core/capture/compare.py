@@ -1,7 +1,7 @@
 """Compare a scope capture with a prediction: align, fit, say what is off and why.
 
-Reading is in `capture_file`, the fits in `capture_fit`, the ranking of causes in
-`capture_causes`; their public names are here as well. Which model predicts is the caller's
+Reading is in `read`, the fits in `fit`, the ranking of causes in
+`causes`; their public names are here as well. Which model predicts is the caller's
 choice: `compare` takes any callable that answers like `cell.solve_cell`.
 """
 
@@ -306,7 +306,7 @@ def compare(capture, solve, drive=None, most=MOST_SAMPLES, shape=False, memory=N
         do not describe: it is solved some twenty times more, over few samples.
     memory : callable, optional
         What the circuit does to a record after the product, such as its load pole (see
-        `capture_fit.fit_product`); `solve` has it in already. For equal steps only.
+        `fit.fit_product`); `solve` has it in already. For equal steps only.
 
     Returns
     -------
@@ -320,7 +320,7 @@ def compare(capture, solve, drive=None, most=MOST_SAMPLES, shape=False, memory=N
 
     Notes
     -----
-    Uncertainties are standard uncertainties of the fit (see `capture_fit`): they hold noise,
+    Uncertainties are standard uncertainties of the fit (see `fit`): they hold noise,
     not the scope's own gain and offset errors, nor the probes'.
     """
     most = int(as_quantity("most", most, "", low=1024))

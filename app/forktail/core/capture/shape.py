@@ -21,7 +21,7 @@ _ROUNDS = 8
 class ShapeFit:
     """v_out = scale P(v_upper + offset_upper, v_lower + offset_lower) + offset, P as predicted.
 
-    `scale` a plain number, offsets in V. The other fields as in `capture_fit.ProductFit`.
+    `scale` a plain number, offsets in V. The other fields as in `fit.ProductFit`.
     `fitted` is the whole fit, V, of the shape of the inputs.
     """
 

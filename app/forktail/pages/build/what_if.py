@@ -73,7 +73,7 @@ class ValuesView(MarkupView):
         ----------
         series : str
         rounded : tuple of built_parts.Rounded
-        comparison : state_build.Comparison
+        comparison : state.Comparison
         """
         key = (series, rounded, comparison)
         if key == self._shown:
@@ -171,7 +171,7 @@ class FaultsView(MarkupView):
         faults : tuple of Fault
         key : str
             Chosen fault, "" for none.
-        comparison : state_build.Comparison or None
+        comparison : state.Comparison or None
         """
         now = (faults, key, comparison)
         if now == self._shown:
