@@ -2,6 +2,7 @@
 
 from concurrent.futures import ThreadPoolExecutor
 
+import panel as pn
 from panel.io.document import hold
 
 #: Shared by all sessions of a process: long work queues up instead of slowing every slider.
@@ -78,9 +79,11 @@ class Later:
         self.done(answer, error)
 
     def _post(self, number, function, *arguments):
-        def on_loop():
+        def shown():
             if number == self._asked:
                 with hold(self.document):
                     function(*arguments)
 
-        self.document.add_next_tick_callback(on_loop)
+        # an answer may be there before the session counts as connected, and what is held until
+        # then is dropped
+        self.document.add_next_tick_callback(lambda: pn.state.onload(shown))
