@@ -137,7 +137,7 @@ def test_imports_follow_the_arrow(path):
         ("ui/plots.py", "from forktail.core.cell import law", "no physics"),
         ("pages/steer/words.py", "from forktail.core.cell.pair import split", "no physics"),
         ("pages/signals/page.py", "from forktail.pages.steer.words import why", "a sibling"),
-        ("pages/build/page.py", "from forktail.pages.plan.state import make_plan", "points back"),
+        ("pages/build/page.py", "from forktail.pages.plan.state import plan_apart", "points back"),
         ("pages/build/state.py", "from forktail.pages.uses.state import UsesState", "a sibling"),
         ("pages/plan/page.py", "from forktail.pages.uses.words import x", "a sibling"),
         ("pages/steer/page.py", "from forktail import server", "points back"),

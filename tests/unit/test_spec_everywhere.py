@@ -20,10 +20,12 @@ from hypothesis import strategies as st
 import forktail
 from forktail.cli import build_parser, main
 from forktail.cli.cell import OPTIONS
+from forktail.core.built.circuit import Circuit
 from forktail.core.checks import QuantityError
 from forktail.core.models import TextbookCell
 from forktail.core.quantities import UNITS
 from forktail.core.spec import SPECS, Spec, checked, number, read_settings, specs_of
+from forktail.pages.plan.state import plan_question
 from forktail.ui.state import PageState, Setting, param_of
 
 
@@ -195,6 +197,15 @@ def test_every_quantity_has_a_place_and_the_places_are_found():
     names = {p.name for p in of("r_load")}
     assert {"SteerState.r_load", "SignalsState.r_load", "TextbookCell.r_load"} <= names
     assert {" point --load", " sweep --load", " spectrum --load"} <= names
+    for names, quantity in (
+        ({"Drive.depth", "SignalsState.upper_depth", "SignalsState.lower_depth"}, "depth"),
+        ({"Drive.on_fraction", "SignalsState.upper_on_fraction"}, "on_fraction"),
+        ({"Tolerances.resistor", "BuildState.spread_resistor"}, "tolerance"),
+        ({"Batch.builds", "PlanQuestion.builds", "BuildState.builds"}, "builds"),
+        ({"PlanQuestion.drive_upper", "BuildState.drive_upper", " plan --drive-upper"},
+         "amplitude"),
+    ):  # fmt: skip
+        assert names <= {p.name for p in of(quantity)}
     assert len(places()) > 250
 
 
@@ -205,8 +216,9 @@ def test_what_has_the_name_of_a_quantity_is_that_quantity(place):
     for start in ("cell__", "cell_", "upper_", "lower_", ""):
         name = place.spec.name.removeprefix(start)
         if name in SPECS:
-            # the offset of a drive is its DC
-            assert place.spec.quantity in (name, {"offset": "dc"}.get(name))
+            # the offset of a drive is its DC, the resistor of tolerances a tolerance
+            also = {"offset": "dc", "resistor": "tolerance"}.get(name)
+            assert place.spec.quantity in (name, also)
             break
     default, s = place.spec.default, place.spec
     assert s.check(default) == default and s.title and s.allowed
@@ -220,6 +232,71 @@ def test_no_setting_of_a_page_is_without_a_spec():
         for name, p in cls.param.objects().items():
             if name not in ("name", "circuit"):
                 assert isinstance(p, Setting) and p.spec is not None, f"{cls.__name__}.{name}"
+
+
+def another(spec, value):
+    """A value that a setting may have, but has not."""
+    if spec.kind == "flag":
+        return not value
+    if spec.kind == "choice":
+        return next(k for k in spec.keys if k != value)
+    if spec.kind == "text":
+        return f"{value}x"
+    return next(v for v in (value + 1e-3, value + 1, 0.5 * value) if v != value and takes(spec, v))
+
+
+def takes(spec, value):
+    try:
+        spec.check(value)
+    except QuantityError:
+        return False
+    return True
+
+
+def of_signals(state):
+    for model in ("textbook", "built"):
+        state.model = model
+        yield state.question()
+
+
+def of_uses(state):
+    yield state.use, state.settings(), state.call
+    for model in ("textbook", "built"):
+        state.model = model
+        yield state.solver()
+
+
+def of_build(state):
+    """Also as the views hold results: under questions alone."""
+    yield from (state.driven(), state.batch(), state.one_build(), plan_question(state))
+    yield state.change(Circuit(title="Another"))
+
+
+#: What a page asks, beyond the point that is drawn: its results are functions of these alone, and
+#: are kept under them. With what has to be set so that everything counts.
+ASKED = {
+    "signals": (of_signals, {"coupled_upper": True, "coupled_lower": True, "loaded": True}),
+    "uses": (of_uses, {}),
+    "build": (of_build, {"circuit": Circuit(), "unit": 7}),
+}
+
+
+@pytest.mark.parametrize("page", ASKED)
+def test_every_control_is_in_what_a_page_asks_and_what_is_only_seen_is_not(page):
+    cls = next(c for c in below(PageState) if c.page == page)
+    asks, start = ASKED[page]
+
+    def asked(**values):
+        state = cls(**{**start, **values})
+        return list(asks(state))
+
+    first, state = asked(), cls(**start)
+    for name in state.fields():
+        spec = state.specs[name].spec
+        if name == "use" or (page, name) in {("signals", "model"), ("uses", "model")}:
+            continue
+        moved = asked(**{name: another(spec, getattr(state, name))}) != first
+        assert moved is not spec.part.startswith("view"), name
 
 
 @pytest.mark.parametrize("name", OPTIONS)

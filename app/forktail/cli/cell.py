@@ -4,6 +4,7 @@ import argparse
 import sys
 
 from forktail.circuits import shipped_files
+from forktail.cli.options import add_quantity
 from forktail.cli.plan import read_text
 from forktail.core.built.circuit import Circuit
 from forktail.core.built.file import read_file
@@ -19,23 +20,6 @@ OPTIONS = {
     for name in specs_of(TextbookCell)
 }
 OPTIONS["temperature"] = "--temp"
-
-
-def add_quantity(parser, option, spec, **more):
-    """Add an option that sets a quantity; the text is read by `read_quantity`."""
-    text = f"{spec.title}; {spec.allowed} (default {spec.write(spec.default)})"
-    parser.add_argument(option, help=text.replace("%", "%%"), **more).spec = spec
-
-
-def read_quantity(text, option, spec):
-    """Value of an option that `add_quantity` made, SI; its default if it was not given.
-
-    Raises
-    ------
-    QuantityError
-        The sentence of the spec, with the option in front.
-    """
-    return spec.default if text is None else spec.read(text, option)
 
 
 def add_cell(parser):

@@ -1,13 +1,15 @@
 """The command `forktail plan`: the bench plan of a circuit file, as text or as one page."""
 
 import sys
-from dataclasses import replace
 from pathlib import Path
 
 from forktail.circuits import shipped_files
+from forktail.cli.options import add_quantity, read_quantity
+from forktail.core.bench.drives import DrivenCircuit
+from forktail.core.bench.plan import bench_plan, hold_wave
 from forktail.core.checks import QuantityError
 from forktail.core.files import MAX_SIZE
-from forktail.core.spec import spec
+from forktail.core.spec import specs_of
 from forktail.ui.text import typed
 
 
@@ -54,34 +56,30 @@ def add_parser(commands, formatter):
         metavar="OUT",
         help="write one printable page instead of text (- for standard output)",
     )
-    parser.add_argument(
-        "--drive-upper",
-        metavar="V",
-        help="peak of the upper drive (default: from the file, else 100mV)",
-    )
-    parser.add_argument(
-        "--drive-lower",
-        metavar="V",
-        help="peak of the lower drive (default: from the file, else 10mV)",
-    )
+    for name, spec in specs_of(DrivenCircuit).items():
+        add_quantity(
+            parser, _option(name), spec, f"from the file, else {spec.write(spec.default)}",
+            metavar=spec.unit,
+        )  # fmt: skip
     parser.set_defaults(run=command_plan)
 
 
 def command_plan(args):
     """Print the plan, or write its page."""
-    from forktail.pages.plan.state import (  # the app's libraries only when wanted
-        key_of_file,
-        make_plan,
-    )
+    from forktail.pages.plan.state import question_of_file  # the app's libraries when wanted
 
+    drives = {}
+    for name, spec in specs_of(DrivenCircuit).items():
+        if (typed_in := getattr(args, name)) is not None:
+            drives[name] = read_quantity(typed_in, _option(name), spec)
+            hold_wave(drives[name], _option(name))
     try:
-        key, remarks = key_of_file(read_text(args.circuit))
+        question, remarks = question_of_file(read_text(args.circuit), **drives)
     except QuantityError as error:
         if str(error).startswith(str(args.circuit)):
             raise
         raise QuantityError(f"{args.circuit}: {error}") from None
-    key = _with_drives(key, args)
-    plan = make_plan(key)
+    plan = bench_plan(question)
     if args.html:
         _write_page(plan, args.html, remarks)
     else:
@@ -89,18 +87,8 @@ def command_plan(args):
     return 0
 
 
-def _with_drives(key, args):
-    for name in ("drive_upper", "drive_lower"):
-        text = getattr(args, name)
-        if text is not None:
-            option = f"--{name.replace('_', '-')}"
-            value = spec("amplitude").read(text, option)
-            if value == 0.0:
-                raise QuantityError(
-                    f"{option}: a plan needs a drive above 0 V, so that there is a wave to expect."
-                )
-            key = replace(key, **{name: value})
-    return key
+def _option(name):
+    return f"--{name.replace('_', '-')}"
 
 
 def _write_page(plan, out, remarks):

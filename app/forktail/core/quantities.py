@@ -45,6 +45,7 @@ UNITS = {
     "S": (("S", "siemens"), "a conductance", "1e-13"),
     "dB": (("dB",), "a level", "-3dB"),
     "%": (("%",), "a percentage", "5%"),
+    "fraction": ((), "a percentage", "5%"),  # 0.05 inside, read and written as per cent
     "": ((), "a plain number", "100"),
 }
 _SPELLING = {s: unit for unit, (spellings, _, _) in UNITS.items() for s in spellings}
@@ -104,7 +105,8 @@ def parse_quantity(
     Returns
     -------
     float
-        In SI units (per cent stays per cent, degrees stay degrees).
+        In SI units (per cent stays per cent, degrees stay degrees). Of a `fraction` a text is in
+        per cent, `40%` or `40`, and gives 0.4; a number passes as it is.
 
     Raises
     ------
@@ -115,13 +117,14 @@ def parse_quantity(
     -----
     A letter in the place of the decimal point is after IEC 60062.
     """
-    spellings, measures, example = UNITS[unit]
-    wanted = f"wanted is {measures}{f' in {unit}' if unit else ''}, such as {example}"
+    _, measures, example = UNITS[unit]
+    written = "%" if unit == "fraction" else unit
+    wanted = f"wanted is {measures}{f' in {written}' if written else ''}, such as {example}"
     if isinstance(text, (int, float)) and not isinstance(text, bool):
         value = float(text)
     else:
         text = " ".join(str(text).split())
-        value = _read(text, unit, name, wanted)
+        value = _read(text, written, name, wanted, 0.01 if unit == "fraction" else 1.0)
     if not math.isfinite(value):
         raise QuantityError(f"{name}: '{text}' is not a finite number; {wanted}.")
     if low is not None and value < low or high is not None and value > high:
@@ -133,7 +136,7 @@ def parse_quantity(
     return value
 
 
-def _read(text: str, unit: str, name: str, wanted: str) -> float:
+def _read(text: str, unit: str, name: str, wanted: str, scale: float) -> float:
     tidy = tidied(text)
     if len(tidy) > 40:
         raise QuantityError(f"{name}: '{tidy[:20]}...' is too long for a value; {wanted}.")
@@ -151,7 +154,7 @@ def _read(text: str, unit: str, name: str, wanted: str) -> float:
         if parts and parts[0] == 1.0:
             found = implied or parts[1]
             if found in (None, unit):
-                return _scaled(f"{sign}{whole or '0'}.{decimals}", factor)
+                return _scaled(f"{sign}{whole or '0'}.{decimals}", factor * scale)
             raise QuantityError(f"{name}: '{text}' is {UNITS[found][1]}; {wanted}.")
     match = _NUMBER.match(tidy)
     if not match:
@@ -165,7 +168,7 @@ def _read(text: str, unit: str, name: str, wanted: str) -> float:
     factor, found = parts
     if found is not None and found != unit:
         raise QuantityError(f"{name}: '{text}' is {UNITS[found][1]}; {wanted}.")
-    return _scaled(match[0], factor)
+    return _scaled(match[0], factor * scale)
 
 
 def _scaled(number: str, factor: float) -> float:
@@ -228,6 +231,8 @@ def format_quantity(value: float, unit: str = "", digits: int = 3, ascii_only: b
     value = float(value)
     if math.isnan(value):
         return "not a number"
+    if unit == "fraction":
+        value, unit = 100.0 * value, "%"
     shown = unit if ascii_only else {"ohm": "\u03a9", "deg": "\u00b0"}.get(unit, unit)
     gap = "" if unit == "deg" else " "
     if math.isinf(value):

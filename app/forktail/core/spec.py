@@ -24,6 +24,7 @@ in ohm, such as 2k2.
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, fields, replace
+from decimal import Decimal
 from functools import cached_property, lru_cache
 from typing import Any, TypeVar, cast
 
@@ -201,8 +202,9 @@ class Spec:
             return math.inf
         if self.unit == "K":
             value = self._bound_or(parse_temperature(text, where))
-        else:
-            value = parse_quantity(text, self.unit, where)
+        else:  # a bare number in a file is per cent, as a typed one is
+            typed = str(text) if self.unit == "fraction" else text
+            value = parse_quantity(typed, self.unit, where)
         self._hold(value, text, where)
         return int(value) if self.whole else value
 
@@ -339,6 +341,11 @@ def exact_text(value: float, unit: str, gap: str = "") -> str:
     if math.isinf(value) or math.isnan(value):
         return repr(value)
 
+    if unit == "fraction":
+        percent = Decimal(repr(value)).scaleb(2)
+        plain = not value or 1e-6 <= abs(value) < 1e6
+        return f"{percent:f}{gap}%" if plain else f"{percent.normalize():e}{gap}%"
+
     def exact(text: str) -> bool:
         try:
             return (parse_temperature(text) if unit == "K" else parse_quantity(text, unit)) == value
@@ -381,6 +388,12 @@ def _specs_of(cls: Any) -> dict[str, Spec]:
 def specs_of(cls: Any) -> dict[str, Spec]:
     """Specs of a dataclass (or of one of its instances) by field: dict in order."""
     return _specs_of(cls if isinstance(cls, type) else type(cls))
+
+
+def without(settings: Settings, *parts: str) -> Settings:
+    """The same settings, those of some parts at their defaults: what does not depend on them."""
+    specs = specs_of(settings).items()
+    return replace(cast(Any, settings), **{n: s.default for n, s in specs if s.part in parts})
 
 
 def checked(settings: Settings) -> Settings:

@@ -39,8 +39,11 @@ class Figure:
 
 
 def figure(value, unit=""):
-    """A `Figure` of a value in `unit` (a key of `DIMENSIONS`); per cent become a fraction."""
+    """A `Figure` of a value in `unit` (that of a spec, or a key of `DIMENSIONS`); per cent become
+    a fraction."""
     value = float(value)
+    if unit == "fraction":
+        return Figure(value, PLAIN, "%")
     return Figure(value / 100.0 if unit == "%" else value, DIMENSIONS[unit], unit)
 
 

@@ -70,9 +70,10 @@ def after_texts(step, draw):
                 raise QuantityError(
                     f"'{name}' cannot be computed: only a setting with a number can be."
                 )
-            if answer.dimension != DIMENSIONS[spec.unit]:
+            wanted = figure(0.0, spec.unit).dimension
+            if answer.dimension != wanted:
                 raise QuantityError(
-                    f"'{name}' wants {say_unit(DIMENSIONS[spec.unit])}; "
+                    f"'{name}' wants {say_unit(wanted)}; "
                     f"'{text}' gives {say_unit(answer.dimension)}."
                 )
             text = spec.exact(float(f"{answer.value:.9g}"))

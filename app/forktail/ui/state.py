@@ -1,6 +1,7 @@
 """Param classes: the single source of truth for a page, and their URL and file round trip."""
 
 import difflib
+from dataclasses import fields as dataclass_fields
 from dataclasses import replace
 from functools import cached_property
 from urllib.parse import parse_qsl, quote, urlencode
@@ -160,6 +161,10 @@ class PageState(param.Parameterized):
         """Value that the control of a setting shows, and from which its arrow keys step."""
         return getattr(self, name)
 
+    def of_part(self, *parts):
+        """Names of the settings of a link that belong to parts of a scene, in order."""
+        return [n for n in self.fields() if self.specs[n].spec.part in parts]
+
     def key(self, *parts):
         """Values that a result depends on, to compare or to keep a result under.
 
@@ -180,6 +185,22 @@ class PageState(param.Parameterized):
             for n, part in named
             if (part in parts if parts else not part.startswith("view"))
         )
+
+    def made(self, cls, prefix="", **given):
+        """A dataclass of the core, or a question, filled from the settings of the page.
+
+        Parameters
+        ----------
+        cls : type
+            A frozen dataclass. Each field whose name behind `prefix` is a setting of the page
+            takes its value; so a field that is added to it is asked for by itself.
+        prefix : str
+            What the settings of the page have before the name of the field.
+        **given
+            Values of the fields that are not as the page has them.
+        """
+        own = (f.name for f in dataclass_fields(cls) if f"{prefix}{f.name}" in self.specs)
+        return cls(**{**{n: getattr(self, f"{prefix}{n}") for n in own}, **given})
 
     def texts(self, changed_only=True):
         """Mapping of parameter name to text; only those off their default unless told."""

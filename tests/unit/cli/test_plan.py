@@ -1,15 +1,12 @@
 """`forktail plan`: text and page of a circuit file, and what it says of wrong ones."""
 
-from dataclasses import replace
-
 import pytest
 
 from forktail.cli import main
 from forktail.cli.plan import plan_text
+from forktail.core.bench.plan import PlanQuestion, bench_plan
 from forktail.core.built.circuit import Circuit
 from forktail.core.built.file import write_circuit
-from forktail.pages.build.state import BuildState
-from forktail.pages.plan.state import make_plan, plan_key
 
 
 def run(capsys, *argv):
@@ -20,7 +17,7 @@ def run(capsys, *argv):
 
 @pytest.fixture(scope="module")
 def plan():
-    return make_plan(replace(plan_key(BuildState()), builds=20))
+    return bench_plan(PlanQuestion(builds=20))
 
 
 def test_text_holds_every_part_of_a_plan(plan):

@@ -117,7 +117,10 @@ def value_of(state, name):
         for full in (name, f"{state.use}__{name}", name.replace("cell_", "cell__", 1)):
             if full in state.param:
                 return getattr(state, full)
-    return getattr(state, name)
+    value = getattr(state, name)
+    if getattr(state.param[name], "unit", "") == "fraction":  # per cent, in that release
+        return float(f"{100.0 * value:.12g}")
+    return value
 
 
 NAMES = sorted(p.stem for p in SAMPLES.glob("*.json"))

@@ -9,9 +9,29 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from forktail.core.built.circuit import Circuit
 from forktail.core.built.nodal import source_share
 from forktail.core.models import BuiltCell
 from forktail.core.path import path_of, run_path
+from forktail.core.spec import setting, spec
+
+
+def _peak(side, default):
+    return setting(
+        spec("amplitude", f"drive_{side}", default=default, label=f"{side.title()} peak drive",
+             slider=(0.0, 0.3), doc="Peak of the drive, for findings and bench plan, V.",
+             part="drives")
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class DrivenCircuit:
+    """A circuit with both generators on. `drive_upper` and `drive_lower` are their peaks, V."""
+
+    circuit: Circuit = Circuit()
+    drive_upper: float = _peak("upper", 0.1)
+    drive_lower: float = _peak("lower", 0.01)
+
 
 #: Drives lie this far above the corners of their coupling, so that these take nothing off.
 ABOVE_CORNER = 10.0

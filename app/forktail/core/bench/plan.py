@@ -11,17 +11,18 @@ import numpy as np
 
 from forktail.core.bench import faults as bench_faults
 from forktail.core.bench.bands import COVERAGE, Band, band_of, size_of
-from forktail.core.bench.drives import Waves, alone, drive
+from forktail.core.bench.drives import DrivenCircuit, Waves, alone, drive
 from forktail.core.bench.parts import parts_of
 from forktail.core.bench.steps import build_steps
 from forktail.core.bench.trims import trims_of
 from forktail.core.built import mismatch, network
 from forktail.core.built.findings import findings
+from forktail.core.built.mismatch import Batch
+from forktail.core.built.preferred import SERIES
 from forktail.core.built.references import round_circuit
-from forktail.core.checks import QuantityError, as_quantity
+from forktail.core.checks import QuantityError
+from forktail.core.spec import checked, choice, setting, specs_of
 
-#: Builds of the Monte Carlo.
-BUILDS = 400
 #: Supply limit over the largest current expected (common practice, no source).
 LIMIT_MARGIN = 1.5
 
@@ -99,29 +100,40 @@ class BenchPlan:
     series: str
 
 
-def bench_plan(
-    circuit,
-    drive_upper=0.1,
-    drive_lower=0.01,
-    tolerances=None,
-    series="E24",
-    builds=BUILDS,
-    seed=1,
-    progress=None,
-):
+@dataclass(frozen=True)
+class PlanQuestion(DrivenCircuit, Batch):
+    """Everything that a bench plan depends on: equal questions, equal plans.
+
+    `series` is that of the resistors (IEC 60063), a key of `preferred.SERIES`. Faults in the
+    circuit are mended for the plan.
+    """
+
+    series: str = setting(
+        choice("series", "E24", {s: s for s in SERIES}, "Series", "Preferred values of resistors.",
+               "series")
+    )  # fmt: skip
+
+
+def hold_wave(value, where):
+    """Raise QuantityError if a drive is zero: a plan has waves to show. `where` names it."""
+    if value == 0.0:
+        raise QuantityError(
+            f"{where}: a bench plan needs a drive above 0 V, so that there is a wave to expect."
+        )
+
+
+def hold_waves(question):
+    """As `hold_wave`, of both drives of a `DrivenCircuit`."""
+    for name, spec in specs_of(DrivenCircuit).items():
+        hold_wave(getattr(question, name), spec.title)
+
+
+def bench_plan(question, progress=None):
     """Work out the bench plan of a circuit.
 
     Parameters
     ----------
-    circuit : Circuit
-        Faults in it are mended for the plan.
-    drive_upper, drive_lower : float
-        Peak of each drive, V, above 0 to 10.
-    tolerances : mismatch.Tolerances, optional
-    series : str
-        Series of the resistors (IEC 60063), a key of `parts.SERIES`.
-    builds, seed : int
-        Of the Monte Carlo.
+    question : PlanQuestion
     progress : callable, optional
         Called with (share done 0 to 1, what is under way).
 
@@ -135,11 +147,11 @@ def bench_plan(
         For values out of range, or a circuit without a solution at rest.
     """
     tell = progress or (lambda share, text: None)
-    a = float(as_quantity("drive_upper", drive_upper, "V", low=0.0, high=10.0, low_open=True))
-    b = float(as_quantity("drive_lower", drive_lower, "V", low=0.0, high=10.0, low_open=True))
-    tolerances = tolerances or mismatch.Tolerances()
-    healthy = replace(circuit, faults=())
-    fitted, rows = round_circuit(healthy, series)
+    q = checked(question)
+    hold_waves(q)
+    circuit, tolerances, builds, seed = q.circuit, q.tolerances, q.builds, q.seed
+    a, b, healthy = q.drive_upper, q.drive_lower, replace(q.circuit, faults=())
+    fitted, rows = round_circuit(healthy, q.series)
     tell(0.02, "bias point and figures")
     figures = network.figures(fitted)
     if not bool(figures.bias.converged):
@@ -194,10 +206,10 @@ def bench_plan(
         findings=tuple(f for f in found if f.severity in ("severe", "warning")),
         figures=figures,
         tolerances=tolerances,
-        builds=int(builds),
+        builds=builds,
         unsolved=spread.unsolved,
-        seed=int(seed),
-        series=series,
+        seed=seed,
+        series=q.series,
     )
     tell(1.0, "done")
     return plan

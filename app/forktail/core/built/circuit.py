@@ -35,8 +35,8 @@ _MODES = {"single": "one side", "balanced": "balanced"}
 _TAILS = {"ideal": "ideal", "resistor": "resistor", "transistor": "transistor"}
 
 
-def _part(quantity, default, label):
-    return setting(spec(quantity, default=default, label=label))
+def _part(quantity, default, label, part="cell"):
+    return setting(spec(quantity, default=default, label=label, part=part))
 
 
 @dataclass(frozen=True, repr=False)
@@ -81,8 +81,8 @@ class Circuit:
     faults : tuple of str, keys of `single_faults`.
     """
 
-    title: str = setting(text("title", "Bat-call mixer", "Title"))
-    note: str = setting(text("note", "", "Note"))
+    title: str = setting(text("title", "Bat-call mixer", "Title", part="view"))
+    note: str = setting(text("note", "", "Note", part="view"))
     v_supply: float = _part("v_supply", 12.0, "Supply")
     r_string_top: float = _part("resistor", 6800.0, "String, top")
     r_string_middle: float = _part("resistor", 2700.0, "String, middle")
@@ -123,9 +123,9 @@ class Circuit:
     area: tuple[float, ...] = (1.0,) * 7
     temperature: float = _part("temperature", T_NOMINAL, "Temperature")
     g_leak: float = setting(number("g_leak", 1e-13, "S", 1e-16, 1e-3, label="Junction leakage"))
-    trim_upper: float = _part("trim", 0.0, "Trim, upper input")
-    trim_lower: float = _part("trim", 0.0, "Trim, lower input")
-    trim_balance: float = _part("balance", 0.0, "Load balance")
+    trim_upper: float = _part("trim", 0.0, "Trim, upper input", "trims")
+    trim_lower: float = _part("trim", 0.0, "Trim, lower input", "trims")
+    trim_balance: float = _part("balance", 0.0, "Load balance", "trims")
     faults: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:

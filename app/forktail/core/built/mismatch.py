@@ -5,8 +5,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from forktail.core.built import network
-from forktail.core.built.circuit import resistor_parts, transistor_names
+from forktail.core.built.circuit import Circuit, resistor_parts, transistor_names
 from forktail.core.checks import Floats, QuantityError, as_quantity
+from forktail.core.spec import number, setting, specs_of
 from forktail.core.thermal import thermal_voltage
 
 #: What each build is judged by: name -> (unit, what it is).
@@ -37,14 +38,75 @@ class Tolerances:
     beta : standard deviation of ln(beta), one draw for the batch of each build.
     """
 
-    v_be: float = 1e-3
-    resistor: float = 0.01
-    beta: float = 0.2
+    v_be: float = setting(
+        number(
+            "v_be",
+            1e-3,
+            "V",
+            0.0,
+            0.1,
+            label="V_BE, sigma",
+            slider=(0.0, 5e-3),
+            step=1e-4,
+            doc="Spread of V_BE, V.",
+            part="run",
+        )
+    )
+    resistor: float = setting(
+        number(
+            "tolerance",
+            0.01,
+            "fraction",
+            0.0,
+            0.5,
+            label="Resistors, \u00b1",
+            slider=(0.0, 0.1),
+            step=1e-3,
+            doc="Tolerance.",
+            part="run",
+        )
+    )
+    beta: float = setting(
+        number("beta", 0.2, "fraction", 0.0, 2.0, label="Beta, sigma", slider=(0.0, 0.5),
+               step=0.01, doc="Spread of beta.", part="run")
+    )  # fmt: skip
 
     def __post_init__(self):
-        for name, unit, high in (("v_be", "V", 0.1), ("resistor", "", 0.5), ("beta", "", 2.0)):
-            value = as_quantity(name, getattr(self, name), unit, low=0.0, high=high)
-            object.__setattr__(self, name, float(value))
+        for name, allowed in specs_of(Tolerances).items():
+            object.__setattr__(self, name, allowed.check(getattr(self, name), name))
+
+
+@dataclass(frozen=True)
+class Batch:
+    """Many builds of one circuit: what a Monte Carlo run depends on, but for its trims.
+
+    Attributes
+    ----------
+    circuit : Circuit
+    tolerances : Tolerances
+    builds, seed : int. Equal seeds, equal builds.
+    """
+
+    circuit: Circuit = Circuit()
+    tolerances: Tolerances = Tolerances()
+    builds: int = setting(
+        number(
+            "builds",
+            400,
+            "",
+            10,
+            5000,
+            whole=True,
+            most_digits=6,
+            label="Builds",
+            doc="Builds of a Monte Carlo run.",
+            part="run",
+        )
+    )
+    seed: int = setting(
+        number("seed", 1, "", 0, 999_999, whole=True, most_digits=6, label="Seed",
+               doc="Equal seeds, equal builds.", part="run")
+    )  # fmt: skip
 
 
 def draw(circuit, tolerances, builds, seed):

@@ -87,9 +87,21 @@ class Drive:
         spec("frequency", default=1e3, label="Repetition", slider=(10.0, 20e3))
     )
     on_fraction: float = setting(
-        number("on_fraction", 0.3, "", 0.0, 1.0, low_open=True, label="On-time")
+        number(
+            "on_fraction",
+            0.3,
+            "fraction",
+            0.0,
+            1.0,
+            low_open=True,
+            label="On-time",
+            slider=(0.01, 1.0),
+            step=0.01,
+        )
     )
-    depth: float = setting(number("depth", 0.5, "", 0.0, 2.0, label="Depth"))
+    depth: float = setting(
+        number("depth", 0.5, "fraction", 0.0, 2.0, label="Depth", slider=(0.0, 2.0), step=0.01)
+    )  # fmt: skip
 
     def __repr__(self) -> str:
         return as_call(self)

@@ -8,7 +8,6 @@ from forktail.ui.html import STYLES, button, number, request
 from forktail.ui.markup import MarkupView
 from forktail.ui.text import csv_text
 
-_SETTINGS = ("spread_v_be", "spread_resistor", "spread_beta", "builds", "seed")
 #: Measure -> name and unit on the screen.
 SHOWN = {
     "offset": ("Output at rest", "V"),
@@ -75,7 +74,7 @@ class RunPanel(MarkupView):
             f'<label class="entry-row"><span class="what">{escape(state.param[n].label)}</span>'
             f'<input type="text" size="7" data-id="in-{n}" data-entry="{n}" autocomplete="off">'
             f'<span class="entry-error" data-id="err-{n}" role="alert" hidden></span></label>'
-            for n in _SETTINGS
+            for n in state.of_part("run")
         )
         return (
             f'<div class="run"><div class="settings">{fields}</div>'
@@ -87,7 +86,7 @@ class RunPanel(MarkupView):
 
     def _values(self, state, spread, busy, note):
         out = {}
-        for n in _SETTINGS:
+        for n in state.of_part("run"):
             spec, value = state.param[n], getattr(state, n)
             bad = self._bad.get(n)
             text = spec.show(value)

@@ -10,7 +10,7 @@ from forktail.pages.build.circuit_texts import FIELDS, area_of
 from forktail.pages.build.findings import FindingsView
 from forktail.pages.build.mismatch_panel import RunPanel, SpreadTable, TrimPanel, spread_csv
 from forktail.pages.build.mismatch_plots import HISTOGRAMS, Histogram
-from forktail.pages.build.parts_table import SETTINGS, PartsTable
+from forktail.pages.build.parts_table import PartsTable
 from forktail.pages.build.schematic import BuiltSchematic
 from forktail.pages.build.state import (
     TABS,
@@ -31,25 +31,24 @@ from forktail.ui.shell import Page, page, query_of_session, route
 
 #: Builds solved between two looks at the progress.
 CHUNK = 25
-_RUN_SETTINGS = ("spread_v_be", "spread_resistor", "spread_beta", "builds", "seed")
 
 
-def _solve_builds(key, stale, say):
+def _solve_builds(batch, stale, say):
     """Work of a Monte Carlo run: reports each chunk, leaves early when nobody waits for it."""
     spread = None
-    for spread in run_builds(key, CHUNK):
+    for spread in run_builds(batch, CHUNK):
         if stale():
             return None
         say(spread)
     return spread
 
 
-def _assess(key, stale, say):
-    return key, assess(*key)
+def _assess(driven, stale, say):
+    return driven, assess(driven)
 
 
-def _what_if(question, stale, say):
-    return question, compare(*question)
+def _what_if(change, stale, say):
+    return compare(change)
 
 
 class Toolbar(MarkupView):
@@ -154,7 +153,7 @@ class BuildPage(Page):
                 "preset": self._preset,
             },
         )
-        self._scene = self._assessed = self._spread = self._run_key = None
+        self._scene = self._assessed = self._spread = self._batch = None
         self._note = ""
         self._seen = {}
         self._assessing = Later(document, _assess, self._assessed_now)
@@ -226,7 +225,7 @@ class BuildPage(Page):
     def _panel_of(self, name):
         if name == "unit":
             return self.trims
-        return self.run_panel if name in _RUN_SETTINGS else self.parts
+        return self.run_panel if name in self.state.of_part("run") else self.parts
 
     def _edit(self, message):
         name, text = str(message.get("name", "")), str(message.get("text", ""))[:2000]
@@ -246,7 +245,7 @@ class BuildPage(Page):
             if knob in TRIMS:
                 panel.accept(knob)
                 self.state.set_trims({knob: TRIMS[knob].read(text)})
-            elif name in SETTINGS or name in _RUN_SETTINGS or name == "unit":
+            elif name == "unit" or name in self.state.of_part("drives", "run"):
                 panel.accept(name)
                 self.state.read_setting(name, text)
             elif name in FIELDS or area_of(name):
@@ -261,7 +260,7 @@ class BuildPage(Page):
     # ---- changes of the circuit
 
     def _apply(self, message):
-        if self._assessed is None or self._assessed[0] != self.state.assessment():
+        if self._assessed is None or self._assessed[0] != self.state.driven():
             self.controls.say(["The list is being worked out anew; apply once it is ready."])
             return
         found, n = self._assessed[1].findings, message.get("n")
@@ -290,8 +289,8 @@ class BuildPage(Page):
 
     def _run(self, message):
         self._spread, self._note = None, ""
-        self._run_key = self.state.run_key()
-        self._running.ask(self._run_key)
+        self._batch = self.state.batch()
+        self._running.ask(self._batch)
         self._show_run()
 
     def _cancel(self, message):
@@ -317,21 +316,21 @@ class BuildPage(Page):
 
     def _follow_run(self):
         """A change while running cancels it; a change afterwards makes its result stale."""
-        if self._run_key is None or self.state.run_key() == self._run_key:
+        if self._batch is None or self.state.batch() == self._batch:
             return
         if self._running.busy:
             self._running.cancel()
             self._note = "cancelled, as the circuit or a setting changed"
         else:
             self._note = "the circuit or a setting has changed since: run again"
-        self._spread = self._run_key = None
+        self._spread = self._batch = None
 
     def _show_run(self):
         if self.state.tab != "mismatch":
             return
         self.run_panel.show(self.state, self._spread, self._running.busy, self._note)
         self.spread.show(self._spread)
-        now = self._seen.get("judged", (None, {}))[1]
+        now, _ = self.state.judge()
         for histogram in self.histograms.values():
             values = self._spread.values[histogram.measure] if self._spread else np.array([])
             histogram.show(values, now.get(histogram.measure, math.nan))
@@ -343,17 +342,17 @@ class BuildPage(Page):
             self.findings.fail(f"The findings could not be worked out: {error}")
             return
         self._assessed = answer
-        self.findings.show(answer[0][0], answer[1].findings)
+        self.findings.show(answer[0].circuit, answer[1].findings)
         if self.state.tab == "figures":
             self.figures.show(answer[1])
 
     def _assess_again(self):
-        key = self.state.assessment()
-        if self._seen.get("assess") != key:
-            self._seen["assess"] = key
+        driven = self.state.driven()
+        if self._seen.get("assess") != driven:
+            self._seen["assess"] = driven
             self.findings.wait()
-            self._assessing.ask(key)
-        elif self._assessed and self._assessed[0] == key and self.state.tab == "figures":
+            self._assessing.ask(driven)
+        elif self._assessed and self._assessed[0] == driven and self.state.tab == "figures":
             self.figures.show(self._assessed[1])
 
     def _compare_again(self):
@@ -367,17 +366,16 @@ class BuildPage(Page):
             other = state.with_fault()
         else:
             return
-        question = (state.circuit, other, state.v_upper, state.v_lower)
-        key = (state.tab, state.series if state.tab == "values" else state.fault, question)
-        if self._seen.get("compare") != key:
-            self._seen["compare"] = key
-            self._comparing.ask(question)
+        change = state.change(other)
+        shown = (change, state.key("view", "series"))
+        if self._seen.get("compare") != shown:
+            self._seen["compare"] = shown
+            self._comparing.ask(change)
 
-    def _compared_now(self, answer, error):
+    def _compared_now(self, comparison, error):
         if error is not None:
             self.controls.say([f"The comparison could not be worked out: {error}"])
             return
-        _, comparison = answer
         state = self.state
         if state.tab == "values":
             self.values.show(state.series, self._rounded, comparison)
@@ -398,15 +396,10 @@ class BuildPage(Page):
         self.sentence.show(scene)
         self.toolbar.show(state)
         self.tabs.show(state.tab, state.model)
-        settings = (
-            state.circuit,
-            state.drive_upper,
-            state.drive_lower,
-            state.shipped,
-            tuple(self.parts.bad.items()),
-        )
-        if self._seen.get("parts") != settings:
-            self._seen["parts"] = settings
+        bad = tuple(self.parts.bad.items())
+        listed = (state.circuit, state.key("drives", "view shipped"), bad)
+        if self._seen.get("parts") != listed:
+            self._seen["parts"] = listed
             self.parts.show(state)
         self.numbers.show(scene)
         if state.tab == "curves":
@@ -416,12 +409,7 @@ class BuildPage(Page):
         self._compare_again()
         self._follow_run()
         if state.tab == "mismatch":
-            judged = (state.circuit, state.one_build_key())
-            if self._seen.get("judged", (None,))[0] != judged:
-                now, untrimmed = state.judge()
-                self._seen["judged"] = (judged, now)
-                self._seen["untrimmed"] = untrimmed
-            self.trims.show(state, self._seen["judged"][1], self._seen["untrimmed"])
+            self.trims.show(state, *state.judge())
             self._show_run()
 
     def _show_curves(self, scene):

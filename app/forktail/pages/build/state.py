@@ -8,14 +8,14 @@ import numpy as np
 import param
 
 from forktail.circuits import shipped, shipped_titles
-from forktail.core.bench.drives import drive, line
+from forktail.core.bench.drives import DrivenCircuit, drive, line
+from forktail.core.bench.plan import PlanQuestion
 from forktail.core.built import findings, mismatch, network
 from forktail.core.built.circuit import Circuit, break_part, single_faults
-from forktail.core.built.preferred import SERIES
 from forktail.core.built.references import round_circuit
 from forktail.core.cell import law as cell
 from forktail.core.checks import QuantityError
-from forktail.core.spec import choice, number, spec, text
+from forktail.core.spec import choice, number, spec, specs_of, text, without
 from forktail.pages.build import circuit_texts
 from forktail.pages.build.circuit_texts import SPECS, first_shipped
 from forktail.ui.state import PageState, param_of
@@ -132,17 +132,18 @@ class Assessment:
 
 
 @lru_cache(maxsize=128)
-def assess(circuit, drive_upper, drive_lower):
-    """Findings and figures of a circuit; about a second, so never in an event."""
+def assess(driven):
+    """Findings and figures of a `DrivenCircuit`; about a second, so never in an event."""
+    circuit, peaks = driven.circuit, (driven.drive_upper, driven.drive_lower)
     figures, lines = network.figures(circuit), ()
-    if bool(figures.bias.converged) and drive_upper > 0.0 and drive_lower > 0.0:
-        driven = drive(circuit, drive_upper, drive_lower, figures)
-        up, low = (g.frequency for g in driven.generators)
+    if bool(figures.bias.converged) and min(peaks) > 0.0:
+        both = drive(circuit, *peaks, figures)
+        up, low = (g.frequency for g in both.generators)
         lines = tuple(
-            (name, f, line(driven.waves, f))
+            (name, f, line(both.waves, f))
             for name, f in (("difference", up - low), ("sum", up + low))
         )
-    return Assessment(circuit, findings.findings(circuit, drive_upper, drive_lower), figures, lines)
+    return Assessment(circuit, findings.findings(circuit, *peaks), figures, lines)
 
 
 @dataclass(frozen=True)
@@ -154,16 +155,26 @@ class Comparison:
     after: object
 
 
+@dataclass(frozen=True)
+class Change:
+    """A circuit and another version of it, with the inputs, V, at which both are looked at."""
+
+    circuit: Circuit
+    other: Circuit
+    v_upper: float = 0.0
+    v_lower: float = 0.0
+
+
 @lru_cache(maxsize=128)
-def compare(circuit, other, v_upper=0.0, v_lower=0.0):
-    """What another version of a circuit changes, both solved at rest and at the point.
+def compare(change):
+    """What a `Change` changes, both circuits solved at rest and at the point.
 
     Nodes are as a meter of `network.METER` reads them.
     """
     both = []
-    for c in (circuit, other):
+    for c in (change.circuit, change.other):
         rest = network.solve_bias(c)
-        point = network.solve_built(c, v_upper, v_lower)
+        point = network.solve_built(c, change.v_upper, change.v_lower)
         n = network.readings(c)
         both.append(
             (
@@ -206,32 +217,23 @@ _KNOBS = {"trim_lower": "knob_lower", "trim_upper": "knob_upper", "trim_balance"
 TRIMS = {name: SPECS[name] for name in _KNOBS}
 
 
-def _peak(name, default, label):
-    return param_of(
-        spec("amplitude", name, default=default, label=label, slider=(0.0, 0.3),
-             doc="Peak of the drive, for findings and bench plan, V.", part="drives")
-    )  # fmt: skip
-
-
-def _spread(name, default, unit, high, label, slider, step, doc):
-    return param_of(
-        number(name, default, unit, 0.0, high, label=label, slider=slider, step=step, doc=doc,
-               part="run")
-    )  # fmt: skip
-
-
-def _count(name, default, low, high, label, doc, part="run"):
-    return param_of(
-        number(name, default, "", low, high, whole=True, most_digits=6, label=label, doc=doc,
-               part=part)
-    )  # fmt: skip
-
-
 def _knob(trim):
     return param_of(TRIMS[trim].at(_KNOBS[trim], label=f"{TRIMS[trim].label}, of the build"))
 
 
-class BuildState(PageState):
+_Asked = type(
+    "_Asked",
+    (PageState,),
+    {
+        **{f"spread_{n}": param_of(s) for n, s in specs_of(mismatch.Tolerances).items()},
+        **{n: param_of(s) for n, s in specs_of(PlanQuestion).items()},
+        "__module__": __name__,
+        "__doc__": "What is asked of a circuit: everything that a bench plan depends on.",
+    },
+)
+
+
+class BuildState(_Asked):
     """The Build page: the circuit as a value, the point it is looked at, and what is asked.
 
     The circuit is one frozen value; every change makes a new one, so that undo and comparison
@@ -243,34 +245,18 @@ class BuildState(PageState):
 
     shipped = param_of(
         choice("shipped", first_shipped(), shipped_titles(), "Circuit",
-               "Shipped circuit that this one started from.", "view")
+               "Shipped circuit that this one started from.", "view shipped")
     )  # fmt: skip
     circuit = param.ClassSelector(class_=Circuit, doc="The circuit as it stands.")
     model = param_of(choice("model", "built", MODELS, "Model", "Which answer is drawn.", "view"))
     tab = param_of(choice("tab", "curves", TABS, "Panel", "Panel shown at the side.", "view"))
     v_upper = param_of(spec("v_upper"))
     v_lower = param_of(spec("v_lower"))
-    drive_upper = _peak("drive_upper", 0.1, "Upper peak drive")
-    drive_lower = _peak("drive_lower", 0.01, "Lower peak drive")
-    series = param_of(
-        choice("series", "E24", {s: s for s in SERIES}, "Series",
-               "Preferred values of resistors.", "view")
-    )  # fmt: skip
     fault = param_of(text("fault", "", "Fault", "Fault that is looked at, or none.", "view"))
-    spread_v_be = _spread(
-        "spread_v_be", 1e-3, "V", 0.1, "V_BE, sigma", (0.0, 5e-3), 1e-4, "Spread of V_BE, V."
-    )
-    spread_resistor = _spread(
-        "spread_resistor", 1.0, "%", 50.0, "Resistors, \u00b1", (0.0, 10.0), 0.1, "Tolerance, %."
-    )
-    spread_beta = _spread(
-        "spread_beta", 20.0, "%", 200.0, "Beta, sigma", (0.0, 50.0), 1.0, "Spread of beta, %."
-    )
-    builds = _count("builds", 400, 10, 5000, "Builds", "Builds of a Monte Carlo run.")
-    seed = _count("seed", 1, 0, 999_999, "Seed", "Equal seeds, equal builds.")
-    unit = _count(
-        "unit", 0, 0, 5000, "Build looked at",
-        "Number of the build that the trims act on; 0 is as drawn.", "view",
+    unit = param_of(
+        number("unit", 0, "", 0, specs_of(PlanQuestion)["builds"].high, whole=True, most_digits=6,
+               label="Build looked at", part="trims",
+               doc="Number of the build that the trims act on; 0 is as drawn.")
     )  # fmt: skip
     knob_lower = _knob("trim_lower")
     knob_upper = _knob("trim_upper")
@@ -481,9 +467,13 @@ class BuildState(PageState):
             ),
         }
 
-    def assessment(self):
-        """Arguments of `assess` for the present state."""
-        return self.circuit, self.drive_upper, self.drive_lower
+    def driven(self):
+        """The circuit with its drives, to `assess`."""
+        return self.made(DrivenCircuit)
+
+    def change(self, other):
+        """The circuit beside another version of it at the point, to `compare`."""
+        return self.made(Change, other=other)
 
     def rounded(self):
         """The circuit at preferred values: (Circuit, rows of `Rounded`)."""
@@ -505,25 +495,19 @@ class BuildState(PageState):
 
     def tolerances(self):
         """Spread of parts as the core wants it."""
-        return mismatch.Tolerances(
-            self.spread_v_be, self.spread_resistor / 100.0, self.spread_beta / 100.0
-        )
+        return self.made(mismatch.Tolerances, "spread_")
 
-    def run_key(self):
-        """What a Monte Carlo run depends on: equal keys, equal runs. Trims move afterwards."""
-        bare = replace(
-            self.circuit, trim_upper=0.0, trim_lower=0.0, trim_balance=0.0, title="", note=""
-        )
-        return bare, self.tolerances(), self.builds, self.seed
+    def batch(self):
+        """What a Monte Carlo run depends on. Trims move afterwards, and a name changes nothing."""
+        bare = without(self.circuit, "trims", "view")
+        return self.made(mismatch.Batch, circuit=bare, tolerances=self.tolerances())
 
     def one_build(self):
-        """Factors on the parts of the build looked at, shape (1,); {} for the circuit as drawn."""
-        bare, *batch = self.run_key()
-        return _build_of(bare, *batch, min(self.unit, self.builds))
-
-    def one_build_key(self):
-        """What `judge` depends on, beside the circuit."""
-        return self.unit and (self.unit, self.run_key(), *self.trims().values())
+        """The build looked at with its trims, to `judge`."""
+        batch, number = self.batch(), min(self.unit, self.builds)
+        if not number:  # the circuit as drawn is in no batch
+            batch = mismatch.Batch(batch.circuit)
+        return OneBuild(batch, number, tuple(self.trims().items()))
 
     def judge(self):
         """Measures of the build looked at, with the trims as set and with trims at zero.
@@ -532,11 +516,8 @@ class BuildState(PageState):
         -------
         now, untrimmed : dict of measure (see `mismatch.MEASURES`) to float
         """
-        bare, *batch = self.run_key()
-        number = min(self.unit, self.builds)
-        # trims as values of the build, so that the equations of the circuit are set up once
-        trims = {n: np.array([v]) for n, v in self.trims().items()}
-        return (_judge(bare, {**self.one_build(), **trims}), _untrimmed(bare, *batch, number))
+        one = self.one_build()
+        return judge(one), judge(replace(one, trims=()))
 
     def trims(self):
         """Trims at work: those of the circuit, or of the one build looked at."""
@@ -559,7 +540,7 @@ class BuildState(PageState):
     def null(self, names=tuple(mismatch.TRIMS)):
         """Solve for the trims that null the build looked at, and set them."""
         start = replace(self.circuit, **self.trims())
-        settings, _, _ = mismatch.solve_trims(start, self.one_build(), names)
+        settings, _, _ = mismatch.solve_trims(start, self.one_build().factors(), names)
         self.set_trims({n: float(f"{float(v[0]):.7g}") for n, v in settings.items()})
 
 
@@ -577,30 +558,39 @@ def _curve(circuit, axis, other, ends, model):
     return x, built, ideal
 
 
-def run_builds(key, chunk):
-    """Solve the builds of a `BuildState.run_key` a chunk at a time: yields `mismatch.Spread`."""
-    circuit, tolerances, builds, seed = key
-    return mismatch.monte_carlo(circuit, tolerances, builds, seed, chunk)
+def run_builds(batch, chunk):
+    """Solve the builds of a `mismatch.Batch` a chunk at a time: yields `mismatch.Spread`."""
+    return mismatch.monte_carlo(batch.circuit, batch.tolerances, batch.builds, batch.seed, chunk)
 
 
 @lru_cache(maxsize=8)
-def _drawn(circuit, tolerances, builds, seed):
-    return mismatch.draw(circuit, tolerances, builds, seed)
+def _drawn(batch):
+    return mismatch.draw(batch.circuit, batch.tolerances, batch.builds, batch.seed)
 
 
-def _build_of(circuit, tolerances, builds, seed, number):
-    """Factors on the parts of one build of a batch, shape (1,); {} for number 0."""
-    if not number:
-        return {}
-    scale = _drawn(circuit, tolerances, builds, seed)
-    return {k: a[number - 1 : number] for k, a in scale.items()}
+@dataclass(frozen=True)
+class OneBuild:
+    """One build of a batch with trims of its own: what its measures depend on.
+
+    `number` counts from 1; 0 is the circuit of the batch as drawn. `trims` are pairs of name and
+    value, SI; those that are left out are zero.
+    """
+
+    batch: mismatch.Batch
+    number: int
+    trims: tuple = ()
+
+    def factors(self):
+        """Factors on the parts, shape (1,), as `network.solve_many` takes them."""
+        if not self.number:
+            return {}
+        return {k: a[self.number - 1 : self.number] for k, a in _drawn(self.batch).items()}
 
 
-def _judge(circuit, scale):
-    values, _ = mismatch.measure(circuit, scale)
+@lru_cache(maxsize=64)
+def judge(one):
+    """Measures of a `OneBuild`: dict of measure (see `mismatch.MEASURES`) to float."""
+    # trims as values of the build, so that the equations of the circuit are set up once
+    trims = {n: np.array([v]) for n, v in one.trims}
+    values, _ = mismatch.measure(one.batch.circuit, {**one.factors(), **trims})
     return {k: float(v[0]) for k, v in values.items()}
-
-
-@lru_cache(maxsize=32)
-def _untrimmed(circuit, tolerances, builds, seed, number):
-    return _judge(circuit, _build_of(circuit, tolerances, builds, seed, number))

@@ -8,7 +8,7 @@ from tornado.web import RequestHandler
 
 from forktail.core.checks import QuantityError
 from forktail.pages.plan.page import page_body, page_head, problem_body
-from forktail.pages.plan.state import key_of_query, plan_apart, plan_scene
+from forktail.pages.plan.state import plan_apart, plan_scene, question_of_query
 from forktail.ui.state import MAX_QUERY
 
 #: Threads that wait for plans; the plans themselves are worked out in processes.
@@ -30,22 +30,22 @@ class PlanHandler(RequestHandler):
                 raise QuantityError(
                     f"The link is {len(query)} characters long; at most {MAX_QUERY} are read."
                 )
-            key, notes = await loop.run_in_executor(_POOL, key_of_query, query)
+            question, notes = await loop.run_in_executor(_POOL, question_of_query, query)
         except QuantityError as error:
             self.set_status(400)
             self.finish(page_head("none") + problem_body(str(error), "build"))
             return
         self.write(
             page_head(
-                key.circuit.title,
-                f"Working out the bench plan: {key.builds} "
+                question.circuit.title,
+                f"Working out the bench plan: {question.builds} "
                 "builds, and every single fault. This takes a few seconds.",
             )
         )
         try:
             await self.flush()
             try:
-                plan = await loop.run_in_executor(_POOL, plan_apart, key)
+                plan = await loop.run_in_executor(_POOL, plan_apart, question)
                 body = await loop.run_in_executor(
                     _POOL, lambda: page_body(plan, plan_scene(plan), notes, back)
                 )

@@ -1,12 +1,10 @@
 """Which plan is asked for: the circuit and settings of a Build page link, and its answer."""
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 
-from forktail.core.bench.plan import BenchPlan, bench_plan
-from forktail.core.built import mismatch, network
-from forktail.core.built.circuit import Circuit
-from forktail.core.checks import QuantityError
+from forktail.core.bench.plan import BenchPlan, PlanQuestion, bench_plan, hold_waves
+from forktail.core.built import network
 from forktail.pages.build.state import BuildScene, BuildState, textbook
 from forktail.ui.jobs import run_apart
 
@@ -14,96 +12,60 @@ from forktail.ui.jobs import run_apart
 MAX_BUILDS = 2000
 
 
-@dataclass(frozen=True)
-class PlanKey:
-    """Everything that a plan depends on: equal keys, equal plans."""
-
-    circuit: Circuit
-    drive_upper: float
-    drive_lower: float
-    tolerances: mismatch.Tolerances
-    series: str
-    builds: int
-    seed: int
-
-
-def plan_key(build):
-    """Key of the plan of a `BuildState`.
+def plan_question(build):
+    """What a `BuildState` asks for: the bench plan of its circuit.
 
     Raises
     ------
     QuantityError
         If a drive is zero: a plan needs waves to show.
     """
-    for name in ("drive_upper", "drive_lower"):
-        if not getattr(build, name) > 0:
-            raise QuantityError(
-                f"{build.param[name].label}: a bench plan needs a drive above "
-                "0 V, so that there is a wave to expect."
-            )
-    return PlanKey(
-        build.circuit,
-        build.drive_upper,
-        build.drive_lower,
-        build.tolerances(),
-        build.series,
-        min(build.builds, MAX_BUILDS),
-        build.seed,
-    )
+    builds = min(build.builds, MAX_BUILDS)
+    question = build.made(PlanQuestion, tolerances=build.tolerances(), builds=builds)
+    hold_waves(question)
+    return question
 
 
-def key_of_query(query):
-    """Key of the plan of a Build page link: (key, sentences for what was not understood)."""
+def question_of_query(query):
+    """The plan of a Build page link: (question, sentences for what was not understood)."""
     build = BuildState()
     problems = build.apply_query(query) if query else []
     if problems:
         head = "Not all of the link was understood; these parts are at their defaults:"
         problems = [head, *problems]
-    return plan_key(build), problems
+    return plan_question(build), problems
 
 
-def key_of_file(text):
-    """Key of the plan of a circuit file, whose [scene] may hold drives and spreads.
+def question_of_file(text, **settings):
+    """The plan of a circuit file, whose [scene] may hold drives and spreads.
+
+    Parameters
+    ----------
+    text : str
+    **settings
+        Settings of the Build page, SI, over those of the file.
 
     Returns
     -------
-    key : PlanKey
+    question : PlanQuestion
     remarks : list of str
         One sentence for each thing that was not understood or taken for granted.
 
     Raises
     ------
     QuantityError
-        As `circuit_texts.read_circuit_file`.
+        As `circuit_texts.read_circuit_file` and `plan_question`.
     """
     build = BuildState()
     remarks = build.apply_file(text)
-    return plan_key(build), remarks
-
-
-def make_plan(key, tell=None):
-    """Work the plan of a key out; `tell(share, text)` hears of progress.
-
-    Returns
-    -------
-    BenchPlan
-    """
-    return bench_plan(
-        key.circuit,
-        key.drive_upper,
-        key.drive_lower,
-        key.tolerances,
-        key.series,
-        key.builds,
-        key.seed,
-        tell,
-    )
+    build.param.update(**settings)
+    return plan_question(build), remarks
 
 
 @lru_cache(maxsize=32)
-def plan_apart(key):
-    """`make_plan` in a process of its own; the last few plans are kept."""
-    return run_apart(make_plan, key)
+def plan_apart(question):
+    """`bench_plan` in a process of its own; the last few plans are kept."""
+    return run_apart(bench_plan, question)
 
 
 def plan_scene(plan: BenchPlan):

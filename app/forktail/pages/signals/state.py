@@ -147,26 +147,11 @@ class SignalScene:
 
 # ---------------------------------------------------------------- settings
 
-#: Fields of a drive that a page shows in per cent, with their sliders.
-_PER_CENT = {"on_fraction": (1.0, 100.0), "depth": (0.0, 200.0)}
-
 
 def _drive_parameters(side, **defaults):
     """The fields of a `Drive` as parameters SIDE_NAME."""
     out = {}
     for name, s in specs_of(Drive).items():
-        if name in _PER_CENT:
-            s = number(
-                f"{name}_per_cent",
-                100.0 * s.default,
-                "%",
-                100.0 * s.low,
-                100.0 * s.high,
-                low_open=s.low_open,
-                label=s.label,
-                slider=_PER_CENT[name],
-                step=1.0,
-            )
         label = f"{side.title()} {s.label if s.label.isupper() else s.label.lower()}"
         default = defaults.get(name, s.default)
         out[f"{side}_{name}"] = param_of(s.at(label=label, default=default, part=side))
@@ -279,22 +264,7 @@ class SignalsState(_Drives):
 
     def drive(self, side):
         """Drive of `upper` or `lower` as the core wants it."""
-
-        def get(name):
-            return getattr(self, f"{side}_{name}")
-
-        return Drive(
-            kind=get("kind"),
-            amplitude=get("amplitude"),
-            frequency=get("frequency"),
-            phase=get("phase"),
-            offset=get("offset"),
-            second_amplitude=get("second_amplitude"),
-            second_frequency=get("second_frequency"),
-            repeat_frequency=get("repeat_frequency"),
-            on_fraction=get("on_fraction") / 100.0,
-            depth=get("depth") / 100.0,
-        )
+        return self.made(Drive, f"{side}_")
 
     def drive_controls(self, side):
         """Names of the quantities that count for the present kind of a drive."""
@@ -369,8 +339,7 @@ class SignalsState(_Drives):
 
     def textbook(self):
         """The textbook cell of the page."""
-        own = {n: getattr(self, n) for n in specs_of(TextbookCell) if n in self.specs}
-        return TextbookCell(**own)
+        return self.made(TextbookCell)
 
     def question(self):
         """What the present settings ask."""

@@ -147,16 +147,7 @@ class SteerState(PageState):
 
     def settings(self):
         """The fixed part of the scene as the core wants it."""
-        return cell.CellSettings(
-            r_load=self.r_load,
-            temperature=self.temperature,
-            v_supply=self.v_supply,
-            offset_left=self.offset_left,
-            offset_right=self.offset_right,
-            offset_lower=self.offset_lower,
-            r_emitter_upper=self.r_emitter_upper,
-            r_emitter_lower=self.r_emitter_lower,
-        )
+        return self.made(cell.CellSettings)
 
     def solve(self, **arrays):
         """Operating point of the stage; `arrays` replace state values by arrays (SI).

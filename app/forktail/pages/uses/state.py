@@ -369,8 +369,7 @@ class UsesState(_Base):
 
     def settings(self):
         """Settings of the present use as the core wants them."""
-        cls = USES[self.use].settings
-        return cls(**{name: getattr(self, f"{self.use}__{name}") for name in specs_of(cls)})
+        return self.made(USES[self.use].settings, f"{self.use}__")
 
     def built_circuit(self):
         """The circuit that the built model solves."""
@@ -380,7 +379,7 @@ class UsesState(_Base):
         """(v_upper, v_lower) -> OperatingPoint of the model chosen."""
         if self.model == "built":
             return BuiltCell(self.built_circuit())
-        return TextbookCell(**{n: getattr(self, f"cell__{n}") for n in CELL_MAIN + CELL_PARTS})
+        return self.made(TextbookCell, "cell__")
 
     def scene(self, detail=True):
         """Run the use once for all views; `detail` asks for the characteristic curves."""

@@ -6,18 +6,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from forktail.core.bench.plan import bench_plan, supply_currents
+from forktail.core.bench.plan import PlanQuestion, bench_plan, supply_currents
 from forktail.core.built import mismatch, network
 from forktail.core.built.circuit import Circuit, single_faults
 from forktail.core.checks import QuantityError
-from forktail.pages.plan.state import key_of_query, make_plan
+from forktail.pages.plan.state import question_of_query
 
 MIXER = Circuit(r_emitter_lower=100.0, r_source_lower=600.0, r_termination_lower=math.inf)
 
 
 @pytest.fixture(scope="module")
 def plan():
-    return bench_plan(MIXER, builds=60)
+    return bench_plan(PlanQuestion(MIXER, builds=60))
 
 
 def by_node(plan):
@@ -64,14 +64,14 @@ def test_bands_hold_the_circuit_and_close_without_tolerance(plan):
     for p in plan.points:
         assert p.band.nominal == pytest.approx(float(rest[p.node]), abs=1e-9)
         assert p.band.low <= p.band.nominal <= p.band.high
-    exact = bench_plan(MIXER, tolerances=mismatch.Tolerances(0.0, 0.0, 0.0), builds=10)
+    exact = bench_plan(PlanQuestion(MIXER, mismatch.Tolerances(0.0, 0.0, 0.0), builds=10))
     for p in exact.points:
         assert p.band.high - p.band.low == pytest.approx(0.0, abs=1e-6)
     assert all(math.isnan(t.part_ohms) for t in exact.trims)
 
 
 def test_wider_parts_make_wider_bands(plan):
-    loose = bench_plan(MIXER, tolerances=mismatch.Tolerances(2e-3, 0.05, 0.2), builds=60)
+    loose = bench_plan(PlanQuestion(MIXER, mismatch.Tolerances(2e-3, 0.05, 0.2), builds=60))
     for node in ("level_upper", "tail", "left"):
         wide, narrow = (by_node(p)[node].band for p in (loose, plan))
         assert wide.high - wide.low > 2 * (narrow.high - narrow.low)
@@ -149,7 +149,7 @@ def test_trims_reach_what_they_must_and_null(plan):
 
 def test_plan_is_of_preferred_values_and_says_what_moved():
     odd = replace(MIXER, r_load_left=2300.0, r_load_right=2300.0)
-    p = bench_plan(odd, builds=10)
+    p = bench_plan(PlanQuestion(odd, builds=10))
     assert p.circuit.r_load_left in (2200.0, 2400.0)
     assert {r.name for r in p.rounding} == {"r_load_left", "r_load_right"}
     left = by_node(p)["left"].band.nominal
@@ -157,42 +157,42 @@ def test_plan_is_of_preferred_values_and_says_what_moved():
 
 
 def test_faults_of_the_entered_circuit_are_mended():
-    p = bench_plan(replace(MIXER, faults=("open:r_load_left",)), builds=10)
+    p = bench_plan(PlanQuestion(replace(MIXER, faults=("open:r_load_left",)), builds=10))
     assert p.left_out == ("open:r_load_left",) and p.circuit.faults == ()
 
 
-def test_equal_keys_make_equal_plans():
-    key, problems = key_of_query("builds=20&seed=3")
+def test_equal_questions_make_equal_plans():
+    question, problems = question_of_query("builds=20&seed=3")
     assert problems == []
-    one, two = make_plan(key), make_plan(key)
+    one, two = bench_plan(question), bench_plan(question)
     assert one.points == two.points and one.trims == two.trims and one.symptoms == two.symptoms
-    other = make_plan(replace(key, seed=4))
+    other = bench_plan(replace(question, seed=4))
     assert other.points != one.points
 
 
 @pytest.mark.parametrize(
     "arguments, words",
     [
-        ({"drive_upper": 0.0}, ("drive_upper", "above")),
-        ({"drive_lower": -1.0}, ("drive_lower",)),
-        ({"drive_lower": math.nan}, ("drive_lower",)),
-        ({"builds": 0}, ("builds", "100000")),
-        ({"series": "E7"}, ("series", "E24")),
+        ({"drive_upper": 0.0}, ("Upper peak drive", "above")),
+        ({"drive_lower": -1.0}, ("Lower peak drive", "0 V to 10 V")),
+        ({"drive_lower": math.nan}, ("Lower peak drive", "finite")),
+        ({"builds": 0}, ("Builds", "10 to 5000")),
+        ({"series": "E7"}, ("Series", "E24")),
     ],
 )
 def test_what_cannot_be_planned_is_said(arguments, words):
     with pytest.raises(QuantityError) as error:
-        bench_plan(MIXER, **arguments)
+        bench_plan(PlanQuestion(MIXER, **arguments))
     assert all(w in str(error.value) for w in words)
 
 
 def test_link_without_a_drive_is_refused():
     with pytest.raises(QuantityError, match="drive above 0 V"):
-        key_of_query("drive_upper=0V")
+        question_of_query("drive_upper=0V")
 
 
 def test_progress_rises_to_one():
     heard = []
-    bench_plan(MIXER, builds=10, progress=lambda share, text: heard.append((share, text)))
+    bench_plan(PlanQuestion(MIXER, builds=10), lambda share, text: heard.append((share, text)))
     shares = [s for s, _ in heard]
     assert shares == sorted(shares) and shares[-1] == 1.0 and all(text for _, text in heard)

@@ -61,9 +61,9 @@ def test_burst_is_silent_between():
         ({"amplitude": float("nan")}, "Amplitude: 'nan' is not a finite number"),
         ({"frequency": 0.0}, "Frequency: '0Hz' is out of range"),
         ({"kind": "burst", "repeat_frequency": 50e3}, "the repetition is 50.0 kHz"),
-        ({"kind": "burst", "on_fraction": 0.0}, "On-time: '0' is out of range"),
+        ({"kind": "burst", "on_fraction": 0.0}, "On-time: '0%' is out of range"),
         ({"kind": "call", "frequency": 150e3}, "the call sweeps"),
-        ({"depth": 3.0}, "Depth: '3' is out of range; allowed is 0 to 2"),
+        ({"depth": 3.0}, "Depth: '300%' is out of range; allowed is 0 % to 200 %"),
         ({"amplitude": "loud"}, "not a number"),
     ],
 )

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from forktail.core.bench.drives import DrivenCircuit
 from forktail.core.built import findings, network
 from forktail.core.built.circuit import Circuit, resistor_parts, single_faults
 from forktail.core.built.preferred import series_values
@@ -21,6 +22,7 @@ from forktail.pages.build.page import BuildPage
 from forktail.pages.build.state import (
     PRESETS,
     BuildState,
+    Change,
     assess,
     compare,
     first_shipped,
@@ -228,7 +230,7 @@ def test_a_node_that_nothing_holds_is_shown_as_floating_with_what_a_meter_reads(
     rows = {name: value for name, _, value in built_readouts.numbers(scene)}
     (name,) = [n for n in rows if n.startswith("Collector of Q5")]
     assert "floating; as a meter of 10 MΩ reads it" in name and rows[name] == read
-    found = compare(replace(state.circuit, faults=()), state.circuit)
+    found = compare(Change(replace(state.circuit, faults=()), state.circuit))
     after = {n: v for n, _, _, v in found.rows}
     assert after["Collector of Q5, common to Q1 and Q2"] == read
 
@@ -323,7 +325,7 @@ def test_rounding_gives_preferred_values_within_half_a_step(series):
 
 def test_comparison_is_that_of_two_separate_solutions(state):
     broken = replace(state.circuit, faults=("open:r_load_left",))
-    found = compare(state.circuit, broken, 0.02, 0.01)
+    found = compare(Change(state.circuit, broken, 0.02, 0.01))
     rows = {name: (before, after) for name, _, before, after in found.rows}
     assert rows["Output here"] == (
         float(network.solve_built(state.circuit, 0.02, 0.01).v_out),
@@ -337,7 +339,7 @@ def test_comparison_is_that_of_two_separate_solutions(state):
 def test_applying_a_finding_is_what_the_core_proposes_and_can_be_undone(state):
     state.edit("r_load_left", "12k")
     state.edit("r_load_right", "12k")
-    found = assess(*state.assessment()).findings
+    found = assess(state.driven()).findings
     worst = found[0]
     assert worst.severity == "severe" and worst.change
     wrong = state.circuit
@@ -351,7 +353,7 @@ def test_applying_a_finding_is_what_the_core_proposes_and_can_be_undone(state):
 def test_the_output_that_figures_tell_has_come_through_coupling_and_loads(state):
     """sin a sin b makes lines of half the product gain; single poles by hand for the rest."""
     a, b = 0.002, 0.003
-    found = assess(state.circuit, a, b)
+    found = assess(DrivenCircuit(state.circuit, a, b))
     f, gain = found.figures, 0.5 * found.figures.product_gain * a * b
     (_, apart, difference), (_, total, summed) = found.lines
     upper, lower = 0.5 * (total + apart), 0.5 * (total - apart)
@@ -363,7 +365,7 @@ def test_the_output_that_figures_tell_has_come_through_coupling_and_loads(state)
     rows = {name: (value, remark) for name, _, value, remark in built_readouts.figure_rows(found)}
     assert rows["Output at the difference"][0] == difference
     assert "2 kHz" in rows["Output at the difference"][1]
-    assert assess(state.circuit, 0.0, b).lines == ()
+    assert assess(DrivenCircuit(state.circuit, 0.0, b)).lines == ()
 
 
 def test_null_it_leaves_next_to_nothing_on_an_unequal_build(state):
@@ -380,11 +382,12 @@ def test_null_it_leaves_next_to_nothing_on_an_unequal_build(state):
 
 
 def test_a_run_depends_on_the_circuit_but_not_on_the_trims(state):
-    key = state.run_key()
+    batch = state.batch()
     state.set_trim("trim_upper", 1e-3)
-    assert state.run_key() == key
+    state.edit("title", "Mine")
+    assert state.batch() == batch
     state.edit("r_load_left", "2k7")
-    assert state.run_key() != key
+    assert state.batch() != batch
 
 
 def test_trims_of_one_build_leave_the_circuit_as_drawn(state):

@@ -5,16 +5,16 @@ from dataclasses import replace
 
 import pytest
 
+from forktail.core.bench.plan import PlanQuestion, bench_plan
 from forktail.core.built.circuit import Circuit
-from forktail.pages.build.state import BuildState
 from forktail.pages.plan import words
 from forktail.pages.plan.page import page_head, plan_html, problem_body
-from forktail.pages.plan.state import make_plan, plan_key, plan_scene
+from forktail.pages.plan.state import plan_scene, question_of_query
 
 
 @pytest.fixture(scope="module")
 def plan():
-    return make_plan(replace(plan_key(BuildState()), builds=20))
+    return bench_plan(question_of_query("builds=20")[0])
 
 
 def test_page_needs_nothing_else_and_shows_all(plan):
@@ -44,9 +44,7 @@ def test_page_needs_nothing_else_and_shows_all(plan):
 
 def test_page_escapes_what_a_file_says():
     circuit = Circuit(title='<script>alert("x")</script>', note="a & b <i>")
-    build = BuildState()
-    build.set_circuit(circuit)
-    plan = make_plan(replace(plan_key(build), builds=10))
+    plan = bench_plan(PlanQuestion(circuit, builds=10))
     html = plan_html(plan, plan_scene(plan), ["<b>note</b>"])
     assert "<script>" not in html and "<i>" not in html and "<b>" not in html
     assert "a &amp; b &lt;i&gt;" in html
