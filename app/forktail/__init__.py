@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from forktail.core.built.circuit import Circuit
     from forktail.core.built.file import read_circuit
     from forktail.core.built.network import solve_built
-    from forktail.core.capture.circuit import compare_capture
+    from forktail.core.capture.compare import compare_capture
     from forktail.core.capture.read import read_capture
     from forktail.core.cell.law import solve_cell
     from forktail.core.uses import run_use
@@ -53,7 +53,7 @@ __all__ = [
 _HOMES = {
     "Circuit": "core.built.circuit",
     "Drive": "core.waves.drives",
-    "compare_capture": "core.capture.circuit",
+    "compare_capture": "core.capture.compare",
     "read_capture": "core.capture.read",
     "read_circuit": "core.built.file",
     "run_signals": "core.uses.signals",

@@ -25,7 +25,7 @@ import boards_reference as reference  # noqa: E402
 from forktail.core.built.circuit import single_faults  # noqa: E402
 from forktail.core.built.mismatch import Tolerances  # noqa: E402
 from forktail.core.built.network import solve_built  # noqa: E402
-from forktail.core.capture.circuit import compare_capture  # noqa: E402
+from forktail.core.capture.compare import compare_capture  # noqa: E402
 from forktail.core.capture.read import read_capture  # noqa: E402
 from forktail.core.checks import QuantityError  # noqa: E402
 
@@ -85,7 +85,7 @@ def ask(board):
         return Answer((), math.nan, 0, 0, math.nan, math.nan, str(error))
     seconds = time.perf_counter() - begin
     ranked, belief = ranking(found)
-    samples = int(np.sum(found.used))
+    samples = found.samples
     begin = time.perf_counter()
     solve_built(
         board.circuit, board.clean["v_upper"][:samples], board.clean["v_lower"][:samples], False

@@ -28,7 +28,7 @@ from forktail.classroom.room import COOL, HOT
 from forktail.classroom.store import OwnRoom
 from forktail.classroom.wire import Audience, RoomSocket
 from forktail.core.built import file as circuit_file
-from forktail.core.capture import compare as capture
+from forktail.core.capture import invented as capture
 from forktail.core.capture import read as capture_file
 from forktail.core.checks import QuantityError
 from forktail.lessons import check as lessons_check

@@ -1,21 +1,20 @@
 """The command `forktail compare`: a scope capture against the prediction of a circuit file."""
 
+import argparse
 import json
-import math
 import re
 from pathlib import Path
 
 from forktail.circuits import shipped_files
 from forktail.cli.plan import read_text
-from forktail.core.capture.compare import ROLES, as_plain
-from forktail.core.capture.read import MAX_BYTES, read_table
+from forktail.core.capture.compare import as_plain
+from forktail.core.capture.explain import percent
+from forktail.core.capture.read import MAX_BYTES, ROLES, read_table
 from forktail.core.checks import QuantityError
-from forktail.core.quantities import format_quantity, parse_quantity
+from forktail.core.quantities import parse_quantity
 from forktail.ui.text import typed
 
 #: Words of --columns -> role of a column.
-#: What --probed takes -> the place as `core.path` calls it.
-_PLACES = {"base": "base lines", "generator": "generator"}
 _ROLES = {
     **{role: role for role in ROLES},
     "upper": "v_upper",
@@ -32,9 +31,9 @@ def add_parser(commands, formatter):
         "compare",
         help="scope capture against a circuit",
         formatter_class=formatter,
-        description="Align a capture with the prediction of a circuit, fit both, and name the\n"
-        "likely causes of the difference. The capture is CSV: time and up to four\n"
-        "channels, any headings, decimal point or comma.\n"
+        description="Hold a capture against what a circuit should show: as predicted, or what is\n"
+        "wrong with the board and how sure that is. The capture is CSV: time and up to\n"
+        "four channels, any headings, decimal point or comma.\n"
         f"Circuits that come with the app: {', '.join(shipped_files())}.",
         epilog="Example: forktail compare capture.csv --circuit bat-call-mixer "
         "--columns time=1,upper=2,lower=3,left=4,right=5",
@@ -54,26 +53,26 @@ def add_parser(commands, formatter):
         help="factors by which columns are multiplied, such as upper=10,out=-1",
     )
     parser.add_argument(
-        "--probed",
-        metavar="PLACE",
-        choices=_PLACES,
-        help="where both inputs were probed: base (at the base lines) or generator (default: "
-        "told from the capture)",
-    )
-    parser.add_argument(
         "--interval", metavar="T", help="time between rows, in the place of a time column"
     )
     for side in ("upper", "lower"):
         parser.add_argument(
             f"--drive-{side}",
             metavar="V@F",
-            help=f"sine on the {side} input that was not captured, such as 100mV@50kHz",
+            help=f"sine on the {side} input that was not captured, such as 100mV@50kHz, or off",
         )
     parser.add_argument(
-        "--no-mean",
-        action="store_true",
-        help="take the mean off both inputs (captured with their bias level)",
+        "--probed",
+        choices=("base", "generator"),
+        help="where the inputs were probed: between the base lines, or at the generator, as with "
+        "the board unplugged (default: told from the capture)",
     )
+    parser.add_argument(
+        "--keep-mean",
+        action="store_true",
+        help="keep the means of the inputs, which coupling capacitors hold back",
+    )
+    parser.add_argument("--no-mean", action="store_true", help=argparse.SUPPRESS)
     parser.add_argument("--json", action="store_true", help="print JSON, SI units")
     parser.add_argument("--csv", metavar="OUT", help="write all compared samples as CSV")
     parser.set_defaults(run=command_compare)
@@ -119,10 +118,13 @@ def _factors(text):
 def _drive(text, option):
     if text is None:
         return None
+    if text.strip().lower() == "off":
+        return 0.0, 1.0
     peak, at, frequency = text.partition("@")
     if not at:
         raise QuantityError(
-            f"{option}: '{text}' is not a drive; wanted is peak and frequency, such as 100mV@50kHz."
+            f"{option}: '{text}' is not a drive; wanted is peak and frequency, such as "
+            "100mV@50kHz, or off."
         )
     return (
         parse_quantity(peak, "V", option, 1e-9, 1e3),
@@ -173,15 +175,15 @@ def command_compare(args):
         if f"v_{side}" not in used and drive is None:
             raise QuantityError(
                 f"{table.name}: no column is the {side} input; name it with "
-                f"--columns, or its drive with --drive-{side} 100mV@50kHz."
+                f"--columns, or its drive with --drive-{side} 100mV@50kHz, or off."
             )
     question = Question(
         circuit,
         tuple(used.items()),
         tuple((factors or {}).items()),
         interval,
-        args.no_mean,
-        probed=_PLACES.get(args.probed, ""),
+        not args.keep_mean,
+        probed={"base": "base lines", "generator": "generator"}.get(args.probed, "capture"),
         **drives,
     )
     comparison, notes = answer(table, question)
@@ -225,27 +227,25 @@ def text_of(comparison, circuit, notes=()):
     from forktail.pages.compare.words import table
 
     c = comparison
-    out = [
-        f"{c.name} against {circuit.title}: {len(c.time)} samples, one every "
-        f"{format_quantity(c.sample_interval, 's', 4)}",
-        "",
-        c.summary,
-        "",
-        "LIKELY CAUSES",
-    ]
+    out = [f"{c.name} against {circuit.title}: {len(c.time)} samples", "", c.verdict]
+    if c.telling:
+        out += [c.telling]
+    if c.causes:
+        out += ["", "CAUSES (belief)"]
     for cause in c.causes:
-        out += [
-            f"{100 * cause.score:5.1f} %  {cause.title}. {cause.evidence}",
-            f"         To do: {cause.advice}",
-        ]
-    if not c.causes:
-        out.append("none: the capture is as predicted")
-    if c.unexplained > 0.01 and math.isfinite(c.unexplained):
-        out.append(f"{100 * c.unexplained:5.1f} %  without a cause among those tried")
-    rows = [(name, shown, sure) for name, shown, sure, *_ in table(c)]
-    wide = [max(len(r[k]) for r in rows) for k in (0, 1)]
-    out += ["", "FIGURES (uncertainty: one standard uncertainty of the fit)"]
-    out += [f"{n:<{wide[0]}}  {v:>{wide[1]}}  {u}".rstrip() for n, v, u in rows]
+        out.append(f"{percent(cause.belief):>9}  {cause.title}. {cause.evidence}")
+        out += [f"           or: {title}" for title in cause.titles[1:]]
+        if cause.advice:
+            out.append(f"           To do: {cause.advice}")
+    out += ["", "WHAT THE SCOPE DOES", *(f"- {line}" for line in c.scope or ("nothing.",))]
+    rows = [row[:5] for row in table(c)]
+    head = ("", "measured", "predicted", "healthy boards", "")
+    wide = [max(len(r[k]) for r in (head, *rows)) for k in range(4)]
+    out += ["", "FIGURES"]
+    for name, got, wanted, band, remark in (head, *rows):
+        out.append(
+            f"{name:<{wide[0]}}  {got:>{wide[1]}}  {wanted:>{wide[2]}}  {band:>{wide[3]}}  {remark}"
+        )
     said = list(dict.fromkeys((*notes, *c.warnings)))
     if said:
         out += ["", "REMARKS", *(f"- {line}" for line in said)]

@@ -1,4 +1,4 @@
-"""Delay between two records, the four-term and the tanh-limited fit, rails of a channel.
+"""Least squares with priors, the four-term fit, delay between two records, rails of a channel.
 
 Everything takes plain arrays on one time axis, SI units. Least squares and its uncertainties:
 JCGM 100:2008 (GUM) for what a standard uncertainty is; linear least squares as in any text.
@@ -15,7 +15,6 @@ import numpy as np
 from forktail.core.checks import QuantityError, as_quantity
 from forktail.core.path import delayed
 from forktail.core.quantities import format_quantity
-from forktail.core.thermal import T_NOMINAL, thermal_voltage
 
 #: Fewest samples that a fit is asked of.
 MIN_SAMPLES = 16
@@ -23,8 +22,6 @@ MIN_SAMPLES = 16
 THINNED = 65536
 #: Columns of the four-term fit, each scaled to length 1, may be this close to each other.
 LARGEST_CONDITION = 300.0
-#: A thermal voltage known worse than this is not told from the scale, and is held.
-HOLD_ABOVE = 0.2
 
 
 @dataclass(frozen=True)
@@ -74,36 +71,6 @@ class ProductFit:
 
 
 @dataclass(frozen=True)
-class TanhFit:
-    """v_out = full_scale tanh((v_upper+offset_upper)/2v_t) tanh((v_lower+offset_lower)/2v_t)
-    + offset.
-
-    All terms in V. `held` names those that the capture cannot tell (drive too small or too
-    large) and that were kept at the given value. `converged` False is no answer.
-    """
-
-    full_scale: Term
-    offset_upper: Term
-    offset_lower: Term
-    v_t: Term
-    offset: Term
-    residual_rms: float
-    noise_rms: float
-    held: tuple
-    iterations: int
-    converged: bool
-    samples: int
-
-    def value(self, v_upper, v_lower):
-        """Output of the fit, V, of the broadcast shape."""
-        w = 0.5 / self.v_t.value
-        return self.offset.value + self.full_scale.value * (
-            np.tanh(w * (v_upper + self.offset_upper.value))
-            * np.tanh(w * (v_lower + self.offset_lower.value))
-        )
-
-
-@dataclass(frozen=True)
 class Delay:
     """How much later the measured record is than the reference.
 
@@ -133,6 +100,81 @@ class Rails:
     share: float
     at_low: np.ndarray
     at_high: np.ndarray
+
+
+@dataclass(frozen=True)
+class Solution:
+    """What `least_squares` found.
+
+    Attributes
+    ----------
+    x : numpy.ndarray (m,), the parameters.
+    covariance : numpy.ndarray (m, m), of them, from `sigma` and the priors alone.
+    residual : numpy.ndarray (n,), what is left of the values.
+    chi2 : float, squares of residuals and of parameters, each over its standard deviation.
+    log_evidence : float, logarithm of how likely the values are whatever the parameters, up to
+        a constant that depends on the values and on `sigma` only. Parameters without a prior
+        count as equally likely everywhere, so compare only fits that have the same of those.
+    """
+
+    x: np.ndarray
+    covariance: np.ndarray
+    residual: np.ndarray
+    chi2: float
+    log_evidence: float
+
+
+def least_squares(columns, values, sigma=None, prior=None, centre=None):
+    """Weighted linear least squares, each parameter with a normal prior of its own.
+
+    Every fit of this package is one of these.
+
+    Parameters
+    ----------
+    columns : array_like, shape (n, m)
+    values : array_like, shape (n,)
+    sigma : array_like, shape (n,), optional
+        Standard deviation of each value, above 0; inf leaves it out. 1 without it.
+    prior : array_like, shape (m,), optional
+        Standard deviation of each parameter; inf where nothing is known, as without it.
+    centre : array_like, shape (m,), optional
+        Where the priors are centred; 0 without it.
+
+    Returns
+    -------
+    Solution
+
+    Notes
+    -----
+    Normal equations in columns of equal size, refined once with the residual. The evidence is
+    that of the linear model with normal priors (any text on Bayesian linear regression).
+    """
+    columns, values = np.asarray(columns, float), np.asarray(values, float)
+    n, m = columns.shape
+    weight = np.ones(n) if sigma is None else 1.0 / np.asarray(sigma, float)
+    prior = np.full(m, math.inf) if prior is None else np.asarray(prior, float)
+    centre = np.zeros(m) if centre is None else np.asarray(centre, float)
+    a, y = columns * weight[:, None], values * weight
+    free = np.isinf(prior)
+    size = np.sqrt(np.einsum("ij,ij->j", a, a)) if free.any() else np.ones(m)
+    unit = np.where(free, 1.0 / np.where(size > 0.0, size, 1.0), prior)
+    b = a * unit
+    y = y - a @ centre
+    normal = b.T @ b + np.diag(np.where(free, 1e-14, 1.0))
+    inverse = np.linalg.inv(normal)
+    held = np.where(free, 0.0, 1.0)
+    x = inverse @ (b.T @ y)
+    x = x + inverse @ (b.T @ (y - b @ x) - held * x)
+    left = y - b @ x
+    chi2 = float(left @ left + x @ (held * x))
+    _, log_det = np.linalg.slogdet(normal)
+    return Solution(
+        centre + x * unit,
+        inverse * np.outer(unit, unit),
+        values - columns @ (centre + x * unit),
+        chi2,
+        -0.5 * (chi2 + float(log_det)),
+    )
 
 
 def _same_length(**arrays):
@@ -178,14 +220,13 @@ def noise_of(values):
     return min(typical, float(np.sqrt(np.mean(d * d)))) / math.sqrt(20.0)
 
 
-def correlation(residual):
-    """Correlation of each sample of a residual with the next; 0 for noise without memory."""
+def _correlation(residual):
     r = residual - residual.mean()
     power = float(r @ r)
     return float(r[1:] @ r[:-1]) / power if power > 0 else 0.0
 
 
-def covariance(columns, residual, inverse):
+def _covariance(columns, residual, inverse):
     """Covariance of least-squares parameters; see the top of the module."""
     n, m = columns.shape
     white = inverse * (float(residual @ residual) / max(n - m, 1))
@@ -211,9 +252,9 @@ _COLUMN_FAULTS = {
 }
 
 
-def _only_noise(wave):
+def only_noise(wave):
     """Whether a record that moves holds no wave: neither slow nor gathered in few lines."""
-    if float(wave.std()) >= 3.0 * noise_of(wave) or abs(correlation(wave)) >= 0.5:
+    if float(wave.std()) >= 3.0 * noise_of(wave) or abs(_correlation(wave)) >= 0.5:
         return False
     power = np.sort(np.abs(np.fft.rfft(wave - wave.mean())) ** 2)
     # of white noise the strongest eighth of the lines holds (1 + ln 8)/8 = 38 % of the power
@@ -222,7 +263,7 @@ def _only_noise(wave):
 
 def _check_excitation(v_upper, v_lower, condition):
     for name, wave in (("upper", v_upper), ("lower", v_lower)):
-        if float(wave.max() - wave.min()) == 0.0 or _only_noise(wave):
+        if float(wave.max() - wave.min()) == 0.0 or only_noise(wave):
             need = format_quantity(max(10 * noise_of(wave), 1e-3), "V")
             raise QuantityError(_COLUMN_FAULTS[name].format(need))
     if condition > LARGEST_CONDITION:
@@ -286,179 +327,23 @@ def fit_product(v_upper, v_lower, v_out, memory=None, use=None):
         if size[k] == 0.0:
             raise QuantityError(_COLUMN_FAULTS[name].format(format_quantity(1e-3, "V")))
     columns = columns / np.where(size > 0, size, 1.0)
-    q, r = np.linalg.qr(columns)
-    singular = np.linalg.svd(r, compute_uv=False)
-    condition = float(singular[0] / max(singular[-1], 1e-300))
+    singular = np.linalg.svd(columns.T @ columns, compute_uv=False)
+    condition = math.sqrt(float(singular[0] / max(singular[-1], 1e-300)))
     _check_excitation(v_upper, v_lower, condition)
-    found = np.linalg.solve(r, q.T @ v_out)
-    residual = v_out - columns @ found
-    r_inverse = np.linalg.inv(r)
-    spread = np.sqrt(np.diag(covariance(columns, residual, r_inverse @ r_inverse.T)))
+    found = least_squares(columns, v_out)
+    residual = found.residual
+    spread = np.sqrt(np.diag(_covariance(columns, residual, found.covariance)))
     terms = [
         Term(float(f / s), float(u / s), unit)
-        for f, s, u, unit in zip(found, size, spread, ("1/V", "", "", "V"))
+        for f, s, u, unit in zip(found.x, size, spread, ("1/V", "", "", "V"))
     ]
     return ProductFit(
         *terms,
         residual_rms=float(np.sqrt(np.mean(residual**2))),
         noise_rms=noise_of(residual),
-        correlation=correlation(residual),
+        correlation=_correlation(residual),
         condition=condition,
         samples=len(v_out),
-    )
-
-
-def _tanh_model(p, v_upper, v_lower, memory=None, rows=None):
-    """Value and Jacobian over (full_scale, offset_upper, offset_lower, w, offset), w = 1/2VT.
-
-    With a memory both are those behind it, at `rows` (a slice or positions) only.
-    """
-    scale, o_u, o_l, w, offset = p
-    t_u, t_l = np.tanh(w * (v_upper + o_u)), np.tanh(w * (v_lower + o_l))
-    s_u, s_l = 1.0 - t_u * t_u, 1.0 - t_l * t_l
-    jacobian = np.empty((len(v_upper), 5))
-    jacobian[:, 0] = t_u * t_l
-    jacobian[:, 1] = scale * w * s_u * t_l
-    jacobian[:, 2] = scale * w * t_u * s_l
-    jacobian[:, 3] = scale * (s_u * (v_upper + o_u) * t_l + t_u * s_l * (v_lower + o_l))
-    jacobian[:, 4] = 1.0
-    if memory is not None:
-        for k in range(4):
-            jacobian[:, k] = memory(jacobian[:, k])
-    if rows is not None:
-        jacobian = jacobian[rows]
-    return offset + scale * jacobian[:, 0], jacobian
-
-
-def _gauss_newton(p, free, v_upper, v_lower, v_out, memory=None, rows=None):
-    """Damped Gauss-Newton over the parameters in `free`; returns (p, iterations, converged)."""
-    value, jacobian = _tanh_model(p, v_upper, v_lower, memory, rows)
-    residual = v_out - value
-    cost, damping = float(residual @ residual), 1e-6
-    # a step that leaves these bounds has lost its way: offsets beyond the drive, VT under 1 mV
-    far = 1.0 + 10.0 * max(float(np.max(np.abs(v_upper))), float(np.max(np.abs(v_lower))))
-    exact = 1e-22 * float(v_out @ v_out)
-    for iteration in range(1, 61):
-        if cost <= exact:
-            return p, iteration, True
-        j = jacobian[:, free]
-        normal, slope = j.T @ j, j.T @ residual
-        size = np.sqrt(np.diag(normal))
-        size[size < 1e-100] = 1.0
-        scaled = normal / np.outer(size, size)
-        while True:
-            # with its diagonal at 1 + damping and a share more, this is never singular
-            step = (
-                np.linalg.solve(scaled + (damping + 1e-13) * np.eye(len(free)), slope / size) / size
-            )
-            trial = p.copy()
-            trial[free] += step
-            if 0 < trial[3] < 500.0 and np.max(np.abs(trial[1:3])) < far:
-                value, trial_jacobian = _tanh_model(trial, v_upper, v_lower, memory, rows)
-                trial_residual = v_out - value
-                trial_cost = float(trial_residual @ trial_residual)
-                if trial_cost <= cost:
-                    break
-            damping *= 10.0
-            if damping > 1e10:
-                # no step lowers the cost: at the bottom, as far as rounding lets us see
-                return (
-                    p,
-                    iteration,
-                    float(np.max(np.abs(slope) / size)) <= (1e-6 * math.sqrt(cost) + 1e-300),
-                )
-        gain = cost - trial_cost
-        p, jacobian, residual, cost = trial, trial_jacobian, trial_residual, trial_cost
-        damping = max(damping * 0.1, 1e-12)
-        small = size * np.abs(step)
-        if gain <= 1e-14 * cost or np.max(small) <= 1e-10 * math.sqrt(cost) + 1e-300:
-            return p, iteration, True
-    return p, 60, False
-
-
-def fit_tanh(v_upper, v_lower, v_out, full_scale, v_t=None, memory=None, use=None):
-    """Fit the tanh-limited form, starting from the four-term fit.
-
-    Parameters
-    ----------
-    v_upper, v_lower, v_out : array_like, shape (n,)
-        V.
-    full_scale : float
-        Expected i_tail r_load, V, above zero: where to start.
-    v_t : float, optional
-        Expected thermal voltage, V; that of 25 degC without it. Kept if the drive is too small
-        to tell it from the scale.
-    memory, use : optional
-        As `fit_product`.
-
-    Returns
-    -------
-    TanhFit
-
-    Raises
-    ------
-    QuantityError
-        As `fit_product`.
-
-    Notes
-    -----
-    Law: Gray, Hurst, Lewis, Meyer, Analysis and Design of Analog Integrated Circuits, ch. 10.
-    """
-    full_scale = float(as_quantity("full_scale", full_scale, "V", low=0.0, low_open=True))
-    v_t = (
-        float(thermal_voltage(T_NOMINAL))
-        if v_t is None
-        else float(as_quantity("v_t", v_t, "V", low=0.0, low_open=True))
-    )
-    v_upper, v_lower, v_out = _same_length(v_upper=v_upper, v_lower=v_lower, v_out=v_out)
-    start = fit_product(v_upper, v_lower, v_out, memory, use)
-    rows = None
-    if use is None and memory is None:
-        stride = -(-len(v_out) // (2 * THINNED))
-        up, low, y = v_upper[::stride], v_lower[::stride], v_out[::stride]
-    else:  # a memory needs every sample, so only its answer is thinned
-        good = np.isfinite(_remember(memory, v_upper * v_lower)[0])
-        rows = np.flatnonzero(good if use is None else good & use)
-        rows = rows[:: -(-len(rows) // (2 * THINNED))]
-        up, low, y = v_upper, v_lower, v_out[rows]
-    k = start.gain.value
-    sign = -1.0 if k < 0 else 1.0
-    o_u = np.clip(start.feed_lower.value / k, -2 * v_t, 2 * v_t) if k else 0.0
-    o_l = np.clip(start.feed_upper.value / k, -2 * v_t, 2 * v_t) if k else 0.0
-    given = np.array([sign * full_scale, o_u, o_l, 0.5 / v_t, 0.0])
-    names = ("full_scale", "offset_upper", "offset_lower", "v_t", "offset")
-    held_sets = ((), ("v_t",), ("v_t", "offset_upper", "offset_lower"))
-    for held in held_sets:
-        free = np.array([i for i, n in enumerate(names) if n not in held])
-        p, iterations, converged = _gauss_newton(given.copy(), free, up, low, y, memory, rows)
-        value, jacobian = _tanh_model(p, up, low, memory, rows)
-        residual = y - value
-        j = jacobian[:, free]
-        size = np.sqrt(np.mean(j**2, axis=0))
-        if np.any(size == 0):
-            continue
-        j = j / size
-        normal = j.T @ j
-        if np.linalg.cond(normal) > 1e12:
-            continue
-        variance = np.diag(covariance(j, residual, np.linalg.inv(normal)))
-        spread = np.zeros(5)
-        spread[free] = np.sqrt(variance) / size
-        if converged and (3 not in free or spread[3] < HOLD_ABOVE * p[3]):
-            break
-    thermal = 0.5 / p[3]
-    return TanhFit(
-        Term(float(p[0]), float(spread[0]), "V"),
-        Term(float(p[1]), float(spread[1]), "V"),
-        Term(float(p[2]), float(spread[2]), "V"),
-        Term(float(thermal), float(thermal * spread[3] / p[3]), "V"),
-        Term(float(p[4]), float(spread[4]), "V"),
-        residual_rms=float(np.sqrt(np.mean(residual**2))),
-        noise_rms=noise_of(residual),
-        held=held,
-        iterations=iterations,
-        converged=bool(converged),
-        samples=len(y),
     )
 
 
@@ -565,9 +450,11 @@ def _refine(r, m, shift, scale, stride=1, rounds=12):
     residual = m[use] - columns @ found
     size = np.sqrt(np.mean(columns**2, axis=0))
     scaled = columns / np.where(size > 0, size, 1.0)
-    spread = covariance(scaled, residual, np.linalg.pinv(scaled.T @ scaled))
+    covariance = _covariance(scaled, residual, np.linalg.pinv(scaled.T @ scaled))
     uncertainty = (
-        float(np.sqrt(spread[2, 2]) / size[2] / abs(scale)) if size[2] and scale else float("nan")
+        float(np.sqrt(covariance[2, 2]) / size[2] / abs(scale))
+        if size[2] and scale
+        else float("nan")
     )
     a, b = moved[use] - moved[use].mean(), m[use] - m[use].mean()
     top = math.sqrt(float(a @ a) * float(b @ b))

@@ -1,6 +1,7 @@
 """The Compare page: a capture against the prediction of a circuit."""
 
 import functools
+from dataclasses import replace
 
 import panel as pn
 
@@ -17,7 +18,7 @@ from forktail.pages.compare.state import (
     example_bytes,
     read_job,
 )
-from forktail.pages.compare.words import STYLES, ErrorTable, VerdictView, table_csv
+from forktail.pages.compare.words import STYLES, FigureTable, VerdictView, table_csv
 from forktail.ui.controls import Controls, group, row
 from forktail.ui.jobs import run_apart
 from forktail.ui.later import Later
@@ -66,7 +67,7 @@ class ComparePage(Page):
 
     def __init__(self, document=None):
         self.state = CompareState()
-        self.back, self.verdict, self.errors = BackLink(), VerdictView(), ErrorTable()
+        self.back, self.verdict, self.errors = BackLink(), VerdictView(), FigureTable()
         self.overlay, self.residual = Overlay(), Residual()
         self.plots = (self.overlay, self.residual)
         self.drop = CaptureDrop(self._file, self._circuit_file, self._example, self._cancel)
@@ -80,10 +81,12 @@ class ComparePage(Page):
                 "theme": self.set_theme,
                 "csv": self._csv,
                 "choose": self._choose,
+                "edit": self._edit,
                 "load": lambda m: self._circuit_file("", str(m.get("text", ""))),
             },
         )
         self._said, self._linked = "", False
+        self._notes, self._cause = (), -1
         self.comparison, self._asked, self._drawn, self._shape = None, None, None, None
         self._reading = Later(document, _read, self._read_done, self._progress, wait=10)
         self._comparing = Later(document, _compare, self._compared, self._progress)
@@ -104,6 +107,7 @@ class ComparePage(Page):
         groups = [group("", [circuit])]
         if self.state.table is None:
             return groups
+        groups.append(group("", rows("probed")))
         groups.append(group("Columns", rows(*(name for name, _ in COLUMNS.values()))))
         groups.append(group("Where the inputs were probed", rows("probed")))
         missing = self.state.missing()
@@ -213,22 +217,43 @@ class ComparePage(Page):
         comparison, notes = found
         self.comparison = comparison
         self.drop.tell(self._said, share=None)
-        fields = self.state.board_fields(comparison)
-        self.verdict.show(comparison, notes, f"build?{self.state.build_query(**fields)}")
+        self._notes, self._cause = notes, -1 if comparison.healthy else 0
+        if not comparison.causes:
+            self._cause = -1
+        self._show_verdict()
         self.errors.show(comparison)
         self.shape.update({"main": {"data-open": "yes"}})
         self._drawn = None
         self._draw()
 
+    def _show_verdict(self):
+        c = self.comparison
+        boards = [
+            (f"build?{self.state.found_query(c, k)}", self.state.found_file(c, k))
+            for k in range(len(c.causes))
+        ]
+        self.verdict.show(c, self._notes, boards, self._cause)
+
+    def _edit(self, message):
+        """A cause was chosen: its wave goes over the capture."""
+        if message.get("name") != "cause" or self.comparison is None:
+            return
+        text = str(message.get("text", ""))
+        if text.lstrip("-").isdigit() and -1 <= int(text) < len(self.comparison.causes):
+            self._cause = int(text)
+            self._draw()
+
     def _draw(self):
         if self.comparison is None:
             return
-        key = self.state.start, self.state.span
+        key = self.state.start, self.state.span, self._cause
         if key != self._drawn:
             self._drawn = key
-            cut = stretch(self.comparison.time, *key)
-            self.overlay.draw(self.comparison, cut)
-            self.residual.draw(self.comparison, cut)
+            cut = stretch(self.comparison.time, *key[:2])
+            c = self.comparison
+            c = replace(c, fitted=c.predicted if self._cause < 0 else c.wave(self._cause))
+            self.overlay.draw(c, cut)
+            self.residual.draw(c, cut)
 
     # ---- the page
 

@@ -1,6 +1,5 @@
 """State of the Compare page: which circuit, what each column of a capture is, and the answer."""
 
-import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -8,8 +7,10 @@ import param
 
 from forktail.circuits import shipped
 from forktail.core.built.circuit import Circuit
-from forktail.core.capture.circuit import compare_capture, fill_inputs
-from forktail.core.capture.compare import ROLES, map_columns, read_table
+from forktail.core.built.file import write_circuit
+from forktail.core.capture.compare import compare_capture, found_circuit
+from forktail.core.capture.fill import fill_inputs
+from forktail.core.capture.read import ROLES, map_columns, read_table
 from forktail.core.spec import SPECS, choice, flag, number, spec
 from forktail.pages.build import circuit_texts
 from forktail.pages.build.circuit_texts import first_shipped
@@ -31,6 +32,12 @@ COLUMNS = {
 }
 #: Role -> parameter of the factor of its channel.
 PROBES = {"v_upper": "probe_upper", "v_lower": "probe_lower", "v_out": "probe_out"}
+#: Where the inputs were probed: key -> title.
+PROBED = {
+    "capture": "told from the capture",
+    "base lines": "at the base lines",
+    "generator": "at the generator",
+}
 FACTORS = {"as recorded": 1.0, "times 10": 10.0, "divided by 10": 0.1, "turned over": -1.0}
 
 __all__ = [
@@ -49,7 +56,8 @@ __all__ = [
 class Question:
     """All that a comparison depends on, apart from the rows of the file.
 
-    `upper` and `lower` are (peak in V, frequency in Hz) of a sine that was not captured, or None.
+    `upper` and `lower` are (peak in V, frequency in Hz) of a sine that was not captured, or None;
+    a peak of 0 is a drive that was switched off. `probed` is a key of `PROBED`.
     """
 
     circuit: Circuit
@@ -59,7 +67,7 @@ class Question:
     no_mean: bool
     upper: tuple | None = None
     lower: tuple | None = None
-    probed: str = ""
+    probed: str = "capture"
 
 
 def read_job(data, name, tell):
@@ -93,38 +101,27 @@ def answer(table, question, tell=None):
     capture = map_columns(
         table, dict(question.roles), dict(question.factors), question.interval or None
     )
-    if question.no_mean:
-        taken = {
-            n: getattr(capture, n) - np.mean(getattr(capture, n))
-            for n in ("v_upper", "v_lower")
-            if getattr(capture, n) is not None
-        }
-        capture = replace(
-            capture,
-            **taken,
-            notes=(
-                *capture.notes,
-                "The means of the inputs were taken off, so an offset of the drives "
-                "themselves is not seen.",
-            ),
-        )
-    tell(0.3, "solving, aligning and fitting")
-    capture = fill_inputs(capture, question.circuit, question.upper, question.lower)
-    found = compare_capture(capture, question.circuit, probed=question.probed or None)
-    return found, capture.notes
+    drives = {"v_upper": question.upper, "v_lower": question.lower}
+    quiet = [n for n, drive in drives.items() if drive and drive[0] == 0.0]
+    if quiet:
+        still = {n: np.zeros(len(capture.time)) for n in quiet}
+        capture = replace(capture, **still)
+    given = {n: d for n, d in drives.items() if n not in quiet and getattr(capture, n) is None}
+    capture = fill_inputs(capture, question.circuit, **given)
+    comparison = compare_capture(
+        capture,
+        question.circuit,
+        None if question.probed == "capture" else question.probed,
+        keep_means=not question.no_mean,
+        tell=tell,
+    )
+    return comparison, comparison.notes
 
 
 def example_bytes():
     """The invented capture."""
     return (assets_dir() / "captures" / EXAMPLE).read_bytes()
 
-
-#: Where the inputs were probed: key -> what is shown; who is not sure lets the capture tell.
-PROBED = {
-    "": "not sure",
-    "base lines": "base lines",
-    "generator": "generator",
-}
 
 #: Highest number of a column that can be chosen; a file may have fewer.
 MOST_COLUMNS = 16
@@ -142,6 +139,8 @@ def _probe(label):
 
 def _drive(quantity, default, label):
     doc = f"If not captured, {SPECS[quantity].unit}."
+    if quantity == "amplitude":
+        doc += " 0: switched off."
     return param_of(spec(quantity, default=default, label=label, doc=doc, part="capture"))
 
 
@@ -199,12 +198,12 @@ class CompareState(PageState):
     no_mean = param_of(
         flag(
             "no_mean",
-            False,
+            True,
             "Take the mean off both inputs",
-            "For inputs captured with their bias level.",
+            "The coupling capacitors hold a mean back, so it says more of the scope.",
         )
     )
-    probed = param_of(choice("probed", "", PROBED, "Probed at", part="capture"))
+    probed = param_of(choice("probed", "capture", PROBED, "Inputs were probed"))
     interval = param_of(
         spec(
             "time",
@@ -308,23 +307,16 @@ class CompareState(PageState):
         """Query of the Build page for the present circuit, some fields replaced."""
         return circuit_texts.query_of(replace(self.circuit, **fields), self.shipped)
 
-    def board_fields(self, comparison):
-        """Fields of the circuit that make it like the measured board, as far as was found."""
-        c, s = self.circuit, comparison.scale_error.value
-        scale = 1.0 + s if math.isfinite(s) and -0.9 < s < 9.0 else 1.0
+    def found_query(self, comparison, place):
+        """Query of the Build page for the board as a cause has it; `place` from 0."""
+        return circuit_texts.query_of(found_circuit(comparison, place), self.shipped)
 
-        def tidy(v, digits):
-            return float(f"{v:.{digits}g}")
-
-        fields = {
-            "r_load_left": tidy(c.r_load_left * scale, 4),
-            "r_load_right": tidy(c.r_load_right * scale, 4),
-        }
-        for side in ("upper", "lower"):
-            found = getattr(comparison, f"offset_{side}").value
-            if math.isfinite(found) and abs(found) < 0.5:
-                fields[f"trim_{side}"] = tidy(getattr(c, f"trim_{side}") + found, 3)
-        return fields
+    def found_file(self, comparison, place):
+        """Circuit file of the board as a cause has it."""
+        circuit = found_circuit(comparison, place)
+        title = f"{circuit.title}, board as found"
+        note = f"As found from {comparison.name}: {comparison.causes[place].title}."
+        return write_circuit(replace(circuit, title=title, note=note), {})
 
     # Links and files: a link of the Build page is understood, so that it leads here
 

@@ -1,145 +1,61 @@
-"""A comparison in words and figures: summary, causes with their evidence, the table."""
+"""A comparison in words and figures: verdict, causes, scope, the table."""
 
 import math
 from html import escape
+from urllib.parse import quote
 
+from forktail.core.capture.explain import percent
 from forktail.core.quantities import format_quantity
+from forktail.pages.compare.places import picture
 from forktail.ui.component import STYLE
 from forktail.ui.markup import MarkupView
 from forktail.ui.text import csv_text, keep_together, signed
 
+#: What a figure out of its band has behind it; colour alone says nothing.
+_OUTSIDE = " \u2014 outside"
 STYLES = [STYLE, "assets/pages/compare/style.css"]
 
 
-def value(term, unit=None, percent=False):
-    """Value of a `Term` as text, `unknown` for NaN."""
-    v = 100.0 * term.value if percent else term.value
-    if not math.isfinite(v):
+def _text(value, unit):
+    if not math.isfinite(value):
         return "unknown"
-    return signed(v, "%" if percent else (term.unit if unit is None else unit))
-
-
-def doubt(term, unit=None, percent=False):
-    """Standard uncertainty of a `Term` as text."""
-    u = 100.0 * term.uncertainty if percent else term.uncertainty
-    if not math.isfinite(u) or u == 0.0:
-        return ""
-    shown = "%" if percent else term.unit if unit is None else unit
-    return f"\u00b1{format_quantity(u, shown, 2)}"
+    return f"{format_quantity(value, '')} /V" if unit == "1/V" else signed(value, unit)
 
 
 def table(c):
-    """Rows of a `Comparison`: (name, value, uncertainty, raw value, raw uncertainty, unit)."""
+    """Rows of a `Comparison`: (name, measured, predicted, band, remark) as texts, and the figure.
+
+    What has no prediction has empty texts there, and None for the figure.
+    """
     rows = []
-
-    def term(name, t, unit=None, percent=False):
+    for f in c.figures:
+        band = f"{_text(f.low, f.unit)} to {_text(f.high, f.unit)}"
+        remark = "inside" if f.inside else "outside"
         rows.append(
-            (
-                name,
-                value(t, unit, percent),
-                doubt(t, unit, percent),
-                t.value,
-                t.uncertainty,
-                "" if percent else t.unit if unit is None else unit,
-            )
+            (f.name, _text(f.measured, f.unit), _text(f.predicted, f.unit), band, remark, f)
         )
-
-    def plain(name, v, unit):
-        text = format_quantity(v, unit) if math.isfinite(v) else "unknown"
-        rows.append((name, text, "", v, math.nan, unit))
-
-    term("Scale error, measured over predicted", c.scale_error, percent=True)
-    term("Upper feedthrough beyond prediction, V/V", c.feed_upper)
-    term("Lower feedthrough beyond prediction, V/V", c.feed_lower)
-    term("Output offset beyond prediction", c.offset)
-    term("Offset at the upper input", c.offset_upper)
-    term("Offset at the lower input", c.offset_lower)
-    plain("Noise, rms", c.noise_rms, "V")
-    plain("Captured less predicted, as captured, rms", c.captured_rms, "V")
-    plain("Captured less predicted, aligned, rms", c.residual_rms, "V")
-    plain("Captured less best fit, rms", c.fit_rms, "V")
-    plain("Output itself, rms", c.output_rms, "V")
-    if c.delay is not None:
-        rows.append(
-            (
-                f"Delay, {c.delay_of}",
-                format_quantity(c.delay.seconds, "s"),
-                f"\u00b1{format_quantity(c.delay.uncertainty, 's', 2)}",
-                c.delay.seconds,
-                c.delay.uncertainty,
-                "s",
-            )
-        )
-    plain("Product over upper feedthrough", c.suppression_upper, "dB")
-    plain("Product over lower feedthrough", c.suppression_lower, "dB")
-    for fit, name in ((c.product, "captured"), (c.product_predicted, "predicted")):
-        rows += _four_terms(fit, name)
-    if c.tanh is not None:
-        rows += _tanh_terms(c.tanh, "captured")
-    if c.tanh_predicted is not None:
-        rows += _tanh_terms(c.tanh_predicted, "predicted")
+    for name, value in (
+        ("Noise of one sample, rms", c.noise),
+        ("Measured less predicted, rms", c.residual_rms),
+        ("Output itself, rms", c.output_rms),
+    ):
+        text = format_quantity(value, "V") if math.isfinite(value) else "unknown"
+        rows.append((name, text, "", "", "", None))
     return rows
 
 
-def _four_terms(fit, name):
-    for key, text, unit in (
-        ("gain", "k, product", "1/V"),
-        ("feed_upper", "a, upper input", ""),
-        ("feed_lower", "b, lower input", ""),
-        ("offset", "c", "V"),
-    ):
-        t = getattr(fit, key)
-        shown = f"{format_quantity(t.value, '')} /V" if unit == "1/V" else signed(t.value, unit)
-        sure = f"\u00b1{format_quantity(t.uncertainty, '' if unit == '1/V' else unit, 2)}"
-        yield f"Four terms, {name}: {text}", shown, sure, t.value, t.uncertainty, unit
-    yield (
-        f"Four terms, {name}: left over, rms",
-        format_quantity(fit.residual_rms, "V"),
-        "",
-        fit.residual_rms,
-        math.nan,
-        "V",
-    )
-
-
-def _tanh_terms(fit, name):
-    for key, text in (
-        ("full_scale", "full scale"),
-        ("v_t", "V_T"),
-        ("offset_upper", "upper offset"),
-        ("offset_lower", "lower offset"),
-        ("offset", "output offset"),
-    ):
-        t = getattr(fit, key)
-        held = ", held" if key in fit.held else ""
-        yield (
-            f"Tanh-limited, {name}: {text}{held}",
-            signed(t.value, "V"),
-            doubt(t),
-            t.value,
-            t.uncertainty,
-            "V",
-        )
-    yield (
-        f"Tanh-limited, {name}: left over, rms",
-        format_quantity(fit.residual_rms, "V"),
-        "",
-        fit.residual_rms,
-        math.nan,
-        "V",
-    )
-
-
 def table_csv(comparison):
-    """Comma-separated text of the table, SI."""
-    return csv_text(
-        ("quantity", "value", "uncertainty", "unit"),
-        [(name, float(v), float(u), unit) for name, _, _, v, u, unit in table(comparison)],
-    )
+    """Comma-separated text of the figures, SI."""
+    rows = [(f.key, f.measured, f.predicted, f.low, f.high, f.unit) for f in comparison.figures] + [
+        ("noise_rms", comparison.noise, math.nan, math.nan, math.nan, "V"),
+        ("residual_rms", comparison.residual_rms, math.nan, math.nan, math.nan, "V"),
+        ("output_rms", comparison.output_rms, math.nan, math.nan, math.nan, "V"),
+    ]
+    return csv_text(("quantity", "measured", "predicted", "low", "high", "unit"), rows)
 
 
 class VerdictView(MarkupView):
-    """Summary, likely causes with evidence and advice, warnings."""
+    """Verdict, causes to choose from, what the scope does, remarks."""
 
     def __init__(self, **params):
         super().__init__(stylesheets=STYLES, **params)
@@ -149,9 +65,13 @@ class VerdictView(MarkupView):
         """Say what belongs here while no capture is open."""
         self.rebuild(
             '<div class="verdict"><h2>What a capture tells</h2><p>Connect one scope channel to '
-            "each input and one to each collector, save the record as CSV and drop it here. It "
-            "is aligned with the prediction of the circuit that is chosen here, and what differs "
-            'is traced to its likely causes.</p><p class="caution">The ground clips of a '
+            "each input and one to each collector, save the record as CSV and drop it here. It is "
+            "held against what the circuit should show, and every single fault, every part off "
+            "its value and every mistake of the scope is tried.</p>"
+            "<h3>Where to clip the probes of the inputs</h3>"
+            f'<div class="places">{picture()}</div>'
+            "<p>Either place will do; say below which it was, or let the amplitudes tell.</p>"
+            '<p class="caution">The ground clips of a '
             "mains-powered scope are tied to protective earth: clip them to the ground of the "
             "circuit only, and never lift the earth. Local codes and licensed people decide on "
             "mains wiring.</p></div>",
@@ -166,55 +86,76 @@ class VerdictView(MarkupView):
             {},
         )
 
-    def show(self, comparison, notes, board_link):
-        """Show a comparison; `notes` of the capture, `board_link` to the Build page."""
+    def show(self, comparison, notes, boards, chosen):
+        """Show a comparison.
+
+        Parameters
+        ----------
+        comparison : Comparison
+        notes : tuple of str
+        boards : list of (str, str)
+            For each cause: link to the Build page, and circuit file.
+        chosen : int
+            Cause whose wave is laid over the capture, -1 for the healthy board.
+        """
         c = comparison
-        causes = "".join(self._cause(cause) for cause in c.causes)
-        rest = (
-            f'<li class="rest"><p><b>Without a cause</b> {_share(c.unexplained)}</p></li>'
-            if c.unexplained > 0.01
-            else ""
+        telling = f'<p class="telling">{_line(c.telling)}</p>' if c.telling else ""
+        causes = "".join(
+            self._cause(k, cause, boards[k], k == chosen) for k, cause in enumerate(c.causes)
         )
-        said = [w for w in dict.fromkeys((*notes, *c.warnings))]
-        warnings = (
+        planned = self._planned(chosen < 0)
+        scope = "".join(f"<li>{_line(line)}</li>" for line in c.scope)
+        said = list(dict.fromkeys((*notes, *c.warnings)))
+        remarks = (
             "<details class='remarks' open><summary>Remarks</summary><ul>"
-            + "".join(f"<li>{escape(keep_together(w))}</li>" for w in said)
+            + "".join(f"<li>{_line(w)}</li>" for w in said)
             + "</ul></details>"
             if said
             else ""
         )
         self.rebuild(
-            f'<div class="verdict"><p class="sentence" role="status">'
-            f"{escape(keep_together(c.summary))}</p>"
-            f"<h2>Likely causes</h2><ul class='causes'>{causes}{rest}</ul>"
-            f'<p><a href="{escape(board_link, quote=True)}">See this board on the Build page'
-            "</a>: the circuit with loads and input offsets as found.</p>"
-            f"{warnings}</div>",
+            f'<div class="verdict"><p class="sentence {"sound" if c.healthy else "faulty"}" '
+            f'role="status">{_line(c.verdict)}</p>{telling}'
+            '<fieldset class="causes"><legend>What may be the case; choose one to lay '
+            f"its wave over the capture</legend>{planned}{causes}</fieldset>"
+            f'<h3>What the scope does</h3><ul class="scope">{scope}</ul>{remarks}</div>',
             {},
         )
 
-    def _cause(self, cause):
-        width = max(1.0, 100.0 * min(cause.score, 1.0))
+    def _planned(self, chosen):
+        checked = " checked" if chosen else ""
         return (
-            f"<li><p><b>{escape(cause.title)}</b> {_share(cause.score)}</p>"
+            '<label class="cause"><input type="radio" name="cause" data-entry="cause" value="-1"'
+            f"{checked}><b>The circuit as planned</b></label>"
+        )
+
+    def _cause(self, place, cause, board, chosen):
+        link, file = board
+        width = max(1.0, 100.0 * min(cause.belief, 1.0))
+        checked = " checked" if chosen else ""
+        alike = "".join(f"<li>{_line(t)}</li>" for t in cause.titles[1:])
+        alike = f"<p>Cannot be told from it:</p><ul>{alike}</ul>" if alike else ""
+        name = "board-as-found.toml"
+        return (
+            '<div class="cause"><label>'
+            f'<input type="radio" name="cause" data-entry="cause" value="{place}"{checked}>'
+            f"<b>{_line(cause.title)}</b> "
+            f'<span class="share">{percent(cause.belief)}</span></label>'
             f'<span class="bar" aria-hidden="true"><i style="width:{width:.0f}%"></i></span>'
-            f"<p>{escape(keep_together(cause.evidence))}</p>"
-            f'<p class="todo">{escape(keep_together(cause.advice))}</p></li>'
+            f"<p>{_line(cause.evidence)}</p>{alike}"
+            f'<p class="todo">{_line(cause.advice)}</p>'
+            f'<p class="write">Write this into the circuit: <a href="{escape(link, quote=True)}">'
+            f'on Build</a>, <a download="{name}" href="data:text/plain;charset=utf-8,'
+            f'{quote(file)}">as a file</a></p></div>'
         )
 
 
-def _share(score):
-    return (
-        f'<span class="share">{100 * score:.0f} % of the mismatch</span>'
-        if score >= 0.1
-        else f'<span class="share">{100 * score:.1f} % of the mismatch</span>'
-    )
+def _line(text):
+    return escape(keep_together(text))
 
 
-class ErrorTable(MarkupView):
-    """The main figures, and all others folded below them."""
-
-    FIRST = 12
+class FigureTable(MarkupView):
+    """Figures measured and predicted, with the band of healthy boards."""
 
     def __init__(self, **params):
         super().__init__(stylesheets=STYLES, **params)
@@ -222,22 +163,15 @@ class ErrorTable(MarkupView):
 
     def show(self, comparison):
         """Show the figures."""
-        rows = table(comparison)
-        names = ("Figure", "Value", "Uncertainty")
+        names = ("Figure", "Measured", "Predicted", "Healthy boards")
         head = "".join(f'<th scope="col">{n}</th>' for n in names)
-
-        def body(part):
-            return "".join(
-                f'<tr><th scope="row">{escape(name)}</th><td>{escape(shown)}</td>'
-                f"<td>{escape(sure)}</td></tr>"
-                for name, shown, sure, *_ in part
-            )
-
+        body = "".join(
+            f'<tr class="{remark}"><th scope="row">{escape(name)}</th><td>{escape(got)}</td>'
+            f"<td>{escape(wanted)}</td><td>{escape(band)}"
+            f"{_OUTSIDE if remark == 'outside' else ''}</td></tr>"
+            for name, got, wanted, band, remark, _ in table(comparison)
+        )
         self.rebuild(
-            f'<table class="errors"><thead><tr>{head}</tr></thead>'
-            f"<tbody>{body(rows[: self.FIRST])}</tbody></table>"
-            f'<details class="numbers"><summary>Both fits in full</summary><table class="errors">'
-            f"<thead><tr>{head}</tr></thead><tbody>{body(rows[self.FIRST :])}</tbody></table>"
-            "</details>",
+            f'<table class="errors"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>',
             {},
         )

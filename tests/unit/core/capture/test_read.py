@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 import dialects
 from forktail.core.capture import headings, sniff
 from forktail.core.capture import table as table_file
-from forktail.core.capture.compare import invented_capture
+from forktail.core.capture.invented import invented_capture
 from forktail.core.capture.read import (
     MOST_ROWS,
     Capture,

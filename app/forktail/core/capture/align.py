@@ -1,0 +1,473 @@
+"""What the fits see of a capture: one period of it where it repeats, else one stretch.
+
+All rows of a wave that repeats are folded onto one period of equal steps. That takes the noise
+down, and the steady state of every pole is then exact: nothing starts and nothing settles. Waves
+that do not repeat (a call that falls in frequency) give a stretch of equal steps.
+"""
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from forktail.core.capture.fit import find_rails, least_squares, noise_of, only_noise, step_of
+from forktail.core.checks import QuantityError
+from forktail.core.quantities import format_quantity
+
+#: Samples of a folded period and of a stretch: at most these, at least the others.
+MOST, LEAST = 1024, 256
+#: Samples a cycle of the fastest input: wanted, and fewest.
+WANTED, FEWEST = 32, 10
+#: Both inputs may drift apart by this much over the rows that are folded, cycles.
+DRIFT = 0.004
+#: Most rows that are looked at; of more, the middle.
+MOST_ROWS = 2**18
+#: A folded input may leave this share of itself beside its noise, or it does not repeat.
+REPEATS = 0.03
+_INPUTS = {"upper": "v_upper", "lower": "v_lower"}
+
+
+@dataclass(frozen=True)
+class Sine:
+    """A sine in a record: frequency in Hz, `cos` and `sin` parts in V, mean and rest in V rms.
+
+    `doubt` is the standard deviation of the frequency, Hz.
+    """
+
+    frequency: float
+    cos: float
+    sin: float
+    mean: float
+    rest: float
+    doubt: float
+
+    @property
+    def peak(self):
+        """V."""
+        return math.hypot(self.cos, self.sin)
+
+    def value(self, time):
+        """V at times in s."""
+        turn = 2.0 * math.pi * self.frequency * time
+        return self.mean + self.cos * np.cos(turn) + self.sin * np.sin(turn)
+
+
+@dataclass(frozen=True)
+class Record:
+    """One period or one stretch of a capture; arrays of shape (m,), SI.
+
+    Attributes
+    ----------
+    time : s, in the time of the capture.
+    step : s.
+    periodic : whether it is one whole period of a wave that goes on.
+    inputs : dict of "upper", "lower" to V, their means taken off; zeros where an input rests.
+    off : tuple of the inputs that rest.
+    means : dict of input to the mean of the channel as captured, V; NaN where there is none.
+    steps : dict of input to the step of its scope channel, V (0 where none shows).
+    outputs : dict of "left", "right" or "out" to V.
+    sigma : dict of output to the standard deviation of each sample; inf where it is not used.
+    levels : dict of output to the step of its scope channel, V.
+    noise : dict of output to the noise of one row, V rms.
+    cut : dict of channel (`v_upper` ...) to the share of its rows that stand at a rail.
+    rows : rows that went in.
+    fastest : Hz, of the fastest input; 0 where both rest.
+    """
+
+    time: np.ndarray
+    step: float
+    periodic: bool
+    inputs: dict
+    off: tuple
+    means: dict
+    steps: dict
+    outputs: dict
+    sigma: dict
+    levels: dict
+    noise: dict
+    cut: dict
+    rows: int
+    fastest: float
+    notes: tuple = field(default=())
+
+    @property
+    def driven(self):
+        """The inputs that move."""
+        return tuple(side for side in _INPUTS if side not in self.off)
+
+    def phase(self, time):
+        """Place of times of the capture in the record, in samples."""
+        at = (np.asarray(time) - self.time[0]) / self.step
+        return np.mod(at, len(self.time)) if self.periodic else at
+
+    def spread(self, wave, time):
+        """A wave of this record at any times of the capture; NaN where it does not reach.
+
+        Parameters
+        ----------
+        wave : array_like, shape (m,)
+        time : array_like, shape (n,), s
+        """
+        wave = np.asarray(wave, float)
+        at, m = self.phase(time), len(wave)
+        if m == 1:
+            return np.full(np.shape(time), float(wave[0]))
+        if self.periodic:
+            fine = max(1, -(-8192 // m))
+            lines = np.fft.rfft(wave)
+            wave = np.fft.irfft(lines, fine * m) * fine
+            return np.interp(at * fine, np.arange(fine * m + 1), np.append(wave, wave[0]))
+        return np.interp(at, np.arange(m), wave, left=math.nan, right=math.nan)
+
+
+def find_sine(time, wave, use=None):
+    """The strongest sine of a record by least squares, its frequency too.
+
+    Parameters
+    ----------
+    time, wave : array_like, shape (n,)
+        s, rising; V.
+    use : array_like of bool, optional
+        Samples that count.
+
+    Returns
+    -------
+    Sine or None
+        None where there is less than half a cycle, or no sine to be found.
+    """
+    use = np.ones(len(time), bool) if use is None else use
+    t, y = time[use], wave[use]
+    n = len(y)
+    span = t[-1] - t[0]
+    even = np.interp(np.linspace(t[0], t[-1], n), t, y)
+    window = np.hanning(n)
+    lines = np.abs(np.fft.rfft((even - even.mean()) * window, 8 * n))
+    lines[:4] = 0.0
+    k = int(np.argmax(lines))
+    f = k / 8.0 / (span * n / (n - 1))
+    if not f > 0.0:
+        return None
+    centre = 0.5 * (t[0] + t[-1])
+    found = None
+    for _ in range(12):
+        turn = 2.0 * math.pi * f * (t - centre)
+        c, s = np.cos(turn), np.sin(turn)
+        columns = [c, s, np.ones(n)]
+        if found is not None:
+            a, b = found.x[:2]
+            columns.append(2.0 * math.pi * (t - centre) * (b * c - a * s) * f)
+        found = least_squares(np.column_stack(columns), y)
+        if len(found.x) == 4:
+            step = float(np.clip(found.x[3], -0.1, 0.1))
+            f *= 1.0 + step
+            if abs(step) < 1e-12:
+                break
+    if f * span < 0.5:
+        return None
+    a, b = found.x[:2]
+    back = 2.0 * math.pi * f * centre
+    rest = float(np.sqrt(np.mean(found.residual**2)))
+    return Sine(
+        f,
+        float(a * math.cos(back) - b * math.sin(back)),
+        float(a * math.sin(back) + b * math.cos(back)),
+        float(found.x[2]),
+        rest,
+        f * rest * math.sqrt(found.covariance[3, 3]),
+    )
+
+
+def find_period(sines, span):
+    """Shortest time after which all sines are back where they were.
+
+    Parameters
+    ----------
+    sines : sequence of Sine
+        One or two.
+    span : float
+        s that there is.
+
+    Returns
+    -------
+    (period, drift) or None
+        s; and how far the two drift apart in one period, cycles of the faster one.
+    """
+    slow, fast = min(sines, key=_hertz), max(sines, key=_hertz)
+    if len(sines) == 1:
+        return 1.0 / fast.frequency, 0.0
+    for cycles in range(1, 65):
+        slowly = cycles / slow.frequency
+        turns = round(slowly * fast.frequency)
+        if slowly > span * 1.002 or turns > MOST / FEWEST:
+            return None
+        quickly = turns / fast.frequency
+        # each period with its doubt: of few cycles a frequency is not known well
+        doubts = [
+            max(t * s.doubt / s.frequency, 1e-7 * t) for t, s in ((slowly, slow), (quickly, fast))
+        ]
+        apart = abs(quickly - slowly)
+        if turns and apart <= max(DRIFT / fast.frequency, 3.0 * math.hypot(*doubts)):
+            weights = [1.0 / d**2 for d in doubts]
+            period = (slowly * weights[0] + quickly * weights[1]) / sum(weights)
+            # what may be doubt of the slower one is no drift that is seen
+            return period, max(0.0, apart - 3.0 * math.hypot(*doubts)) * fast.frequency
+    return None
+
+
+def _hertz(sine):
+    return sine.frequency
+
+
+def align(capture, keep_means=False):
+    """Bring a capture into the form that the fits use.
+
+    Parameters
+    ----------
+    capture : Capture
+        Without `v_upper` or `v_lower` that input rests.
+    keep_means : bool
+        Keep the means of the inputs. Every input of the cell is coupled by capacitors, so a mean
+        says more of the scope than of the drive.
+
+    Returns
+    -------
+    Record
+
+    Raises
+    ------
+    QuantityError
+        For a wave sampled too rarely.
+    """
+    rows = _middle(capture)
+    time = capture.time[rows]
+    notes, cut, waves = [], {}, {}
+    off, means, steps = [], {}, {}
+    sines = {}
+    for side, channel in _INPUTS.items():
+        wave = getattr(capture, channel)
+        if wave is None:
+            off.append(side)
+            means[side], steps[side] = math.nan, 0.0
+            waves[side] = np.zeros(len(time))
+            continue
+        wave = wave[rows]
+        steps[side] = step_of(wave)
+        means[side] = float(wave.mean())
+        if np.ptp(wave) == 0.0 or only_noise(wave):
+            off.append(side)
+            waves[side] = np.zeros(len(time))
+            continue
+        use = np.ones(len(time), bool)
+        rails = find_rails(wave)
+        if rails.clipped_low or rails.clipped_high:
+            use = ~(rails.at_low | rails.at_high)
+            cut[channel] = rails.share
+        sines[side] = find_sine(time, wave, use) if use.sum() >= 16 else None
+        if channel in cut and sines[side] is not None:
+            s = sines[side]
+            if s.rest < 0.05 * s.peak:
+                wave = np.where(use, wave, s.value(time))
+                means[side] = s.mean
+                notes.append(
+                    f"{channel} is cut off on the screen; what is missing was put in as a sine."
+                )
+        waves[side] = wave if keep_means else wave - means[side]
+    outputs, good = {}, {}
+    for name, wave in _outputs(capture).items():
+        outputs[name] = wave[rows]
+        good[name] = np.ones(len(time), bool)
+        rails = find_rails(outputs[name])
+        if rails.clipped_low or rails.clipped_high:
+            good[name] = ~(rails.at_low | rails.at_high)
+            cut[f"v_{name}"] = rails.share
+    driven = [side for side in _INPUTS if side not in off]
+    common = dict(off=tuple(off), means=means, steps=steps, cut=cut, notes=tuple(notes))
+    if not driven:
+        return _at_rest(time, outputs, good, common)
+    folded = None
+    if all(sines.get(side) is not None for side in driven):
+        folded = _folded(time, waves, outputs, good, driven, sines, common)
+    return folded or _stretch(capture, time, waves, outputs, good, driven, common)
+
+
+def _outputs(capture):
+    if capture.v_left is not None and capture.v_right is not None:
+        return {"left": capture.v_left, "right": capture.v_right}
+    for name in ("left", "right"):
+        if capture.single_ended and getattr(capture, f"v_{name}") is not None:
+            return {name: getattr(capture, f"v_{name}")}
+    return {"out": capture.v_out}
+
+
+def _middle(capture):
+    n = len(capture.time)
+    start = max(0, (n - MOST_ROWS) // 2)
+    return slice(start, start + MOST_ROWS)
+
+
+def _sigma(noise, level, count):
+    """Standard deviation of a mean of `count` rows whose noise is `noise`, recorded in steps.
+
+    Steps that noise does not blur stay however many rows are averaged; blur takes their share
+    down as exp(-2 (pi noise/step)^2) (dither; any text on quantisation).
+    """
+    plain = level / math.sqrt(12.0)
+    blur = math.sqrt(max(noise**2 - plain**2, 0.0))
+    stays = plain * math.exp(-2.0 * (math.pi * blur / level) ** 2) if level > 0.0 else 0.0
+    with np.errstate(divide="ignore"):
+        return np.sqrt(max(noise, plain) ** 2 / np.asarray(count, float) + stays**2)
+
+
+def _at_rest(time, outputs, good, common):
+    """Both inputs rest: one sample, the means."""
+    means, sigma, levels, noise = {}, {}, {}, {}
+    for name, wave in outputs.items():
+        used = wave[good[name]]
+        levels[name] = step_of(wave)
+        noise[name] = float(used.std()) if used.size else math.nan
+        means[name] = np.array([used.mean() if used.size else 0.0])
+        sigma[name] = np.atleast_1d(_sigma(noise[name], levels[name], max(used.size, 1)))
+        if not used.size:
+            sigma[name] = np.array([math.inf])
+    return Record(
+        time=time[:1], step=float(time[-1] - time[0]) or 1.0, periodic=True,
+        inputs={"upper": np.zeros(1), "lower": np.zeros(1)}, outputs=means, sigma=sigma,
+        levels=levels, noise=noise, rows=len(time), fastest=0.0, **common,
+    )  # fmt: skip
+
+
+def _fold(values, use, place, offset, m):
+    """Mean of the rows at each of m places of a period, each row moved to its place.
+
+    Returns
+    -------
+    wave, count : numpy.ndarray (m,)
+    noise : float
+    """
+    at = place[use]
+    count = np.bincount(at, minlength=m)
+    full = count > 0
+    wave = None
+    moved = values[use]
+    for _ in range(2):
+        if wave is not None:
+            slope = 0.5 * (np.roll(wave, -1) - np.roll(wave, 1))
+            moved = values[use] - slope[at] * offset[use]
+        total = np.bincount(at, moved, minlength=m)
+        wave = np.where(full, total / np.maximum(count, 1), 0.0)
+        if not full.all():
+            known = np.flatnonzero(full)
+            wave = np.interp(np.arange(m), known, wave[known], period=m)
+    left = moved - wave[at]
+    free = max(len(at) - int(full.sum()), 1)
+    return wave, count, math.sqrt(float(left @ left) / free)
+
+
+def _folded(time, waves, outputs, good, driven, sines, common):
+    """One period, or None where the inputs do not repeat."""
+    frequencies = [sines[side].frequency for side in driven]
+    span = time[-1] - time[0]
+    found = find_period([sines[side] for side in driven], span)
+    if found is None:
+        return None
+    period, drift = found
+    rounds = span / period
+    if drift > 0.0 and drift * rounds > DRIFT:
+        # a shorter stretch, in which the two do not drift apart
+        rounds = max(1.0, DRIFT / drift)
+        keep = (time >= time[0] + 0.5 * (span - rounds * period)) & (
+            time <= time[0] + 0.5 * (span + rounds * period)
+        )
+    else:
+        keep = np.ones(len(time), bool)
+    rows = int(keep.sum())
+    turns = max(1.0, period * max(frequencies))
+    m = int(min(MOST, max(LEAST, math.ceil(WANTED * turns - 0.5)), 0.8 * rows))
+    m -= m % 2
+    if rounds < 0.999 or m < FEWEST * turns:
+        return None
+    at = (time - time[0]) / period * m
+    place = np.round(at).astype(int)
+    offset = at - place
+    place %= m
+    inputs = {}
+    for side, wave in waves.items():
+        if side not in driven:
+            inputs[side] = np.zeros(m)
+            continue
+        folded, _, noise = _fold(wave, keep, place, offset, m)
+        # what one row leaves beside noise must be small, or the wave does not repeat
+        if noise > REPEATS * folded.std() + 1.5 * noise_of(wave[keep]) + common["steps"][side]:
+            return None
+        inputs[side] = folded - (folded.mean() if abs(wave.mean()) < 1e-12 else 0.0)
+    means, sigma, levels, noise = {}, {}, {}, {}
+    for name, wave in outputs.items():
+        use = keep & good[name]
+        levels[name] = step_of(wave)
+        if use.sum() < 16:
+            means[name], noise[name] = np.zeros(m), math.nan
+            sigma[name] = np.full(m, math.inf)
+            continue
+        means[name], count, noise[name] = _fold(wave, use, place, offset, m)
+        if rows < 1.3 * m:  # hardly two rows at one place: their scatter says little
+            noise[name] = max(noise[name], noise_of(wave[keep]))
+        sigma[name] = np.where(
+            count > 0, _sigma(noise[name], levels[name], np.maximum(count, 1)), math.inf
+        )
+    return Record(
+        time=time[0] + np.arange(m) * (period / m), step=period / m, periodic=True,
+        inputs=inputs, outputs=means, sigma=sigma, levels=levels, noise=noise, rows=rows,
+        fastest=max(frequencies), **common,
+    )  # fmt: skip
+
+
+def _seconds(time):
+    return format_quantity(time, "s")
+
+
+def _fastest(wave, step):
+    """Frequency below which a wave has all but a hundredth of its power, Hz."""
+    power = np.abs(np.fft.rfft((wave - wave.mean()) * np.hanning(len(wave)))) ** 2
+    total = np.cumsum(power)
+    k = int(np.searchsorted(total, 0.99 * total[-1]))
+    return k / (len(wave) * step)
+
+
+def _stretch(capture, time, waves, outputs, good, driven, common):
+    """A stretch of equal steps."""
+    step = float(np.median(np.diff(time)))
+    notes = list(common.pop("notes"))
+    if not capture.uniform:
+        even = np.arange(time[0], time[-1] + 0.5 * step, step)[:MOST_ROWS]
+        waves = {k: np.interp(even, time, w) for k, w in waves.items()}
+        outputs = {k: np.interp(even, time, w) for k, w in outputs.items()}
+        good = {k: np.interp(even, time, w.astype(float)) > 0.99 for k, w in good.items()}
+        time = even
+    fastest = max(_fastest(waves[side], step) for side in driven)
+    a_cycle = 1.0 / (fastest * step) if fastest > 0.0 else math.inf
+    if a_cycle < 4.0:
+        raise QuantityError(
+            f"{capture.name}: a cycle of the input has only {a_cycle:.1f} samples; wanted are at "
+            f"least {FEWEST}, so a step of {_seconds(1.0 / (FEWEST * fastest))} or less."
+        )
+    stride = int(max(1, min(a_cycle / FEWEST, -(-len(time) // MOST))))
+    count = min(MOST, len(time) // stride)
+    start = (len(time) - count * stride) // 2
+    cut = slice(start, start + count * stride, stride)
+    if count * stride < 0.95 * len(time):
+        notes.append(
+            f"The waves do not repeat, so {count * stride} of {len(time)} rows, from the middle, "
+            "were searched for causes."
+        )
+    sigma, levels, noise = {}, {}, {}
+    for name, wave in outputs.items():
+        levels[name] = step_of(wave)
+        noise[name] = max(noise_of(wave), levels[name] / math.sqrt(12.0), 1e-7)
+        sigma[name] = np.where(good[name][cut], noise[name], math.inf)
+    return Record(
+        time=time[cut], step=step * stride, periodic=False,
+        inputs={k: w[cut] for k, w in waves.items()},
+        outputs={k: w[cut] for k, w in outputs.items()},
+        sigma=sigma, levels=levels, noise=noise, rows=count * stride, fastest=fastest,
+        notes=tuple(notes), **common,
+    )  # fmt: skip

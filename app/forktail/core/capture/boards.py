@@ -1,0 +1,328 @@
+"""One board as it may be: the circuit with a fault, with parts that moved; what it would show.
+
+A quantity that can move has a name: those of `built.sensitivity.quantities`, and `c_left` and
+`c_right` (what hangs at each output), `c_coupling_upper`, `c_coupling_lower`. They move by the
+logarithm of their factor, the temperature by kelvin.
+"""
+
+import math
+from dataclasses import dataclass, replace
+from functools import cached_property, lru_cache
+
+import numpy as np
+
+from forktail.core.built import network, sensitivity
+from forktail.core.built.circuit import COLDEST, HOTTEST, Circuit, resistor_parts
+from forktail.core.built.mismatch import Tolerances
+from forktail.core.models import BuiltCell
+from forktail.core.path import Feed, Path, filtered, load_response, loaded, path_of, run_path
+from forktail.core.thermal import thermal_voltage
+
+#: Quantities that move in the fields of the circuit, not as factors on parts.
+_FIELDS = ("v_supply", "v_early", "i_s", "beta_forward")
+_CAPACITORS = ("c_left", "c_right", "c_coupling_upper", "c_coupling_lower")
+#: Faults of parts at the base lines, which move the corner of their coupling.
+_AT_LINES = ("r_bias_", "c_ground_")
+_SIDES = ("upper", "lower")
+
+
+@dataclass(frozen=True)
+class Spread:
+    """How far healthy boards and benches lie apart: standard deviations.
+
+    Common practice, no source: resistors of 1 %, capacitors of 10 to 20 %, small transistors of
+    one batch, a bench supply, a room.
+
+    Attributes
+    ----------
+    tolerances : mismatch.Tolerances
+        Resistors, base-emitter voltages of one batch, current gain.
+    capacitor : tolerance of capacitors, a fraction; values are spread evenly within it.
+    stray : F, that probe and wiring may add to an output or not.
+    supply : of its logarithm.
+    temperature : K.
+    i_s, v_early : of their logarithms, from batch to batch.
+    source : of the logarithm of a generator's resistance.
+    """
+
+    tolerances: Tolerances = Tolerances()
+    capacitor: float = 0.2
+    stray: float = 10e-12
+    supply: float = 0.006
+    temperature: float = 5.0
+    i_s: float = 0.25
+    v_early: float = 0.2
+    source: float = 0.03
+
+    def of(self, circuit, name):
+        """Standard deviation of one quantity of a circuit."""
+        even = 1.0 / math.sqrt(3.0)
+        if name in ("c_left", "c_right"):
+            return math.hypot(self.capacitor * even, self.stray / max(circuit.c_load, 1e-12))
+        if name in _CAPACITORS:
+            return self.capacitor * even
+        if name.startswith("r_source_"):
+            return self.source
+        if name.startswith("r_"):
+            return max(self.tolerances.resistor * even, 1e-4)
+        if name.startswith("Q"):
+            return self.tolerances.v_be / float(thermal_voltage(circuit.temperature)) + 1e-4
+        return {
+            "beta_forward": self.tolerances.beta,
+            "i_s": self.i_s,
+            "v_early": self.v_early,
+            "v_supply": self.supply,
+            "temperature": self.temperature,
+            "i_tail": 0.02,
+        }[name]
+
+
+def movable(circuit, at):
+    """Quantities of a circuit that can move and show, probed `at` a place of `path.PLACES`."""
+    left_out = {"v_upper", "v_lower", "trim_upper", "trim_lower"}
+    names = [n for n in sensitivity.quantities(_driven(circuit, at)) if n not in left_out]
+    infinite = [n for n in ("beta_forward", "v_early") if math.isinf(getattr(circuit, n))]
+    if circuit.c_load > 0.0:
+        names += ["c_left", "c_right"]
+    if at == "generator":
+        names += ["c_coupling_upper", "c_coupling_lower"]
+    return tuple(n for n in names if n not in infinite)
+
+
+@lru_cache(maxsize=512)
+def _driven(circuit, at):
+    return BuiltCell(circuit).at(at).driven
+
+
+@dataclass(frozen=True)
+class Board:
+    """A circuit (its faults in it) with quantities that moved: tuple of (name, by how much)."""
+
+    circuit: Circuit
+    moves: tuple = ()
+
+    @cached_property
+    def _moved(self):
+        return dict(self.moves)
+
+    @cached_property
+    def solved(self):
+        """The circuit with what moves as a field of it, and factors on parts for the solver."""
+        c, fields, scale = self.circuit, {}, {}
+        for name, by in self.moves:
+            if name == "temperature":
+                fields[name] = float(np.clip(c.temperature + by, COLDEST, HOTTEST))
+            elif name in _FIELDS:
+                fields[name] = getattr(c, name) * math.exp(by)
+            elif name not in _CAPACITORS and not name.startswith("r_source_"):
+                scale[name] = math.exp(by)
+        return (replace(c, **fields) if fields else c), scale
+
+    def path(self, at, exact=True):
+        """Coupling corners and poles of the board as it is; roughly, those of the sound one."""
+        c, m = self.circuit, self._moved
+        sound = replace(c, faults=()) if c.faults else c
+        at_lines = any(f.partition(":")[2].startswith(_AT_LINES) for f in c.faults)
+        path = path_of(c if exact and at_lines and at == "generator" else sound)
+        feeds = []
+        for side in _SIDES:
+            corner = path.feed(side).corner * math.exp(-m.get(f"c_coupling_{side}", 0.0))
+            if any(f.startswith(f"short:c_coupling_{side}") for f in c.faults):
+                corner = 0.0
+            feeds.append(Feed(corner))
+        poles = []
+        for side, pole in zip(("left", "right"), path_of(sound).poles or (path.load_pole,) * 2):
+            by = m.get(f"r_load_{side}", 0.0) + m.get(f"c_{side}", 0.0)
+            poles.append(math.inf if f"short:r_load_{side}" in c.faults else pole * math.exp(-by))
+        return Path(*feeds, load_pole=path.load_pole, poles=tuple(poles))
+
+
+@dataclass
+class _Answer:
+    """What `path.run_path` asks of a solution."""
+
+    v_left: np.ndarray
+    v_right: np.ndarray
+    v_out: np.ndarray
+    converged: np.ndarray
+    nodes: dict
+
+
+class _Solver:
+    """A board as a solver for `run_path`, which keeps the slopes of its last answer."""
+
+    def __init__(self, board, at, names):
+        circuit, self.scale = board.solved
+        self.circuit, self.names = _driven(circuit, at), names
+
+    def __call__(self, v_upper, v_lower):
+        self.found = s = sensitivity.slopes_of(
+            self.circuit, v_upper, v_lower, self.scale, self.names, settle=True
+        )
+        left, right = s.nodes["left"], s.nodes["right"]
+        return _Answer(left, right, right - left, s.ok, s.nodes)
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """What a board would show, and how that moves with its parts.
+
+    Attributes
+    ----------
+    values : dict of "left", "right" to V, shape (m,), behind the load poles, NaN where there is no
+        answer.
+    columns : dict of name to dict of "left", "right", and of nodes at rest, to the slope. Beside
+        the quantities of the board: `input_gain_upper`, `skew_upper` (s, the channel shows late)
+        and their like for what the scope does to an input.
+    rest : dict of node name to V, the mean over the record.
+    ok : share of the samples with an answer.
+    """
+
+    values: dict
+    columns: dict
+    rest: dict
+    ok: float
+
+
+#: Nodes whose mean over a record is kept.
+RESTING = ("base_upper_pos", "base_lower_pos")
+
+
+def predict(board, record, at, names=(), nodes=RESTING):
+    """Solve a board for a record.
+
+    Parameters
+    ----------
+    board : Board
+    record : align.Record
+        Its inputs as probed `at` a place of `path.PLACES`.
+    at : str
+    names : sequence of str
+        Quantities of `movable` whose slopes are wanted; with any, those of the scope come too.
+    nodes : sequence of str
+        Of `network.NODES`, whose means are wanted.
+
+    Returns
+    -------
+    Prediction
+    """
+    known = sensitivity.quantities(_driven(board.solved[0], at))
+    inside = tuple(n for n in names if n in known)
+    scope = tuple(f"v_{side}" for side in record.driven) if names else ()
+    solver = _Solver(board, at, (*inside, *scope))
+    path = board.path(at, exact=bool(names))
+    m = len(record.time)
+    passed = run_path(
+        solver, record.inputs["upper"], record.inputs["lower"], record.step, at=at, path=path,
+        periodic=record.periodic,
+    )  # fmt: skip
+    values = {"left": passed.loads.v_left, "right": passed.loads.v_right}
+    found = solver.found
+    rest = {n: float(np.mean(found.nodes[n])) for n in nodes if n in found.nodes}
+    columns = {}
+    if names:
+        columns = _columns(found, passed, path, record, at, names, inside, rest)
+    return Prediction(values, columns, rest, float(np.mean(passed.settled)) if m else 0.0)
+
+
+def solve_rest(board, at):
+    """Node voltages of a board at rest, V by name; None where there is no solution."""
+    circuit, scale = board.solved
+    return network.bias_nodes(_driven(circuit, at), scale)
+
+
+def _columns(found, passed, path, record, at, names, inside, rest):
+    """Slopes behind the loads, of the board and of what the scope does to the inputs."""
+    step, periodic = record.step, record.periodic
+    poles = dict(zip(("left", "right"), path.poles))
+    raw = {side: found.slopes[side] for side in poles}
+    late = {side: loaded(raw[side], step, pole, periodic) for side, pole in poles.items()}
+    resting = {n: found.slopes[n].mean(axis=1) for n in rest}
+    out = {}
+    for k, name in enumerate(found.names):
+        if name in inside:
+            out[name] = {side: late[side][k] for side in poles}
+            out[name] |= {n: float(resting[n][k]) for n in rest}
+    for side, pole in poles.items():
+        # a load or its capacitance moves the pole: d/dln(tau) of 1/(1 + s tau)
+        slower = _slower(getattr(passed.cell, f"v_{side}"), step, pole, periodic)
+        for name in (f"r_load_{side}", f"c_{side}"):
+            if name in names and slower is not None:
+                own = out.setdefault(name, {})
+                own[side] = own.get(side, 0.0) + slower
+    for k, side in enumerate(_SIDES):
+        if side not in record.driven:
+            continue
+        row = found.names.index(f"v_{side}")
+        wave = passed.fed[k]
+
+        def seen(change, row=row):
+            return {
+                out_side: loaded(_finite(raw[out_side][row] * change), step, pole, periodic)
+                for out_side, pole in poles.items()
+            }
+
+        out[f"input_gain_{side}"] = seen(-wave)
+        out[f"skew_{side}"] = seen(_slope(wave, step, periodic))
+        coupling = f"c_coupling_{side}"
+        if coupling in names:
+            corner = path.feed(side).corner
+            out[coupling] = seen(_tighter(record.inputs[side], step, corner, periodic))
+    return out
+
+
+def _finite(wave):
+    return np.where(np.isfinite(wave), wave, 0.0)
+
+
+def _slope(wave, step, periodic):
+    """V/s."""
+    if len(wave) < 3:
+        return np.zeros(len(wave))
+    if periodic:
+        return (np.roll(wave, -1) - np.roll(wave, 1)) / (2.0 * step)
+    return np.gradient(_finite(wave), step)
+
+
+def _slower(wave, step, pole, periodic):
+    """Change of a wave behind a load pole for a change of the logarithm of its time constant."""
+    if not math.isfinite(pole) or len(wave) < 2:
+        return None
+
+    def response(f):
+        return load_response(f, pole) * (load_response(f, pole) - 1.0)
+
+    out = filtered(_finite(wave), step, response)
+    return (
+        out
+        if periodic
+        else np.where(np.isfinite(loaded(_finite(wave), step, pole, False)), out, np.nan)
+    )
+
+
+def _tighter(wave, step, corner, periodic):
+    """Change of a wave behind a coupling for a change of the logarithm of its capacitance."""
+    if corner <= 0.0:
+        return np.zeros(len(wave))
+
+    def response(f):
+        high = 1j * f / (corner + 1j * f)
+        return high * (1.0 - high)
+
+    return filtered(wave, step, response)
+
+
+def parts_of_group(circuit, name):
+    """Parts that one wrong value stands for: both loads, all emitter resistors; else itself."""
+    present = resistor_parts(circuit)
+    groups = {
+        "r_load": ("r_load_left", "r_load_right"),
+        "r_emitter_upper": tuple(f"r_emitter_q{k}" for k in range(1, 5)),
+        "r_emitter_lower": ("r_emitter_q5", "r_emitter_q6"),
+        "r_bias_upper": ("r_bias_upper_pos", "r_bias_upper_neg"),
+        "r_bias_lower": ("r_bias_lower_pos", "r_bias_lower_neg"),
+        "c_load": ("c_left", "c_right"),
+    }
+    if name not in groups:
+        return (name,)
+    return tuple(p for p in groups[name] if p in present or p in _CAPACITORS)

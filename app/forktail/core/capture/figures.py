@@ -1,0 +1,167 @@
+"""Figures of a capture beside their bands: the product, what comes through, levels, noise."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from forktail.core.capture import scope
+from forktail.core.capture.fit import least_squares
+from forktail.core.path import loaded
+from forktail.core.thermal import thermal_voltage
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One figure: `measured`, `predicted`, and the standard deviation of healthy boards and of
+    scopes about the prediction, `doubt`; all in `unit`. `key` names it in files."""
+
+    key: str
+    name: str
+    measured: float
+    predicted: float
+    doubt: float
+    unit: str
+
+    @property
+    def low(self):
+        """Lower end of the band that holds 95 % of healthy boards."""
+        return self.predicted - 2.0 * self.doubt
+
+    @property
+    def high(self):
+        """Upper end of the band."""
+        return self.predicted + 2.0 * self.doubt
+
+    @property
+    def inside(self):
+        """Whether the board lies in the band."""
+        return self.low <= self.measured <= self.high
+
+
+def figures_of(trial, outcome, prediction, names):
+    """Figures of one record.
+
+    Parameters
+    ----------
+    trial : trial.Trial
+    outcome : trial.Outcome
+        Any fit: of it the offsets of AC-coupled channels are used.
+    prediction : boards.Prediction
+        Of the healthy board, with the slopes of `names`.
+    names : sequence of str
+
+    Returns
+    -------
+    tuple of Figure
+    """
+    record = trial.record
+    out = []
+    both = {"left", "right"} <= set(trial.outputs)
+    if both or "out" in trial.outputs:
+        out += _terms(trial, prediction, names, both)
+    for name in trial.outputs:
+        if name == "out" or name in trial.setup.coupled:
+            continue
+        good = np.isfinite(record.sigma[name])
+        if not good.any():
+            continue
+        measured = float(record.outputs[name][good].mean())
+        level = float(np.nanmean(prediction.values[name]))
+        spread = _spread(trial, prediction, names, lambda c, n=name: np.nanmean(c.get(n, 0.0)))
+        spread = math.hypot(spread, scope.GAIN * level, scope.offset_of(record, name, level))
+        out.append(
+            Figure(f"level_{name}", f"{name.capitalize()} collector, mean", measured, level,
+                   spread, "V")
+        )  # fmt: skip
+    return tuple(out)
+
+
+def _terms(trial, prediction, names, both):
+    """Share of the output that goes with the product, with each input alone, with neither."""
+    record, m = trial.record, len(trial.record.time)
+    if both:
+        measured = record.outputs["right"] - record.outputs["left"]
+        good = np.isfinite(record.sigma["left"]) & np.isfinite(record.sigma["right"])
+    else:
+        measured, good = record.outputs["out"], np.isfinite(record.sigma["out"])
+    out = prediction.values["right"] - prediction.values["left"]
+    u, low = record.inputs["upper"], record.inputs["lower"]
+    pole = math.inf
+    if trial.circuit.c_load > 0.0:
+        ohms = 0.5 * (trial.circuit.r_load_left + trial.circuit.r_load_right)
+        pole = 1.0 / (2.0 * math.pi * ohms * trial.circuit.c_load)
+    shapes = []
+    if len(record.driven) == 2:
+        shapes.append(("product", "Product over both inputs", u * low, "1/V"))
+    for side, wave in (("upper", u), ("lower", low)):
+        if side in record.driven:
+            name = f"{side.capitalize()} input in the output, slope of a straight line"
+            shapes.append((f"feed_{side}", name, wave, ""))
+    rows = np.column_stack(
+        [*(loaded(w, record.step, pole, record.periodic) for _, _, w, _ in shapes), np.ones(m)]
+    )
+    good = good & np.isfinite(rows).all(axis=1) & np.isfinite(out)
+    if good.sum() < 2 * rows.shape[1]:
+        if m > 1 or not good.any():
+            return []
+    rows = rows[good]
+    coupled = any(n in trial.setup.coupled for n in trial.outputs)
+
+    def project(wave):
+        return least_squares(rows, np.broadcast_to(wave, m)[good]).x
+
+    got, wanted = project(measured), project(out)
+    sigma = {n: project(_difference(c, m)) for n, c in prediction.columns.items()}
+    found = []
+    for k, (key, name, _, unit) in enumerate([*shapes, ("offset", "Output, mean", None, "V")]):
+        if key == "offset" and coupled:
+            continue
+        spread = math.sqrt(
+            sum((x[k] * _size(trial, n)) ** 2 for n, x in sigma.items() if _size(trial, n))
+        )
+        if key == "offset":
+            spread = math.hypot(spread, *(scope.offset_of(record, n, 0.0) for n in trial.outputs))
+            levels = [float(np.nanmean(prediction.values[n])) for n in ("left", "right")]
+            if both:
+                spread = math.hypot(spread, *(scope.GAIN * v for v in levels))
+        else:
+            spread = math.hypot(spread, scope.GAIN * wanted[k])
+        found.append(Figure(key, name, float(got[k]), float(wanted[k]), spread, unit))
+    return found
+
+
+def _difference(columns, m):
+    return np.broadcast_to(np.subtract(columns.get("right", 0.0), columns.get("left", 0.0)), (m,))
+
+
+def _size(trial, name):
+    """Standard deviation of a quantity of the board or of the scope."""
+    if name.startswith("input_gain_"):
+        return scope.GAIN
+    if name.startswith("skew_"):
+        return scope.SKEW
+    return trial.spread.of(trial.circuit, name)
+
+
+def _spread(trial, prediction, names, of):
+    return math.sqrt(
+        sum(
+            (float(of(prediction.columns[n])) * trial.spread.of(trial.circuit, n)) ** 2
+            for n in names
+            if n in prediction.columns
+        )
+    )
+
+
+def slope_caution(circuit, record):
+    """The sentence on slopes at large drives; empty where the drives are small."""
+    v_t = float(thermal_voltage(circuit.temperature))
+    large = [side for side in record.driven if np.max(np.abs(record.inputs[side])) > 0.5 * v_t]
+    if not large:
+        return ""
+    which = "both drives are" if len(large) == 2 else f"the {large[0]} drive is"
+    return (
+        f"A slope is what a straight line through this capture has. Feedthrough is a small-signal "
+        f"slope, and {which} beyond half of kT/q here, so the two differ."
+    )

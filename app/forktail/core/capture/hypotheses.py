@@ -1,0 +1,373 @@
+"""What may be wrong with a board, each hypothesis solved for the capture itself and ranked.
+
+The belief in a hypothesis is its normalised posterior: how likely the capture is under it, once
+tolerances and scope have had their say, times how likely such a thing is before any capture. The
+odds before are of our own making (common practice, no source): a board on the bench is healthy as
+often as not, an open joint or a bridge is as likely at one place as at the next, and a wrong part
+is off by any factor, small ones first.
+"""
+
+import math
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from forktail.core.built.circuit import break_part, resistor_parts, single_faults, transistor_names
+from forktail.core.capture import scope
+from forktail.core.capture.boards import Board, movable, parts_of_group, predict
+from forktail.core.capture.trial import MODEL, Trial
+
+#: Odds before any capture, against 1 for a healthy board.
+SINGLE, PART, AREA, CAPACITOR, TEMPERATURE, SUPPLY, MISSING, GROUP = (
+    0.006, 0.012, 0.006, 0.012, 0.03, 0.04, 0.03, 0.01,
+)  # fmt: skip
+#: Odds of something that is none of the hypotheses.
+OTHER = 0.02
+#: Odds of the place that was not named, where one was named.
+NOT_NAMED = math.log(0.01)
+#: How far a wrong part is off: standard deviation of the logarithm, K for the temperature.
+WIDE = {"part": 1.0, "area": 0.7, "capacitor": 1.5, "temperature": 30.0, "supply": 0.25}
+#: Share of the movement that a first look lets pass; how many boards are looked at closely, and how
+#: far their log odds may lie below the best at first look, and before the last step.
+GLANCE, CLOSELY, LOOSELY, POLISHED = 0.04, 12, 60.0, 30.0
+#: What settling may win beside `POLISHED`: tolerances that act on a far off part.
+UNSETTLED = 600.0
+#: A part that is off by less than this many standard deviations of its tolerance is no fault.
+NEAR = 3.0
+#: What an unknown cause may leave of the movement of each output.
+UNKNOWN = 0.08
+
+
+@dataclass(frozen=True)
+class Suspect:
+    """One hypothesis before it is solved.
+
+    `key` as the faults of the plan (`open:r_load_left`), `factor:PART`, `area:Q3`, `temperature`,
+    `missing:r_emitter_lower`, or "healthy"; `wide` maps quantities that move far to their
+    standard deviation; `log_prior` is the logarithm of its odds.
+    """
+
+    key: str
+    circuit: object
+    wide: dict = field(default_factory=dict)
+    log_prior: float = 0.0
+
+    def starts(self):
+        """Where a part may be found that is too far off for a first step: (parts, logarithm)."""
+        for key, sigma in self.wide.items():
+            if key != "temperature" and sigma >= WIDE["part"]:
+                parts = key if isinstance(key, tuple) else (key,)
+                yield parts, -2.0 * sigma
+                yield parts, 2.0 * sigma
+
+
+@dataclass(frozen=True)
+class Found:
+    """A hypothesis held against a capture.
+
+    `log_odds` is evidence and prior together; `belief` 0 to 1 among all that were tried. `outcome`
+    is the fit, `setup` the scope as it fits best, `factor` how far the part is off (NaN where
+    nothing moves; K for the temperature), `doubt` the standard deviation of its logarithm (K).
+    """
+
+    suspect: Suspect
+    setup: scope.Setup
+    outcome: object
+    log_odds: float
+    belief: float = 0.0
+    factor: float = math.nan
+    doubt: float = math.nan
+
+    @property
+    def key(self):
+        """Key with the factor found: `factor:r_load_left:0.68`."""
+        k = self.suspect.key
+        if math.isnan(self.factor):
+            return k
+        return f"{k}:{self.factor:.3g}"
+
+
+def suspects(circuit, at):
+    """Every single hypothesis for a circuit probed at a place, the healthy board first.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        As planned, without faults.
+    at : str
+        Place of `path.PLACES`.
+
+    Returns
+    -------
+    tuple of Suspect
+    """
+    names = movable(circuit, at)
+    out = [Suspect("healthy", circuit)]
+    for fault in single_faults(circuit):
+        hidden = at == "base lines" and _before_lines(fault.key)
+        if not hidden:
+            out.append(Suspect(fault.key, break_part(circuit, fault), log_prior=math.log(SINGLE)))
+
+    def moved(key, parts, kind, odds):
+        parts = tuple(p for p in parts if p in names)
+        if parts:
+            wide = {parts if len(parts) > 1 else parts[0]: WIDE[kind]}
+            out.append(Suspect(key, circuit, wide, math.log(odds)))
+
+    for part in resistor_parts(circuit):
+        moved(f"factor:{part}", (part,), "part", PART)
+    for group in ("r_load", "r_emitter_upper", "r_emitter_lower", "r_bias_upper", "r_bias_lower"):
+        parts = parts_of_group(circuit, group)
+        if len(parts) > 1:
+            moved(f"factor:{group}", parts, "part", GROUP)
+    moved("factor:c_load", ("c_left", "c_right"), "capacitor", CAPACITOR)
+    for side in ("left", "right"):
+        moved(f"factor:c_load_{side}", (f"c_{side}",), "capacitor", CAPACITOR / 3.0)
+    for side in ("upper", "lower"):
+        moved(f"factor:c_coupling_{side}", (f"c_coupling_{side}",), "capacitor", CAPACITOR)
+    for q in transistor_names(circuit):
+        moved(f"area:{q}", (q,), "area", AREA)
+    moved("factor:i_tail", ("i_tail",), "part", PART)
+    moved("factor:beta_forward", ("beta_forward",), "part", AREA)
+    moved("factor:v_supply", ("v_supply",), "supply", SUPPLY)
+    moved("temperature", ("temperature",), "temperature", TEMPERATURE)
+    for side in ("upper", "lower"):
+        if getattr(circuit, f"r_emitter_{side}") > 0.0:
+            bare = replace(circuit, **{f"r_emitter_{side}": 0.0})
+            out.append(Suspect(f"missing:r_emitter_{side}", bare, log_prior=math.log(MISSING)))
+    return tuple(out)
+
+
+def _before_lines(key):
+    """Whether a fault lies before the base lines, where its effect is in the inputs themselves."""
+    kind, _, part = key.partition(":")
+    return kind == "open" and part.startswith(("drive_", "r_termination_", "c_coupling_"))
+
+
+@dataclass(frozen=True)
+class Search:
+    """All that a search found: `found` by belief; `other` the belief that it is none of them;
+    `tried` how many hypotheses, on `samples` samples each."""
+
+    found: tuple
+    other: float
+    tried: int
+    samples: int
+
+
+class Searcher:
+    """The search over one record.
+
+    Parameters
+    ----------
+    record : align.Record
+    circuit : Circuit
+        As planned.
+    spread : boards.Spread
+    at : str or None
+        Where it was probed, None if nobody said.
+    tell : callable, optional
+        Called with (share done, what is under way).
+    """
+
+    def __init__(self, record, circuit, spread, at=None, tell=None):
+        self.record, self.spread, self.named = record, spread, at
+        self.circuit = replace(circuit, faults=())
+        self.tell = tell or (lambda share, text: None)
+        self.tried = 0
+
+    # ---- the scope
+
+    def look(self):
+        """Hold the healthy board against every setup of the scope: list of (Trial, Outcome)."""
+        places = ("generator", "base lines") if self.record.driven else ("base lines",)
+        tried = []
+        for at in places:
+            names = movable(self.circuit, at)
+            odds = NOT_NAMED if self.named and at != self.named else 0.0
+            plain = replace(scope.recognised(self.record, self.circuit, at), log_prior=odds)
+            for group in scope.setups(self.record, plain):
+                first = group[0].correct(self.record)
+                prediction = predict(Board(self.circuit), first, at, names)
+                self.tried += 1
+                for setup in group:
+                    tried.append(self._held(setup, prediction, names))
+        return tried
+
+    def _held(self, setup, prediction, names):
+        record = setup.correct(self.record)
+        loose = Trial(record, setup, self.circuit, self.spread, GLANCE)
+        rough = loose.fit(Board(self.circuit), names, prediction=prediction)
+        fair = Trial(record, setup, self.circuit, self.spread, MODEL)
+        outcome = None
+        if rough is not None and rough.chi2 < 40.0 * loose.values.size:
+            outcome = fair.fit(Board(self.circuit), names, prediction=prediction)
+        return _Look(setup, fair, loose, prediction, names, rough, outcome)
+
+    # ---- the boards
+
+    def run(self):
+        """Solve and rank every hypothesis.
+
+        Returns
+        -------
+        Search
+        """
+        looks = [x for x in self.look() if x.rough is not None]
+        self.tell(0.15, "the scope")
+        healthy = Suspect("healthy", self.circuit)
+        fair = [x for x in looks if x.outcome is not None]
+        best = max((x.fair_odds() for x in fair), default=0.0)
+        for x in fair:
+            if x.fair_odds() > best - POLISHED:
+                x.outcome = x.fair.polish(x.outcome, x.names)
+        found = [_found(healthy, x.setup, x.outcome) for x in fair]
+        mains = self._mains(looks)
+        for main in mains:
+            found += self._boards(main, [x for x in looks if x.inputs == main.inputs])
+        return self._ranked(found, mains)
+
+    def _mains(self, looks):
+        """Looks at which every board is solved: the plain one, and one that makes it healthy."""
+        plain = [x for x in looks if x.setup.log_prior == 0.0]
+        mains = [max(plain or looks, key=_Look.rough_odds)]
+        fair = [x for x in looks if x.outcome is not None]
+        if fair:
+            best = max(fair, key=_Look.fair_odds)
+            if best.outcome.chi2 < 4.0 * best.fair.values.size and best.inputs != mains[0].inputs:
+                mains.append(best)
+        return mains
+
+    def _boards(self, main, alike):
+        """Hypotheses at the setup that fits best, and at those that differ in the outputs only."""
+        for x in alike:
+            x.loose.first_look(x.prediction, x.names)
+        every = suspects(self.circuit, main.setup.at)[1:]
+        glances = []
+        for k, suspect in enumerate(every):
+            self.tell(0.15 + 0.5 * k / len(every), "each single fault")
+            self.tried += 1
+            glances += self._glance(suspect, main, alike)
+        glances.sort(key=lambda g: -g[0])
+        close = [g for g in glances[:CLOSELY] if g[0] > glances[0][0] - LOOSELY]
+        found = []
+        for k, (_, suspect, look, start) in enumerate(close):
+            self.tell(0.65 + 0.35 * k / len(close), "the likeliest ones closely")
+            board = Board(suspect.circuit, start)
+            outcome = look.fair.fit(board, look.names, suspect.wide)
+            if outcome is not None:
+                found.append((suspect, look, outcome))
+        # the likeliest first: what lies far below a settled one need not settle itself
+        found.sort(key=lambda f: -(f[2].log_evidence + f[1].odds(f[0])))
+        out, best = [], -math.inf
+        for suspect, look, outcome in found:
+            odds = look.odds(suspect)
+            least = best - POLISHED - odds
+            if outcome.log_evidence > least - UNSETTLED:
+                outcome = look.fair.polish(outcome, look.names, suspect.wide, least)
+            best = max(best, outcome.log_evidence + odds)
+            out.append(_found(suspect, look.setup, outcome))
+        return out
+
+    def _glance(self, suspect, main, alike):
+        """First look at one hypothesis: list of (log odds, Suspect, look, start)."""
+        out = []
+        if suspect.wide:
+            for x in alike:
+                rough = x.loose.fit(
+                    Board(suspect.circuit), x.names, suspect.wide, prediction=x.prediction
+                )
+                if rough is not None:
+                    out.append((rough.log_evidence + x.odds(suspect), suspect, x, ()))
+            starts = [tuple((n, by) for n in parts) for parts, by in suspect.starts()]
+        else:
+            starts = [()]
+        for start in starts:
+            board = Board(suspect.circuit, start)
+            if not main.fair.can_be(board):
+                continue
+            prediction = predict(board, main.fair.record, main.setup.at)
+            for x in alike:
+                seen = x.loose.glance(prediction) + x.odds(suspect)
+                out.append((seen, suspect, x, start))
+        return [max(out, key=lambda g: g[0])] if out else []
+
+    # ---- belief
+
+    def _ranked(self, found, mains):
+        best = {}
+        total = []
+        found = [self._as_sound(f) for f in found]
+        for f in found:
+            total.append(f.log_odds)
+            key = f.suspect.key
+            if key not in best or f.log_odds > best[key].log_odds:
+                best[key] = f
+        other = max(self._other(main) for main in mains)
+        top = max([*total, other])
+        weight = {k: 0.0 for k in best}
+        for f in found:
+            weight[f.suspect.key] += math.exp(f.log_odds - top)
+        whole = sum(weight.values()) + math.exp(other - top)
+        ranked = sorted(
+            (replace(f, belief=weight[k] / whole) for k, f in best.items()),
+            key=lambda f: -f.belief,
+        )
+        return Search(
+            tuple(ranked), math.exp(other - top) / whole, self.tried, len(self.record.time)
+        )
+
+    def _as_sound(self, found):
+        """A part that is found within its tolerance speaks for the healthy board."""
+        for key in found.suspect.wide:
+            parts = key if isinstance(key, tuple) else (key,)
+            near = sum(self.spread.of(self.circuit, p) ** 2 for p in parts) / len(parts)
+            if abs(found.outcome.moved[key][0]) < NEAR * math.sqrt(near):
+                return replace(found, suspect=Suspect("healthy", self.circuit), factor=math.nan)
+        return found
+
+    def _other(self, main):
+        """Log odds of a cause that is none of these: the healthy board, off by a lot."""
+        wide = Trial(main.fair.record, main.setup, self.circuit, self.spread, UNKNOWN)
+        outcome = wide.fit(Board(self.circuit), main.names, prediction=main.prediction)
+        if outcome is None:
+            return -math.inf
+        known = np.isfinite(main.fair.sigma)
+        wider = float(np.sum(np.log(wide.sigma[known] / main.fair.sigma[known])))
+        return outcome.log_evidence - wider + math.log(OTHER) + main.setup.log_prior
+
+
+@dataclass
+class _Look:
+    setup: scope.Setup
+    fair: Trial
+    loose: Trial
+    prediction: object
+    names: tuple
+    rough: object
+    outcome: object
+
+    @property
+    def inputs(self):
+        """What decides the solution: the place, and what was done to the inputs."""
+        s = self.setup
+        return s.at, s.factor("upper"), s.factor("lower"), "inputs" in s.exchanged
+
+    def rough_odds(self):
+        return self.rough.log_evidence + self.setup.log_prior
+
+    def fair_odds(self):
+        return self.outcome.log_evidence + self.setup.log_prior
+
+    def odds(self, suspect):
+        return self.setup.log_prior + suspect.log_prior
+
+
+def _found(suspect, setup, outcome):
+    factor = doubt = math.nan
+    if suspect.wide:
+        (key,) = suspect.wide
+        by, doubt = outcome.moved[key]
+        factor = by if key == "temperature" else math.exp(by)
+    log_odds = outcome.log_evidence + suspect.log_prior + setup.log_prior
+    return Found(suspect, setup, outcome, log_odds, factor=factor, doubt=doubt)

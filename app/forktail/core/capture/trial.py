@@ -1,0 +1,354 @@
+"""One board against one record: what is left once tolerances and the scope have had their say."""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from forktail.core.capture import scope
+from forktail.core.capture.boards import Board, predict, solve_rest
+from forktail.core.capture.fit import least_squares
+
+#: What the solution itself may be off by, as a share of the movement of an output (base
+#: resistance, junction charges, slow capacitors), and in how many independent ways.
+MODEL, WAYS = 0.004, 24
+#: Fewest samples with an answer, as a share.
+SOLVED = 0.6
+#: A collector that rests this share of the supply away from its mean as captured is ruled out.
+FAR_OFF = 0.07
+#: Newton steps of a part that moves far, and the longest of them (logarithm, or 20 K).
+ROUNDS, LONGEST = 8, 0.9
+#: Rounds in which all that moved is solved again, and the change of log evidence that ends them.
+POLISHING, SETTLED = 6, 0.3
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """A board fitted to a record.
+
+    Attributes
+    ----------
+    board : Board
+        As solved last, with the parts that moved far.
+    moved : dict of quantity to (how far, its standard deviation).
+    scope : dict of what the scope does (`gain_left`, `offset_left`, `skew_upper`,
+        `input_gain_upper` ...) to the same.
+    values : dict of output to V, shape (m,), everything fitted.
+    plain : dict of output to V, of the board as solved, without scope and tolerances.
+    chi2, log_evidence : float, as `fit.Solution`.
+    left : dict of output to V rms, what is left.
+    """
+
+    board: Board
+    moved: dict
+    scope: dict
+    values: dict
+    plain: dict
+    chi2: float
+    log_evidence: float
+    left: dict
+
+
+class Trial:
+    """A record as one setup has it, ready for boards to be held against it.
+
+    Parameters
+    ----------
+    record : align.Record
+        Corrected by the setup.
+    setup : scope.Setup
+    circuit : Circuit
+    spread : boards.Spread
+    slack : float
+        Share of the movement of each output that may be left whatever the cause; `MODEL` for a
+        fair trial, more for a first look.
+    """
+
+    def __init__(self, record, setup, circuit, spread, slack=MODEL):
+        self.record, self.setup, self.circuit, self.spread = record, setup, circuit, spread
+        self.outputs = tuple(record.outputs)
+        m = len(record.time)
+        values, sigma = [], []
+        for name in self.outputs:
+            wave = record.outputs[name]
+            good = np.isfinite(record.sigma[name])
+            size = float(wave[good].std()) if good.any() else 0.0
+            model = (slack * size) ** 2 * max(m / WAYS, 1.0) + 1e-10
+            values.append(wave)
+            sigma.append(np.sqrt(record.sigma[name] ** 2 + model))
+        self.levels = self._levels()
+        for _, value, doubt in self.levels:
+            values.append([value])
+            sigma.append([doubt])
+        self.values = np.concatenate(values)
+        self.sigma = np.concatenate(sigma)
+
+    def _levels(self):
+        """DC levels of base lines that an input channel shows: (node, V, standard deviation)."""
+        out = []
+        if self.setup.at != "base lines":
+            return out
+        for side in ("upper", "lower"):
+            mean = self.record.means[side]
+            if getattr(self.circuit, f"{side}_mode") != "single" or not math.isfinite(mean):
+                continue
+            if abs(mean) > scope.LINE * self.circuit.v_supply:
+                out.append((f"base_{side}_pos", mean, 0.02 + 0.012 * abs(mean)))
+        return out
+
+    def stack(self, of_outputs, of_nodes):
+        """One vector from a part for each output and one for each level."""
+        m = len(self.record.time)
+        parts = []
+        for name in self.outputs:
+            if name == "out":
+                part = np.subtract(of_outputs.get("right", 0.0), of_outputs.get("left", 0.0))
+            else:
+                part = of_outputs.get(name, 0.0)
+            parts.append(np.broadcast_to(part, m))
+        parts += [np.array([of_nodes.get(node, 0.0)]) for node, _, _ in self.levels]
+        return np.concatenate(parts)
+
+    def seen(self, prediction):
+        """What the scope would show of a prediction, without its errors."""
+        return self.stack(prediction.values, prediction.rest)
+
+    def scope_columns(self, prediction, seen=None):
+        """What the scope does: list of (name, column, standard deviation).
+
+        `seen` is what the board shows, where that is more than the prediction.
+        """
+        seen = self.seen(prediction) if seen is None else seen
+        record, m = self.record, len(self.record.time)
+        out = []
+        for k, name in enumerate(self.outputs):
+            own = slice(k * m, (k + 1) * m)
+            wave, coupled = seen[own], name in self.setup.coupled
+            level = float(np.nanmean(wave))
+            offset = self.circuit.v_supply if coupled else scope.offset_of(record, name, level)
+            parts = [
+                (f"gain_{name}", wave - level if coupled else wave, scope.GAIN),
+                (f"offset_{name}", 1.0, offset),
+            ]
+            if name == "right" and m > 2:
+                parts.append(("skew_right", -np.gradient(wave, record.step), scope.SKEW))
+            for key, part, sigma in parts:
+                column = np.zeros(self.values.size)
+                column[own] = part
+                out.append((key, column, sigma))
+        for side in record.driven:
+            for name, sigma in (("input_gain", scope.GAIN), ("skew", scope.SKEW)):
+                key = f"{name}_{side}"
+                if key in prediction.columns:
+                    out.append((key, self.stack(prediction.columns[key], {}), sigma))
+        return out
+
+    def can_be(self, board):
+        """Whether the collectors of a faulty board rest anywhere near their means as captured.
+
+        Its bias alone is solved, a fifth of the work, and most faults are out by volts.
+        """
+        rest = solve_rest(board, self.setup.at)
+        if rest is None:
+            return True
+        for name in self.outputs:
+            good = np.isfinite(self.record.sigma[name])
+            if name not in rest or name in self.setup.coupled or not good.any():
+                continue
+            wave = self.record.outputs[name][good]
+            room = FAR_OFF * self.circuit.v_supply + 0.6 * float(np.ptp(wave))
+            if abs(float(wave.mean()) - rest[name]) > room:
+                return False
+        return True
+
+    def predict(self, board, names=()):
+        """`boards.predict` for this record."""
+        return predict(board, self.record, self.setup.at, names)
+
+    def first_look(self, prediction, names):
+        """Prepare `glance`: the columns of a prediction, for the scope and the tolerances.
+
+        Parameters
+        ----------
+        prediction : Prediction
+            Of the sound board, with the slopes of `names`.
+        names : sequence of str
+        """
+        columns = [column * sigma for _, column, sigma in self.scope_columns(prediction)]
+        for name in names:
+            if name in prediction.columns:
+                own = prediction.columns[name]
+                columns.append(self.stack(own, own) * self.spread.of(self.circuit, name))
+        a = np.column_stack(columns) / self.sigma[:, None]
+        a = np.where(np.isfinite(a), a, 0.0)
+        self._columns = a
+        self._inverse = np.linalg.inv(a.T @ a + np.eye(a.shape[1]))
+
+    def glance(self, prediction):
+        """Log evidence of a prediction under the slopes of another one, see `first_look`.
+
+        Returns
+        -------
+        float
+            -inf where there is no solution for most samples.
+        """
+        seen = self.seen(prediction)
+        known = np.isfinite(self.sigma)
+        use = known & np.isfinite(seen)
+        if use.sum() < 0.25 * known.sum():
+            return -math.inf
+        r = np.where(use, (self.values - np.where(use, seen, 0.0)) / self.sigma, 0.0)
+        b = self._columns.T @ r
+        lost = int((known & ~use).sum())
+        return -0.5 * float(r @ r - b @ (self._inverse @ b)) - 4.5 * lost
+
+    def fit(self, board, names, wide=None, prediction=None):
+        """Fit tolerances, scope, and the quantities that may move far.
+
+        Parameters
+        ----------
+        board : Board
+            Where to start.
+        names : sequence of str
+            Quantities that move within their tolerance.
+        wide : dict of str to float, optional
+            Quantities that may move far, with their standard deviations. Several that share one
+            number (a tuple of names as the key) move together.
+        prediction : Prediction, optional
+            Of the board itself with the slopes of all these names: then there is one linear fit.
+
+        Returns
+        -------
+        Outcome or None
+            None where the board has no solution, or not for most samples.
+        """
+        wide = wide or {}
+        groups = {key: key if isinstance(key, tuple) else (key,) for key in wide}
+        start = dict(board.moves)
+        at = {key: start.get(groups[key][0], 0.0) for key in wide}
+        best = self._once(board, names, groups, wide, at, prediction)
+        if prediction is not None or best is None or not wide:
+            return best
+        base, step = at, 1.0
+        for _ in range(ROUNDS):
+            ahead = {key: best.moved[key][0] - base[key] for key in wide}
+            if max(abs(d) / _unit(k) for k, d in ahead.items()) < 0.02:
+                break
+            at = {
+                key: base[key]
+                + step * float(np.clip(d, -LONGEST * _unit(key), LONGEST * _unit(key)))
+                for key, d in ahead.items()
+            }
+            found = self._once(replace(board, moves=_moves(groups, at)), names, groups, wide, at)
+            if found is not None and found.log_evidence > best.log_evidence:
+                best, base, step = found, at, 1.0
+            else:
+                step *= 0.35
+                if step < 0.1:
+                    break
+        return best
+
+    def polish(self, outcome, names, wide=None, least=-math.inf):
+        """Fit again around all that an outcome moved, so that no product of two is left out.
+
+        Parameters
+        ----------
+        outcome : Outcome
+        names, wide : as `fit`.
+        least : float
+            Log evidence that is still of interest: one that settles below is left at that.
+
+        Returns
+        -------
+        Outcome
+            The best one met.
+        """
+        wide = wide or {}
+        groups = {key: key if isinstance(key, tuple) else (key,) for key in wide}
+        start = dict(outcome.board.moves)
+        best, share = outcome, 1.0
+        at = {key: start.get(own[0], 0.0) for key, own in groups.items()}
+        for _ in range(POLISHING):
+            ahead = {
+                k: by + (1.0 - share) * (at.get(k, 0.0) - by) for k, (by, _) in best.moved.items()
+            }
+            own = {key: groups.get(key, (key,)) for key in ahead}
+            board = replace(outcome.board, moves=_moves(own, ahead))
+            found = self._once(board, names, groups, wide, ahead)
+            gained = -math.inf if found is None else found.log_evidence - best.log_evidence
+            if gained > 0.0:
+                best, at, share = found, ahead, 1.0
+            else:
+                share *= 0.4
+            # each round wins less than the one before it
+            hopeless = best.log_evidence + max(gained, 0.0) < least
+            if abs(gained) < SETTLED or share < 0.1 or hopeless:
+                break
+        return best
+
+    def _once(self, board, names, groups, wide, at, prediction=None):
+        """One linear fit around a board, whose quantities have moved by `at` already."""
+        inside = tuple(n for n in names if not any(n in g for g in groups.values()))
+        every = (*inside, *(n for g in groups.values() for n in g))
+        if prediction is None:
+            prediction = self.predict(board, every)
+        if prediction.ok < SOLVED and not self.record.periodic or prediction.ok < 0.3:
+            return None
+        of_board = []  # (key, column, standard deviation, centre)
+        for name in inside:
+            if name in prediction.columns:
+                own = prediction.columns[name]
+                sigma = self.spread.of(self.circuit, name)
+                of_board.append((name, self.stack(own, own), sigma, -at.get(name, 0.0)))
+        for key, group in groups.items():
+            column = np.zeros(self.values.size)
+            for name in group:
+                own = prediction.columns.get(name, {})
+                column = column + self.stack(own, own)
+            of_board.append((key, column, wide[key], -at[key]))
+        seen = self.seen(prediction)
+        shown = seen
+        for _ in range(2):  # the scope acts on what the board shows, tolerances included
+            of_scope = [(*part, 0.0) for part in self.scope_columns(prediction, shown)]
+            keys, columns, prior, centre = zip(*of_scope, *of_board)
+            columns = np.column_stack(columns)
+            use = np.isfinite(seen) & np.isfinite(columns).all(axis=1) & np.isfinite(self.sigma)
+            if use.sum() < 0.25 * use.size:
+                return None
+            left = np.where(use, self.values - seen, 0.0)
+            columns = np.where(use[:, None], columns, 0.0)
+            found = least_squares(columns, left, np.where(use, self.sigma, math.inf), prior, centre)
+            shown = seen + columns[:, len(of_scope) :] @ found.x[len(of_scope) :]
+        spread = np.sqrt(np.diag(found.covariance))
+        got = {k: (float(x), float(s)) for k, x, s in zip(keys, found.x, spread)}
+        of_board = {part[0] for part in of_board}
+        got |= {k: (at.get(k, 0.0) + x, s) for k, (x, s) in got.items() if k in of_board}
+        # what has no answer is as unlikely as a datum three standard deviations off
+        lost = int((~use & np.isfinite(self.sigma)).sum())
+        m = len(self.record.time)
+        fitted = seen + columns @ found.x
+        parts = {n: slice(k * m, (k + 1) * m) for k, n in enumerate(self.outputs)}
+        return Outcome(
+            board=board,
+            moved={k: v for k, v in got.items() if k in of_board},
+            scope={k: v for k, v in got.items() if k not in of_board},
+            values={n: np.where(use[cut], fitted[cut], np.nan) for n, cut in parts.items()},
+            plain={n: seen[cut] for n, cut in parts.items()},
+            chi2=found.chi2 + 9.0 * lost,
+            log_evidence=found.log_evidence - 4.5 * lost,
+            left={
+                n: float(np.sqrt(np.mean(found.residual[cut][use[cut]] ** 2)))
+                if use[cut].any()
+                else math.nan
+                for n, cut in parts.items()
+            },
+        )
+
+
+def _moves(groups, at):
+    return tuple((name, by) for key, by in at.items() for name in groups[key])
+
+
+def _unit(key):
+    """What counts as one step of a quantity: 1 in its logarithm, 25 K."""
+    return 25.0 if key == "temperature" else 1.0

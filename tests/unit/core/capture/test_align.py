@@ -1,0 +1,105 @@
+"""What the fits see of a capture: one period folded, or a stretch; what rests, what is cut off."""
+
+import math
+
+import numpy as np
+import pytest
+
+from forktail.core.capture.align import align, find_period, find_sine
+from forktail.core.capture.read import Capture
+from forktail.core.checks import QuantityError
+
+SPAN = 0.5e-3
+
+
+def capture(rows=4000, upper=50e3, lower=45e3, noise=0.0, seed=1, **more):
+    rng = np.random.default_rng(seed)
+    t = np.arange(rows) * (SPAN / rows)
+    u = 0.1 * np.sin(2 * np.pi * upper * t + 0.4)
+    low = 0.02 * np.sin(2 * np.pi * lower * t - 1.0)
+    out = 3.0 * u * low / 0.02
+    waves = {
+        "v_upper": u + 0.3,
+        "v_lower": low,
+        "v_left": 10.7 - out / 2,
+        "v_right": 10.7 + out / 2,
+    }
+    waves = {n: w + noise * rng.normal(size=rows) for n, w in waves.items()} | more
+    return Capture(time=t, v_out=waves["v_right"] - waves["v_left"], **waves)
+
+
+def test_two_sines_are_folded_onto_their_common_period():
+    record = align(capture(noise=1e-3))
+    assert record.periodic and record.step * len(record.time) == pytest.approx(1 / 5e3, rel=1e-4)
+    t = record.time
+    assert record.inputs["upper"] == pytest.approx(
+        0.1 * np.sin(2 * np.pi * 50e3 * t + 0.4), abs=2e-3
+    )
+    # folded, the noise of a place is that of a row over the root of its rows
+    product = np.sin(2 * np.pi * 50e3 * t + 0.4) * np.sin(2 * np.pi * 45e3 * t - 1.0)
+    assert record.outputs["right"] == pytest.approx(10.7 + 0.15 * product, abs=3e-3)
+    assert record.noise["right"] == pytest.approx(1e-3, rel=0.15)
+    assert np.median(record.sigma["right"]) < 0.6e-3
+    assert record.means["upper"] == pytest.approx(0.3, abs=1e-3)
+
+
+def test_frequencies_and_periods():
+    t = np.arange(3000) * 1e-6
+    sine = find_sine(t, 0.02 * np.sin(2 * np.pi * 12345.0 * t + 1.0) + 5.0)
+    assert sine.frequency == pytest.approx(12345.0, rel=1e-9)
+    assert sine.peak == pytest.approx(0.02, rel=1e-9) and sine.mean == pytest.approx(5.0)
+    other = find_sine(t, np.sin(2 * np.pi * 1371.666666 * t))
+    assert find_period([sine, other], 3e-3)[0] == pytest.approx(9 / 12345.0, rel=1e-6)
+    assert find_period([sine], 3e-3)[0] == pytest.approx(1 / 12345.0, rel=1e-9)
+    assert find_period([sine, other], 0.1e-3) is None
+
+
+def test_a_falling_call_is_a_stretch_of_equal_steps():
+    t = np.arange(4000) * (SPAN / 4000)
+    call = 0.02 * np.sin(2 * np.pi * (60e3 * t - 2e7 * t**2))
+    record = align(capture(v_lower=call))
+    assert not record.periodic and 256 <= len(record.time) <= 1024
+    assert np.ptp(np.diff(record.time)) < 1e-12
+
+
+def test_an_input_that_only_hisses_rests():
+    rng = np.random.default_rng(2)
+    record = align(capture(v_lower=2e-4 * rng.normal(size=4000)))
+    assert record.off == ("lower",) and not record.inputs["lower"].any()
+    assert record.driven == ("upper",)
+    still = align(capture(v_lower=np.zeros(4000), v_upper=None))
+    assert still.off == ("upper", "lower") and len(still.time) == 1
+    assert still.outputs["left"][0] == pytest.approx(10.7, abs=0.01)
+
+
+def test_a_screen_that_cuts_off():
+    whole = capture(noise=2e-4)
+    upper = np.clip(whole.v_upper, 0.23, 0.37)
+    left = np.clip(whole.v_left, 10.6, 99.0)
+    record = align(capture(v_upper=upper, v_left=left))
+    assert set(record.cut) == {"v_upper", "v_left"}
+    # a sine that is cut off is known all the same
+    wanted = 0.1 * np.sin(2 * np.pi * 50e3 * record.time + 0.4)
+    assert record.inputs["upper"] == pytest.approx(wanted, abs=3e-3)
+    assert np.isinf(record.sigma["left"]).mean() > 0.05
+
+
+def test_steps_of_eight_bits_do_not_average_away():
+    bit = 0.05
+    coarse = capture(v_left=bit * np.round(capture().v_left / bit))
+    record = align(coarse)
+    assert record.levels["left"] == pytest.approx(bit)
+    assert np.median(record.sigma["left"]) > 0.5 * bit / math.sqrt(12.0)
+
+
+def test_a_wave_is_brought_back_to_the_rows():
+    record = align(capture())
+    again = record.spread(record.inputs["upper"], capture().time)
+    assert again == pytest.approx(capture().v_upper - 0.3, abs=2e-4)
+
+
+def test_too_few_samples_a_cycle():
+    t = np.arange(400) * 8e-6
+    chirp = np.sin(2 * np.pi * (0.30 * np.arange(400) + 1e-4 * np.arange(400) ** 2))
+    with pytest.raises(QuantityError, match="a cycle of the input has only"):
+        align(Capture(time=t, v_out=chirp, v_upper=chirp, v_lower=np.roll(chirp, 3)))
