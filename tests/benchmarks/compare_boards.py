@@ -8,7 +8,6 @@ names the true cause, names others beside it that it says cannot be told apart, 
 picture no scope could tell from the true one. Two processes.
 """
 
-import inspect
 import math
 import multiprocessing
 import sys
@@ -22,7 +21,6 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import boards_reference as reference  # noqa: E402
-from forktail.core.built.circuit import single_faults  # noqa: E402
 from forktail.core.built.mismatch import Tolerances  # noqa: E402
 from forktail.core.built.network import solve_built  # noqa: E402
 from forktail.core.capture.compare import compare_capture  # noqa: E402
@@ -72,15 +70,14 @@ class Outcome:
 
 def ask(board):
     """Read the record of a board and compare it with its plan."""
-    extra = {}
-    known = inspect.signature(compare_capture).parameters
-    if "probed" in known:
-        extra["probed"] = board.probed
-    if "tolerances" in known:
-        extra["tolerances"] = Tolerances(resistor=board.tolerance)
     begin = time.perf_counter()
     try:
-        found = compare_capture(read_capture(board.text()), board.circuit, **extra)
+        found = compare_capture(
+            read_capture(board.text()),
+            board.circuit,
+            board.probed,
+            Tolerances(resistor=board.tolerance),
+        )
     except QuantityError as error:
         return Answer((), math.nan, 0, 0, math.nan, math.nan, str(error))
     seconds = time.perf_counter() - begin
@@ -91,17 +88,15 @@ def ask(board):
         board.circuit, board.clean["v_upper"][:samples], board.clean["v_lower"][:samples], False
     )
     one = time.perf_counter() - begin
-    tried = getattr(found, "tried", len(single_faults(board.circuit)))
-    return Answer(ranked, belief, tried, samples, seconds, one)
+    return Answer(ranked, belief, found.tried, samples, seconds, one)
 
 
 def ranking(found):
     """Groups of keys of an answer, likeliest first, and the belief in the first."""
-    causes = [c for c in found.causes if c.key != "noise"]
-    if not causes or getattr(found, "healthy", False):
-        return (("",),), getattr(found, "belief", math.nan)
-    groups = tuple((c.key, *getattr(c, "alike", ())) for c in causes)
-    return groups, float(getattr(causes[0], "belief", causes[0].score))
+    if found.healthy:
+        return (("",),), found.belief
+    groups = tuple((c.key, *c.alike) for c in found.causes)
+    return groups, found.causes[0].belief if groups else math.nan
 
 
 def _is_true(board, said):

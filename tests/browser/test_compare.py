@@ -1,8 +1,11 @@
 """The Compare page as a builder uses it: example, own file, wrong file, mapping, exports."""
 
 import csv
+import re
+from statistics import fmean
 
 import pytest
+from playwright.sync_api import expect
 
 from forktail.resources import assets_dir
 
@@ -29,19 +32,68 @@ def example(open_page):
 
 def test_example_names_its_causes_and_draws(example):
     page = example
-    assert "lower pair off balance" in page.locator(".verdict .sentence").inner_text()
-    assert page.locator(".causes li").first.locator("b").inner_text() == "Lower pair off balance"
+    said = page.locator(".verdict .sentence").inner_text()
+    assert said.startswith("Not as predicted. Likeliest cause: R9 about 1.5")
+    first = page.locator(".causes .cause").nth(1)
+    assert first.locator("b").inner_text().startswith("R9 about 1.5")
+    assert first.locator("input").is_checked()
     assert page.locator("#plot-overlay canvas").first.is_visible()
     page.wait_for_url("**/compare?*example=yes*")
-    scale = page.locator("table.errors tr", has_text="Scale error").inner_text()
-    assert "\u22125." in scale and "\u00b1" in scale
+    product = page.locator("table.errors tr", has_text="Product over both inputs").inner_text()
+    assert "outside" in product
     with page.expect_download() as download:
         page.get_by_role("button", name="Save Figures as CSV").click()
     rows = list(csv.DictReader(download.value.path().read_text().splitlines()))
-    assert float(rows[0]["value"]) == pytest.approx(-0.057, abs=0.01)
+    # the product of one load instead of two: the mean of 1.5 and 2.2 kohm over 2.2 kohm
+    ratio = float(rows[0]["measured"]) / float(rows[0]["predicted"])
+    assert ratio == pytest.approx((1.5 + 2.2) / 4.4, abs=0.04)
     with page.expect_download() as download:
-        page.get_by_role("button", name="Save Output: captured over predicted as SVG").click()
+        page.get_by_role("button", name="Save Output: captured, predicted, and the cause chosen as SVG").click()
     assert b"<svg" in download.value.path().read_bytes()
+
+
+def lines_of(page, plot):
+    """What each line of a plot shows, in the order of drawing: lists of V or mV."""
+    return page.evaluate(
+        """(name) => {
+          const figure = [...Bokeh.documents[0].all_models].find((m) => m.name === name);
+          return figure.renderers.slice(1).map((r) => [...r.data_source.data.y]);
+        }""",
+        plot,
+    )
+
+
+def apart(one, other):
+    """Mean distance of two lines where both are drawn."""
+    return fmean(abs(a - b) for a, b in zip(one, other) if a == a and b == b)
+
+
+def test_a_chosen_cause_lies_over_the_capture_and_opens_in_build(example, tmp_path):
+    page = example
+    planned, measured, fitted = lines_of(page, "overlay")
+    assert apart(fitted, measured) < 10.0 and apart(planned, measured) > 150.0  # mV
+    page.locator(".causes .cause input").first.check()  # the circuit as planned
+    page.wait_for_function(
+        """() => {
+          const figure = [...Bokeh.documents[0].all_models].find((m) => m.name === "overlay");
+          const [planned, , fitted] = figure.renderers.slice(1).map((r) => r.data_source.data.y);
+          return planned.every((v, k) => !(Math.abs(v - fitted[k]) > 1e-3));
+        }"""
+    )
+    with page.expect_download() as download:
+        page.get_by_role("link", name="as a file").first.click()
+    found = tmp_path / download.value.suggested_filename
+    download.value.save_as(found)
+    page.get_by_role("link", name="on Build").first.click()
+    page.wait_for_url("**/build?*r_load_right=1.5*")
+    load = page.locator('.parts [data-entry="r_load_right"]')
+    expect(load).to_have_value(re.compile(r"1\.5\d* k"))
+    linked = load.input_value()
+    load.fill("4.7k")
+    load.press("Enter")
+    expect(load).to_have_value(re.compile("4.7 k"))
+    page.locator("input[type=file]").set_input_files(found)
+    expect(load).to_have_value(linked)
 
 
 def test_bad_file_is_one_line_and_nothing_is_lost(example, tmp_path):
@@ -54,7 +106,7 @@ def test_bad_file_is_one_line_and_nothing_is_lost(example, tmp_path):
     page.wait_for_selector(".drop-status.bad", timeout=SOLVED)
     said = status(page).inner_text()
     assert "row 100, column 2 (upper)" in said and "stays open" in said
-    assert page.locator(".causes li").count() >= 3
+    assert page.locator(".causes .cause").count() >= 2
     # and the page works on
     page.locator("#q-shipped").select_option("beacon-modulator")
     page.get_by_text("with the circuit \u201cBeacon modulator\u201d").wait_for()
@@ -62,7 +114,7 @@ def test_bad_file_is_one_line_and_nothing_is_lost(example, tmp_path):
 
 def test_own_file_with_decimal_comma_is_sent_in_pieces_and_mapped(open_page, tmp_path):
     page = open_page("compare")
-    rows = [r.split(",") for r in ASSET.read_text().splitlines()[5:]]
+    rows = [r.split(",") for r in ASSET.read_text().splitlines()[4:]]
     own = tmp_path / "own.csv"
     # long enough for more than one piece of 384 KiB
     lines = [
@@ -79,7 +131,7 @@ def test_own_file_with_decimal_comma_is_sent_in_pieces_and_mapped(open_page, tmp
     page.locator("#q-column_left").select_option("4")
     page.locator("#q-column_right").select_option("5")
     page.locator("#q-column_out").select_option("none")
-    page.get_by_text("Lower pair off balance").first.wait_for(timeout=SOLVED)
+    page.get_by_text("R9 about 1.5").first.wait_for(timeout=SOLVED)
     assert "12000 rows, 5 columns" in status(page).inner_text()
 
 

@@ -8,7 +8,6 @@ from pathlib import Path
 from forktail.circuits import shipped_files
 from forktail.cli.plan import read_text
 from forktail.core.capture.compare import as_plain
-from forktail.core.capture.explain import percent
 from forktail.core.capture.read import MAX_BYTES, ROLES, read_table
 from forktail.core.checks import QuantityError
 from forktail.core.quantities import parse_quantity
@@ -233,7 +232,7 @@ def text_of(comparison, circuit, notes=()):
     if c.causes:
         out += ["", "CAUSES (belief)"]
     for cause in c.causes:
-        out.append(f"{percent(cause.belief):>9}  {cause.title}. {cause.evidence}")
+        out.append(f"{cause.share:>9}  {cause.title}. {cause.evidence}")
         out += [f"           or: {title}" for title in cause.titles[1:]]
         if cause.advice:
             out.append(f"           To do: {cause.advice}")

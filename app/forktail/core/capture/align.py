@@ -10,7 +10,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from forktail.core.capture.fit import find_rails, least_squares, noise_of, only_noise, step_of
+from forktail.core.capture.fit import (
+    Solution,
+    find_rails,
+    least_squares,
+    noise_of,
+    only_noise,
+    step_of,
+)
 from forktail.core.checks import QuantityError
 from forktail.core.quantities import format_quantity
 
@@ -24,6 +31,8 @@ DRIFT = 0.004
 MOST_ROWS = 2**18
 #: A folded input may leave this share of itself beside its noise, or it does not repeat.
 REPEATS = 0.03
+#: With more cycles than this from row to row, neighbouring rows tell nothing of the noise.
+COARSE = 0.125
 _INPUTS = {"upper": "v_upper", "lower": "v_lower"}
 
 
@@ -148,7 +157,7 @@ def find_sine(time, wave, use=None):
     if not f > 0.0:
         return None
     centre = 0.5 * (t[0] + t[-1])
-    found = None
+    found: Solution | None = None
     for _ in range(12):
         turn = 2.0 * math.pi * f * (t - centre)
         c, s = np.cos(turn), np.sin(turn)
@@ -162,7 +171,7 @@ def find_sine(time, wave, use=None):
             f *= 1.0 + step
             if abs(step) < 1e-12:
                 break
-    if f * span < 0.5:
+    if found is None or f * span < 0.5:
         return None
     a, b = found.x[:2]
     back = 2.0 * math.pi * f * centre
@@ -262,9 +271,8 @@ def align(capture, keep_means=False):
         if rails.clipped_low or rails.clipped_high:
             use = ~(rails.at_low | rails.at_high)
             cut[channel] = rails.share
-        sines[side] = find_sine(time, wave, use) if use.sum() >= 16 else None
-        if channel in cut and sines[side] is not None:
-            s = sines[side]
+        s = sines[side] = find_sine(time, wave, use) if use.sum() >= 16 else None
+        if channel in cut and s is not None:
             if s.rest < 0.05 * s.peak:
                 wave = np.where(use, wave, s.value(time))
                 means[side] = s.mean
@@ -347,10 +355,10 @@ def _fold(values, use, place, offset, m):
     at = place[use]
     count = np.bincount(at, minlength=m)
     full = count > 0
-    wave = None
+    wave = np.zeros(m)
     moved = values[use]
-    for _ in range(2):
-        if wave is not None:
+    for k in range(2):
+        if k:
             slope = 0.5 * (np.roll(wave, -1) - np.roll(wave, 1))
             moved = values[use] - slope[at] * offset[use]
         total = np.bincount(at, moved, minlength=m)
@@ -391,13 +399,17 @@ def _folded(time, waves, outputs, good, driven, sines, common):
     offset = at - place
     place %= m
     inputs = {}
+    coarse = max(frequencies) * float(np.median(np.diff(time))) > COARSE
     for side, wave in waves.items():
         if side not in driven:
             inputs[side] = np.zeros(m)
             continue
         folded, _, noise = _fold(wave, keep, place, offset, m)
         # what one row leaves beside noise must be small, or the wave does not repeat
-        if noise > REPEATS * folded.std() + 1.5 * noise_of(wave[keep]) + common["steps"][side]:
+        hiss = 1.5 * noise_of(wave[keep])
+        if coarse:
+            hiss = min(hiss, 0.3 * folded.std())
+        if noise > REPEATS * folded.std() + hiss + common["steps"][side]:
             return None
         inputs[side] = folded - (folded.mean() if abs(wave.mean()) < 1e-12 else 0.0)
     means, sigma, levels, noise = {}, {}, {}, {}

@@ -8,6 +8,7 @@ logarithm of their factor, the temperature by kelvin.
 import math
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
+from typing import Any
 
 import numpy as np
 
@@ -108,7 +109,9 @@ class Board:
     @cached_property
     def solved(self):
         """The circuit with what moves as a field of it, and factors on parts for the solver."""
-        c, fields, scale = self.circuit, {}, {}
+        c = self.circuit
+        fields: dict[str, Any] = {}
+        scale: dict[str, float] = {}
         for name, by in self.moves:
             if name == "temperature":
                 fields[name] = float(np.clip(c.temperature + by, COLDEST, HOTTEST))
@@ -134,7 +137,8 @@ class Board:
         for side, pole in zip(("left", "right"), path_of(sound).poles or (path.load_pole,) * 2):
             by = m.get(f"r_load_{side}", 0.0) + m.get(f"c_{side}", 0.0)
             poles.append(math.inf if f"short:r_load_{side}" in c.faults else pole * math.exp(-by))
-        return Path(*feeds, load_pole=path.load_pole, poles=tuple(poles))
+        upper, lower = feeds
+        return Path(upper, lower, load_pole=path.load_pole, poles=tuple(poles))
 
 
 @dataclass

@@ -80,7 +80,8 @@ def guess_roles(data, names, units, numbers):
     notes : tuple of str
     """
     width = data.shape[1]
-    roles, notes = {}, []
+    roles: dict[str, int] = {}
+    notes = []
     for k, name in enumerate(names):
         role = role_of(name)
         if role in ("time", "index") or (role and units[k] in ("V", "")):

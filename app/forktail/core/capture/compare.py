@@ -16,6 +16,7 @@ from forktail.core.capture.boards import Board, Spread, movable, predict, solve_
 from forktail.core.capture.explain import causes_of, scope_lines, telling, verdict_of
 from forktail.core.capture.figures import figures_of, slope_caution
 from forktail.core.capture.hypotheses import Searcher
+from forktail.core.capture.scope import recognised
 from forktail.core.capture.trial import Trial
 from forktail.core.checks import Floats, QuantityError
 from forktail.core.models import BuiltCell
@@ -36,7 +37,8 @@ class Comparison:
     time, measured, predicted, fitted, residual : arrays
         s and V. `measured` is the output with the scope set right, `predicted` that of the
         circuit as planned, `fitted` that of the likeliest hypothesis with tolerances and the
-        errors of the scope; `residual` is measured less predicted. NaN where there is none.
+        errors of the scope (that of the plan where none is believed); `residual` is measured less
+        predicted. NaN where there is none.
     outputs : tuple of (name, measured, predicted) of each captured output.
     v_upper, v_lower : arrays, V, inputs that the prediction used.
     used : array of bool, rows that are held against the prediction.
@@ -175,14 +177,19 @@ def _answer(capture, plan, record, search, spread, probed, warnings, tell):
     causes = causes_of(plan, search, spread)
     healthy, belief, verdict = verdict_of(search, causes)
     sound = next((f for f in search.found if f.suspect.key == "healthy"), None)
-    likeliest = sound if (healthy and sound) or not causes else causes[0].found
-    setup = likeliest.setup
+    lost = not healthy and (not causes or search.other > causes[0].belief)
+    if lost:  # nothing to be believed in, nor any mistake of the scope
+        likeliest = search.found[0]
+        setup = recognised(record, plan, likeliest.setup.at)
+    else:
+        likeliest = sound if sound and healthy else causes[0].found
+        setup = likeliest.setup
     right = setup.correct(record)
     names = movable(plan, setup.at)
     prediction = predict(Board(plan), right, setup.at, names)
     trial = Trial(right, setup, plan, spread)
     tell(0.97, "what tells causes apart")
-    apart = "" if healthy or not causes else telling(plan, causes[0], right, setup.at, spread)
+    apart = "" if healthy or lost else telling(plan, causes[0], right, setup.at, spread)
     figures = figures_of(trial, likeliest.outcome, prediction, names)
     rows = _rows(capture, right)
     time = capture.time[rows]
@@ -192,12 +199,14 @@ def _answer(capture, plan, record, search, spread, probed, warnings, tell):
     predicted = _planned(plan, right, setup, prediction, time, capture, rows)
     output = _difference(measured)
     expected = _difference(_levelled(predicted, setup))
-    fitted = _shown(right, _levelled(dict(likeliest.outcome.values), setup), time)
+    fitted = expected
+    if not lost:
+        fitted = _shown(right, _levelled(dict(likeliest.outcome.values), setup), time)
     used = np.isfinite(expected) & np.isfinite(output)
     rest = output - expected
     caution = slope_caution(plan, right)
     warnings += [caution] if caution else []
-    warnings += _cautions(right, setup)
+    warnings += _cautions(right, setup) + _frozen(capture, record)
     return Comparison(
         name=capture.name,
         circuit=plan,
@@ -216,7 +225,7 @@ def _answer(capture, plan, record, search, spread, probed, warnings, tell):
         causes=causes,
         telling=apart,
         other=search.other,
-        scope=scope_lines(setup, likeliest.outcome, record, probed),
+        scope=scope_lines(setup, None if lost else likeliest.outcome, record, probed),
         figures=figures,
         probed=setup.at,
         named=probed,
@@ -274,16 +283,17 @@ def _planned(plan, record, setup, prediction, time, capture, rows):
         values = dict(prediction.values)
         values["out"] = values["right"] - values["left"]
         return {n: record.spread(values[n], time) for n in names}
-    waves = []
+    waves = {}
     for side in ("upper", "lower"):
         source = {"upper": "lower", "lower": "upper"}[side] if "inputs" in setup.exchanged else side
         wave = getattr(capture, f"v_{source}")
         if side in record.off or wave is None:
-            waves.append(np.zeros(len(time)))
+            waves[side] = np.zeros(len(time))
         else:
-            waves.append((wave[rows] - wave.mean()) / setup.factor(source))
+            waves[side] = (wave[rows] - wave.mean()) / setup.factor(source)
     step = float(np.median(np.diff(time))) if capture.uniform else math.nan
-    passed = run_path(BuiltCell(plan), *waves, step, at=setup.at, periodic=False)
+    cell = BuiltCell(plan)
+    passed = run_path(cell, waves["upper"], waves["lower"], step, at=setup.at, periodic=False)
     point = passed.loads
     found = {"left": point.v_left, "right": point.v_right, "out": point.v_out}
     return {n: found[n] for n in names}
@@ -306,6 +316,18 @@ def _cautions(record, setup):
     if set(record.off) == {"upper", "lower"}:
         out = ["Both inputs are at rest: only the levels of the collectors are compared."]
     return out
+
+
+def _frozen(capture, record):
+    """Channels without even noise: a board that does nothing looks like a trace off the screen."""
+    names = {"left": "left collector", "right": "right collector", "out": "output"}
+    still = [n for n in record.outputs if np.ptp(getattr(capture, f"v_{n}")) == 0.0]
+    return [
+        f"The channel of the {names[n]} has one value in every row, without noise: look whether "
+        "its trace was on the screen."
+        for n in still
+        if record.driven
+    ]
 
 
 def found_circuit(comparison, place=None):

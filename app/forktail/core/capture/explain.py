@@ -45,6 +45,11 @@ class Cause:
     others: tuple = ()
 
     @property
+    def share(self):
+        """The belief in words: `96 %`."""
+        return percent(self.belief)
+
+    @property
     def titles(self):
         """The title of each one of the group."""
         return (self.title, *(t for _, t in self.others))
@@ -128,6 +133,9 @@ def _value(circuit, part):
 def _evidence(circuit, spread, found, healthy):
     """What is left with it, and what a healthy board would need."""
     o = found.outcome
+    if all(np.size(wave) == 1 for wave in o.values.values()):
+        said = [f"the mean of {_CHANNELS[n]} is {_volts(float(w[0]))}" for n, w in o.plain.items()]
+        return f"With it {' and '.join(said)}."
     name = max(o.left, key=lambda n: o.left[n] if math.isfinite(o.left[n]) else -1.0)
     text = f"With it {_volts(o.left[name])} rms of {_CHANNELS[name]} is left"
     if healthy is None:
@@ -141,6 +149,8 @@ def _evidence(circuit, spread, found, healthy):
     left = sound.left.get(name, math.nan)
     if left > 1.5 * o.left[name]:
         return f"{text}; with every part within its tolerance {_volts(left)} would be."
+    if far < 1.0:
+        return f"{text}, no less than with every part within its tolerance."
     names = part_reference(circuit, part) or _QUANTITIES.get(part, part)
     return f"{text}; a healthy board would need {names} {far:.0f} standard deviations off."
 
@@ -195,7 +205,7 @@ def causes_of(circuit, search, spread):
     """
     healthy = next((f for f in search.found if f.suspect.key == "healthy"), None)
     left = [f for f in search.found if f is not healthy and f.belief >= LEAST * 1e-6]
-    out = []
+    out: list[Cause] = []
     while left and len(out) < 8:
         first = left.pop(0)
         own = first.outcome.log_evidence
@@ -207,7 +217,8 @@ def causes_of(circuit, search, spread):
         out.append(
             Cause(
                 first.key, title_of(circuit, first), belief,
-                _evidence(circuit, spread, first, healthy), _advice(circuit, first), first.belief, first,
+                _evidence(circuit, spread, first, healthy), _advice(circuit, first),
+                first.belief, first,
                 tuple(f.key for f in alike),
                 tuple((f, title_of(circuit, f)) for f in alike),
             )
@@ -276,9 +287,9 @@ def telling(circuit, cause, record, at, spread):
     rest = [solve_rest(b, "generator") for b in boards]
     best = None
     for node, where in TEST_POINTS.items():
-        values = [r.get(node) if r else None for r in rest]
-        if any(v is None for v in values):
+        if not all(r and node in r for r in rest):
             continue
+        values = [r[node] for r in rest]
         doubt = doubts.get(node, 0.0) + METER + METER_SHARE * abs(values[0])
         apart = np.abs(np.array(values) - values[0]) / doubt
         told = float(weights[apart > 4.0].sum())
@@ -324,12 +335,12 @@ def _alone(group, boards, weights, record, at):
             record, inputs={**record.inputs, off: np.zeros_like(record.inputs[off])},
             off=(off,),
         )  # fmt: skip
-        sizes = []
+        found = []
         for board in boards:
             values = predict(board, quiet, at).values
             out = values["right"] - values["left"]
-            sizes.append(float(np.ptp(out[np.isfinite(out)])) if np.isfinite(out).any() else 0.0)
-        sizes = np.array(sizes)
+            found.append(float(np.ptp(out[np.isfinite(out)])) if np.isfinite(out).any() else 0.0)
+        sizes = np.array(found)
         apart = np.abs(sizes - sizes[0]) / (0.1 * np.maximum(sizes, sizes[0]) + 0.01)
         told = float(weights[apart > 4.0].sum())
         if told > 0.0 and (best is None or told > best[0]):
@@ -408,7 +419,10 @@ def _errors(outcome):
                 if key.startswith(kind):
                     yield _CHANNELS[key.removeprefix(kind)].removeprefix("the "), x
 
-    gains = [f"{name} {100.0 * x:+.1f} %" for name, x in told("input_gain_", "gain_")]
+    gains = [
+        f"{name} {100.0 * x:+.1f} %".replace("-", "\u2212")
+        for name, x in told("input_gain_", "gain_")
+    ]
     offsets = [f"{name} {_volts(x)}" for name, x in told("offset_") if abs(x) < 1.0]
     text = "Put down to the scope, within what such instruments keep: gain of " + ", ".join(gains)
     return text + (f"; offset of {', '.join(offsets)}" if offsets else "") + "."

@@ -96,7 +96,7 @@ def _terms(trial, prediction, names, both):
         shapes.append(("product", "Product over both inputs", u * low, "1/V"))
     for side, wave in (("upper", u), ("lower", low)):
         if side in record.driven:
-            name = f"{side.capitalize()} input in the output, slope of a straight line"
+            name = f"{side.capitalize()} input in the output, slope"
             shapes.append((f"feed_{side}", name, wave, ""))
     rows = np.column_stack(
         [*(loaded(w, record.step, pole, record.periodic) for _, _, w, _ in shapes), np.ones(m)]

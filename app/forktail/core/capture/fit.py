@@ -333,12 +333,15 @@ def fit_product(v_upper, v_lower, v_out, memory=None, use=None):
     found = least_squares(columns, v_out)
     residual = found.residual
     spread = np.sqrt(np.diag(_covariance(columns, residual, found.covariance)))
-    terms = [
+    gain, feed_upper, feed_lower, offset = (
         Term(float(f / s), float(u / s), unit)
         for f, s, u, unit in zip(found.x, size, spread, ("1/V", "", "", "V"))
-    ]
+    )
     return ProductFit(
-        *terms,
+        gain,
+        feed_upper,
+        feed_lower,
+        offset,
         residual_rms=float(np.sqrt(np.mean(residual**2))),
         noise_rms=noise_of(residual),
         correlation=_correlation(residual),

@@ -9,6 +9,7 @@ is off by any factor, small ones first.
 
 import math
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
@@ -271,7 +272,7 @@ class Searcher:
 
     def _glance(self, suspect, main, alike):
         """First look at one hypothesis: list of (log odds, Suspect, look, start)."""
-        out = []
+        out: list[tuple] = []
         if suspect.wide:
             for x in alike:
                 rough = x.loose.fit(
@@ -295,7 +296,7 @@ class Searcher:
     # ---- belief
 
     def _ranked(self, found, mains):
-        best = {}
+        best: dict[str, Found] = {}
         total = []
         found = [self._as_sound(f) for f in found]
         for f in found:
@@ -344,8 +345,8 @@ class _Look:
     loose: Trial
     prediction: object
     names: tuple
-    rough: object
-    outcome: object
+    rough: Any
+    outcome: Any
 
     @property
     def inputs(self):

@@ -141,7 +141,7 @@ def setups(record, plain):
     tuple of tuple of Setup
         Grouped: those of one group have the same inputs, so one solution serves them all.
     """
-    changed = [((), 0.0, ())]
+    changed: list[tuple] = [((), 0.0, ())]
     for side in record.driven:
         changed += [(((side, f),), ODDS, ()) for f in (*FACTORS, -1.0)]
     if len(record.driven) == 2:

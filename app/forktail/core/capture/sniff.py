@@ -232,7 +232,8 @@ def find_start(text, layout, name):
     ------
     QuantityError
     """
-    offset, headings = 0, []
+    offset = 0
+    headings: list[list[str]] = []
     while offset < len(text):
         end = text.find("\n", offset)
         end = len(text) if end < 0 else end

@@ -68,8 +68,8 @@ class CaptureTable:
     delimiter: str
     decimal: str
     numbers: tuple = ()
-    row_numbers: np.ndarray = None
-    sample_numbers: np.ndarray = None
+    row_numbers: np.ndarray | None = None
+    sample_numbers: np.ndarray | None = None
     start: float = math.nan
     name: str = "capture"
     notes: tuple = ()
@@ -196,7 +196,8 @@ class _Rows:
         self.layout, self.names, self.first_row = layout, names, first_row
         self.places, self.name = places, name
         self.row_numbers = self.sample_numbers = None
-        self.beside, self.notes = [], ()
+        self.beside: list = []
+        self.notes: tuple[str, ...] = ()
 
     @property
     def last_row(self):

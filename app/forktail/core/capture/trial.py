@@ -85,7 +85,7 @@ class Trial:
 
     def _levels(self):
         """DC levels of base lines that an input channel shows: (node, V, standard deviation)."""
-        out = []
+        out: list[tuple[str, float, float]] = []
         if self.setup.at != "base lines":
             return out
         for side in ("upper", "lower"):
@@ -310,8 +310,8 @@ class Trial:
         shown = seen
         for _ in range(2):  # the scope acts on what the board shows, tolerances included
             of_scope = [(*part, 0.0) for part in self.scope_columns(prediction, shown)]
-            keys, columns, prior, centre = zip(*of_scope, *of_board)
-            columns = np.column_stack(columns)
+            keys, parts, prior, centre = zip(*of_scope, *of_board)
+            columns = np.column_stack(parts)
             use = np.isfinite(seen) & np.isfinite(columns).all(axis=1) & np.isfinite(self.sigma)
             if use.sum() < 0.25 * use.size:
                 return None
@@ -321,26 +321,26 @@ class Trial:
             shown = seen + columns[:, len(of_scope) :] @ found.x[len(of_scope) :]
         spread = np.sqrt(np.diag(found.covariance))
         got = {k: (float(x), float(s)) for k, x, s in zip(keys, found.x, spread)}
-        of_board = {part[0] for part in of_board}
-        got |= {k: (at.get(k, 0.0) + x, s) for k, (x, s) in got.items() if k in of_board}
+        moved = {part[0] for part in of_board}
+        got |= {k: (at.get(k, 0.0) + x, s) for k, (x, s) in got.items() if k in moved}
         # what has no answer is as unlikely as a datum three standard deviations off
         lost = int((~use & np.isfinite(self.sigma)).sum())
         m = len(self.record.time)
         fitted = seen + columns @ found.x
-        parts = {n: slice(k * m, (k + 1) * m) for k, n in enumerate(self.outputs)}
+        cuts = {n: slice(k * m, (k + 1) * m) for k, n in enumerate(self.outputs)}
         return Outcome(
             board=board,
-            moved={k: v for k, v in got.items() if k in of_board},
-            scope={k: v for k, v in got.items() if k not in of_board},
-            values={n: np.where(use[cut], fitted[cut], np.nan) for n, cut in parts.items()},
-            plain={n: seen[cut] for n, cut in parts.items()},
+            moved={k: v for k, v in got.items() if k in moved},
+            scope={k: v for k, v in got.items() if k not in moved},
+            values={n: np.where(use[cut], fitted[cut], np.nan) for n, cut in cuts.items()},
+            plain={n: seen[cut] for n, cut in cuts.items()},
             chi2=found.chi2 + 9.0 * lost,
             log_evidence=found.log_evidence - 4.5 * lost,
             left={
                 n: float(np.sqrt(np.mean(found.residual[cut][use[cut]] ** 2)))
                 if use[cut].any()
                 else math.nan
-                for n, cut in parts.items()
+                for n, cut in cuts.items()
             },
         )
 

@@ -66,7 +66,7 @@ class CaptureViews(SceneViews):
     """A capture over its prediction, what is left, and what a fit and a voltmeter say."""
 
     PLACES = {
-        "overlay": ("Output: captured, over predicted (dashed)", "strip"),
+        "overlay": ("Output: captured, over predicted (dashed); best fit (thin)", "strip"),
         "residual": (
             "What is left: captured minus predicted (bold), minus best fit (thin)",
             "strip",

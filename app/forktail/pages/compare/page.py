@@ -104,12 +104,10 @@ class ComparePage(Page):
 
         circuit = row(self.state, "shipped")
         circuit["options"] = [[key, c.title or key] for key, (c, _) in shipped().items()]
-        groups = [group("", [circuit])]
+        groups = [group("", [circuit, *rows("probed")])]
         if self.state.table is None:
             return groups
-        groups.append(group("", rows("probed")))
         groups.append(group("Columns", rows(*(name for name, _ in COLUMNS.values()))))
-        groups.append(group("Where the inputs were probed", rows("probed")))
         missing = self.state.missing()
         if missing:
             groups.append(

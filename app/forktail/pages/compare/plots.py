@@ -68,15 +68,15 @@ class TimePlot(Plot):
 
 
 class Overlay(TimePlot):
-    """Output as captured over the prediction and the best fit."""
+    """Output as captured over the prediction, and the wave of a cause over it."""
 
     def __init__(self, theme="light"):
         super().__init__(
             "overlay",
             (
                 ("predicted", "right", 2.2, [6, 4]),
-                ("fitted", "soft", 1.2, [1, 3]),
-                ("measured", "left", 1.6, []),
+                ("measured", "left", 2.6, []),
+                ("fitted", "ink", 1.0, []),
             ),
             theme,
         )
@@ -93,7 +93,7 @@ class Overlay(TimePlot):
 
 
 class Residual(TimePlot):
-    """Captured less predicted, and captured less the best fit."""
+    """Captured less predicted, and captured less the wave of a cause."""
 
     def __init__(self, theme="light"):
         super().__init__(

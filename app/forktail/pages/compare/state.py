@@ -35,8 +35,8 @@ PROBES = {"v_upper": "probe_upper", "v_lower": "probe_lower", "v_out": "probe_ou
 #: Where the inputs were probed: key -> title.
 PROBED = {
     "capture": "told from the capture",
-    "base lines": "at the base lines",
-    "generator": "at the generator",
+    "base lines": "B: at the base lines",
+    "generator": "A: at the generator",
 }
 FACTORS = {"as recorded": 1.0, "times 10": 10.0, "divided by 10": 0.1, "turned over": -1.0}
 

@@ -4,7 +4,6 @@ import math
 from html import escape
 from urllib.parse import quote
 
-from forktail.core.capture.explain import percent
 from forktail.core.quantities import format_quantity
 from forktail.pages.compare.places import picture
 from forktail.ui.component import STYLE
@@ -12,14 +11,27 @@ from forktail.ui.markup import MarkupView
 from forktail.ui.text import csv_text, keep_together, signed
 
 #: What a figure out of its band has behind it; colour alone says nothing.
-_OUTSIDE = " \u2014 outside"
+_OUTSIDE = ' <b class="out">outside</b>'
 STYLES = [STYLE, "assets/pages/compare/style.css"]
 
 
-def _text(value, unit):
+def _text(value, unit, doubt, sign=True):
+    """A value to a quarter of the doubt in it, for what is finer says nothing."""
     if not math.isfinite(value):
         return "unknown"
-    return f"{format_quantity(value, '')} /V" if unit == "1/V" else signed(value, unit)
+    place = math.floor(math.log10(doubt / 4.0)) if doubt > 0.0 else -12
+    value = round(value / 10.0**place) * 10.0**place + 0.0
+    head = math.floor(math.log10(abs(value))) if value else 0
+    digits = min(max(head - place + 1, 1), 4)
+    if unit == "1/V":
+        return f"{format_quantity(value, '', digits)} /V"
+    return (signed if sign else format_quantity)(value, unit, digits)
+
+
+def _band(low, high):
+    """`239 to 272 /V`: the unit once, where it is the same."""
+    number, gap, unit = low.partition(" ")
+    return f"{number if gap and high.endswith(gap + unit) else low} to {high}"
 
 
 def table(c):
@@ -29,11 +41,12 @@ def table(c):
     """
     rows = []
     for f in c.figures:
-        band = f"{_text(f.low, f.unit)} to {_text(f.high, f.unit)}"
-        remark = "inside" if f.inside else "outside"
-        rows.append(
-            (f.name, _text(f.measured, f.unit), _text(f.predicted, f.unit), band, remark, f)
+        sign = not f.key.startswith("level")
+        got, wanted, low, high = (
+            _text(v, f.unit, f.doubt, sign) for v in (f.measured, f.predicted, f.low, f.high)
         )
+        remark = "inside" if f.inside else "outside"
+        rows.append((f.name, got, wanted, _band(low, high), remark, f))
     for name, value in (
         ("Noise of one sample, rms", c.noise),
         ("Measured less predicted, rms", c.residual_rms),
@@ -68,9 +81,10 @@ class VerdictView(MarkupView):
             "each input and one to each collector, save the record as CSV and drop it here. It is "
             "held against what the circuit should show, and every single fault, every part off "
             "its value and every mistake of the scope is tried.</p>"
-            "<h3>Where to clip the probes of the inputs</h3>"
+            "<h2>Where to clip the probes of the inputs</h2>"
             f'<div class="places">{picture()}</div>'
-            "<p>Either place will do; say below which it was, or let the amplitudes tell.</p>"
+            "<p>Either place will do. Say which it was under \u201cInputs were probed\u201d, "
+            "or let the amplitudes tell.</p>"
             '<p class="caution">The ground clips of a '
             "mains-powered scope are tied to protective earth: clip them to the ground of the "
             "circuit only, and never lift the earth. Local codes and licensed people decide on "
@@ -104,7 +118,7 @@ class VerdictView(MarkupView):
             self._cause(k, cause, boards[k], k == chosen) for k, cause in enumerate(c.causes)
         )
         planned = self._planned(chosen < 0)
-        scope = "".join(f"<li>{_line(line)}</li>" for line in c.scope)
+        scope = "".join(f"<li>{_line(line)}</li>" for line in c.scope or ("Nothing that shows.",))
         said = list(dict.fromkeys((*notes, *c.warnings)))
         remarks = (
             "<details class='remarks' open><summary>Remarks</summary><ul>"
@@ -116,9 +130,9 @@ class VerdictView(MarkupView):
         self.rebuild(
             f'<div class="verdict"><p class="sentence {"sound" if c.healthy else "faulty"}" '
             f'role="status">{_line(c.verdict)}</p>{telling}'
-            '<fieldset class="causes"><legend>What may be the case; choose one to lay '
-            f"its wave over the capture</legend>{planned}{causes}</fieldset>"
-            f'<h3>What the scope does</h3><ul class="scope">{scope}</ul>{remarks}</div>',
+            '<fieldset class="causes"><legend>Causes; choose one to lay its wave over '
+            f"the capture</legend>{planned}{causes}</fieldset>"
+            f'<h2>What the scope does</h2><ul class="scope">{scope}</ul>{remarks}</div>',
             {},
         )
 
@@ -140,7 +154,7 @@ class VerdictView(MarkupView):
             '<div class="cause"><label>'
             f'<input type="radio" name="cause" data-entry="cause" value="{place}"{checked}>'
             f"<b>{_line(cause.title)}</b> "
-            f'<span class="share">{percent(cause.belief)}</span></label>'
+            f'<span class="share">{cause.share}</span></label>'
             f'<span class="bar" aria-hidden="true"><i style="width:{width:.0f}%"></i></span>'
             f"<p>{_line(cause.evidence)}</p>{alike}"
             f'<p class="todo">{_line(cause.advice)}</p>'

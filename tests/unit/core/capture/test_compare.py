@@ -1,6 +1,7 @@
 """Captures of boards with known faults, solved by other equations, against what is said of them."""
 
 import json
+import xml.etree.ElementTree as xml
 from dataclasses import replace
 
 import numpy as np
@@ -71,7 +72,9 @@ def test_a_healthy_board_is_called_as_predicted(healthy):
 def test_what_the_scope_does_is_no_cause(healthy):
     (line,) = healthy.scope
     assert line.startswith("Put down to the scope") and "gain of upper input" in line
-    assert np.nanstd(healthy.residual) < 0.15 * healthy.output_rms
+    # tolerances move the output by more than a quarter of itself; with them and the scope it fits
+    assert np.nanstd(healthy.measured - healthy.fitted) < 0.04 * healthy.output_rms
+    assert np.nanstd(healthy.residual) > 0.2 * healthy.output_rms
 
 
 def test_a_part_off_its_value_is_named_with_it(faulty):
@@ -125,7 +128,7 @@ def test_a_probe_set_to_ten_and_exchanged_channels_are_recognised():
 
 def test_one_drive_alone_is_held_against_its_band():
     alone = replace_drive(lower=0.0)
-    found = compare_capture(captured(drive=alone), MIXER, "base lines")
+    found = compare_capture(captured(drive=alone, seed=4), MIXER, "base lines")
     assert found.healthy and found.figure("product") is None
     assert found.figure("feed_upper").inside
     assert any("lower input is at rest" in w for w in found.warnings)
@@ -136,13 +139,26 @@ def replace_drive(**changes):
 
 
 def test_the_state_of_rest_is_compared():
-    t = np.arange(64) * 1e-5
-    rest = {"v_left": np.full(64, 10.71), "v_right": np.full(64, 10.69)}
-    found = compare_capture(Capture(time=t, v_out=np.full(64, -0.02), **rest), MIXER)
+    quiet = replace_drive(upper=0.0, lower=0.0)
+    found = compare_capture(captured(drive=quiet), MIXER)
     assert found.healthy and found.figure("level_left").inside
-    low = {"v_left": np.full(64, 9.2), "v_right": np.full(64, 10.7)}
-    found = compare_capture(Capture(time=t, v_out=np.full(64, 1.5), **low), MIXER)
-    assert not found.healthy and len(found.causes[0].titles) >= 1
+    assert any(w.startswith("Both inputs are at rest") for w in found.warnings)
+    found = compare_capture(captured("open:Q1.base", drive=quiet), MIXER)
+    first = found.causes[0]
+    assert not found.healthy and not found.figure("offset").inside
+    assert any(boards.agrees("open:Q1.base", key) for key in (first.key, *first.alike))
+    assert first.evidence.startswith("With it the mean of the left collector is 11.")
+    assert "With both drives off, read" in found.telling
+
+
+def test_what_nothing_explains_is_not_put_down_to_a_part():
+    """Two collectors that no single fault of this board gives: 9.2 V and 10.7 V."""
+    t = np.arange(64) * 1e-5
+    levels = {"v_left": np.full(64, 9.2), "v_right": np.full(64, 10.7)}
+    found = compare_capture(Capture(time=t, v_out=np.full(64, 1.5), **levels), MIXER)
+    assert not found.healthy and found.other > 0.9
+    assert found.verdict.startswith("Not as predicted, and none of the causes tried explains it")
+    assert found.scope == ()
 
 
 def test_causes_that_look_alike_come_with_a_reading_that_tells():
@@ -157,7 +173,17 @@ def test_answers_are_plain_data(faulty):
     plain = json.loads(json.dumps(as_plain(faulty)))
     assert plain["causes"][0]["belief"] == faulty.causes[0].belief
     assert plain["figures"]["product"]["inside"] is False and plain["tried"] > 90
-    assert repr(faulty).startswith("<Comparison: board, 2500 samples")
+
+
+def test_what_a_comparison_shows_of_itself(faulty):
+    said = repr(faulty)
+    assert said.startswith("<Comparison: board, 2500 samples, Not as predicted.")
+    assert len(said) < 200
+    tree = xml.fromstring(f"<div>{faulty._repr_html_()}</div>")
+    assert tree.findtext("table/caption") == faulty.verdict
+    rows = [[c.text for c in row] for row in tree.findall("table/tbody/tr")]
+    assert rows[0] == [faulty.causes[0].title, f"{faulty.causes[0].belief:.2f}"]
+    assert [p.text for p in tree.findall("p")] == [*faulty.scope, *faulty.warnings]
 
 
 def test_shipped_file_is_what_its_generator_makes():
@@ -177,9 +203,24 @@ def test_what_cannot_be_compared_is_said():
     whole = captured()
     with pytest.raises(QuantityError, match="probed is 'cable'"):
         compare_capture(whole, MIXER, "cable")
-    with pytest.raises(QuantityError, match="inside the screen"):
-        flat = np.repeat([10.0, 11.0], 1250)
-        compare_capture(replace(whole, v_left=flat, v_right=flat, v_out=0 * flat), MIXER)
+    with pytest.raises(QuantityError, match="no sample of the output lies inside the screen"):
+        compare_capture(off_screen(whole), MIXER)
+
+
+def off_screen(whole):
+    """60 rows of a capture whose output is beyond the screen for 51 of them."""
+    few = slice(0, 300, 5)
+    cut = np.clip(np.sin(2.0 * np.pi * 0.043 * np.arange(60)), -0.25, 0.25)
+    inputs = {name: getattr(whole, name)[few] for name in ("time", "v_upper", "v_lower")}
+    return Capture(v_out=cut, name="board", **inputs)
+
+
+def test_a_trace_without_any_noise_is_doubted():
+    whole = captured()
+    frozen = np.full(len(whole.time), 11.2)
+    found = compare_capture(replace(whole, v_left=frozen, v_right=frozen, v_out=0 * frozen), MIXER)
+    said = [w for w in found.warnings if "without noise" in w]
+    assert len(said) == 2 and "left collector" in said[0] and "on the screen" in said[0]
 
 
 def test_faults_of_the_circuit_are_left_out():

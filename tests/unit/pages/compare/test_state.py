@@ -1,16 +1,17 @@
 """State of the Compare page: columns, links from the Build page, questions, long work apart."""
 
 from dataclasses import replace
+from html import escape
 
 import numpy as np
 import pytest
 
-from forktail.core.capture.compare import read_table
+from forktail.core.capture.read import read_table
 from forktail.core.checks import QuantityError
 from forktail.pages.build.state import BuildState, shipped
 from forktail.pages.compare.plots import overlay_csv, stretch
 from forktail.pages.compare.state import CompareState, answer, example_bytes, read_job
-from forktail.pages.compare.words import table, table_csv
+from forktail.pages.compare.words import VerdictView, table, table_csv
 from forktail.ui.jobs import run_apart
 
 
@@ -96,12 +97,26 @@ def test_link_of_the_build_page_is_understood():
 
 def test_link_round_trip(state):
     state.param.update(
-        no_mean=True, probe_upper="divided by 10", start=20.0, span=30.0, example=True
+        no_mean=False,
+        probe_upper="divided by 10",
+        start=20.0,
+        span=30.0,
+        example=True,
+        probed="generator",
     )
     state.choose_shipped("beacon-modulator")
     other = CompareState()
     assert other.apply_query(state.query()) == []
-    for name in ("no_mean", "probe_upper", "start", "span", "example", "shipped", "circuit"):
+    for name in (
+        "no_mean",
+        "probe_upper",
+        "start",
+        "span",
+        "example",
+        "shipped",
+        "circuit",
+        "probed",
+    ):
         assert getattr(other, name) == getattr(state, name)
 
 
@@ -137,42 +152,63 @@ def test_bad_file_changes_nothing(state):
 
 
 def test_reset_gives_the_guess_back(state):
-    state.param.update(column_left="none", no_mean=True, span=10.0)
+    state.param.update(column_left="none", no_mean=False, span=10.0, probed="generator")
     state.reset()
-    assert (state.column_left, state.no_mean, state.span) == ("4", False, 100.0)
+    assert (state.column_left, state.no_mean, state.span) == ("4", True, 100.0)
+    assert state.probed == "capture"
 
 
-def test_means_are_taken_off_inputs_with_bias(state, example_table):
+def test_means_are_taken_off_inputs_with_bias(state, example_table, comparison):
+    """A scope on DC shows the base line's own 5.6 V; what the drive does is the same."""
     raised = example_table.data.copy()
     raised[:, 1] += 5.6
-    with_bias = replace(example_table, data=raised)
-    state.no_mean = True
-    found, notes = answer(with_bias, state.question())
-    assert any("means of the inputs" in n for n in notes)
-    assert abs(found.scale_error.value + 0.057) < 0.01
+    found, _ = answer(replace(example_table, data=raised), state.question())
+    assert found.v_upper == pytest.approx(comparison.v_upper, abs=1e-6, nan_ok=True)
     state.param.update(column_left="none", column_right="none")
     with pytest.raises(QuantityError, match="no column is the output"):
-        answer(with_bias, state.question())
+        answer(example_table, state.question())
 
 
-def test_board_fields_make_the_circuit_like_the_board(state, comparison):
-    fields = state.board_fields(comparison)
-    assert fields["r_load_left"] == pytest.approx(2200 * 0.942, rel=0.01)
-    assert fields["trim_lower"] == pytest.approx(1.8e-3, rel=0.05)
+def test_a_drive_switched_off_is_one_drive_alone(state):
+    state.param.update(column_lower="none", peak_lower=0.0)
+    assert state.question().lower == (0.0, state.frequency_lower)
+
+
+def test_the_board_as_found_goes_to_build_and_into_a_file(state, comparison):
+    """The example board has 1.5 kohm for its right load of 2.2 kohm."""
     build = BuildState()
-    assert build.apply_query(state.build_query(**fields)) == []
-    assert build.circuit.trim_lower == fields["trim_lower"]
+    assert build.apply_query(state.found_query(comparison, 0)) == []
+    assert build.circuit.r_load_right == pytest.approx(1500, rel=0.02)
+    assert replace(build.circuit, r_load_right=2200.0) == state.circuit
+    loaded = BuildState()
+    assert loaded.apply_file(state.found_file(comparison, 0)) == []
+    assert loaded.circuit.r_load_right == build.circuit.r_load_right
+    assert loaded.circuit.title == "Bat-call mixer, board as found"
+    assert "As found from example: R9 about 1.5" in loaded.circuit.note
 
 
 def test_table_says_each_figure_once_and_csv_is_plain(comparison):
     rows = table(comparison)
     names = [r[0] for r in rows]
-    assert len(set(names)) == len(names) and names[0].startswith("Scale error")
+    assert len(set(names)) == len(names) and names[0] == "Product over both inputs"
+    assert [r[4] for r in rows if r[4]] == ["outside"] + ["inside"] * 5
     lines = table_csv(comparison).splitlines()
-    assert len(lines) == len(rows) + 1 and lines[0] == "quantity,value,uncertainty,unit"
+    assert len(lines) == len(rows) + 1
+    assert lines[0] == "quantity,measured,predicted,low,high,unit"
     assert "nan" not in table_csv(comparison)
     samples = np.genfromtxt(overlay_csv(comparison).splitlines(), delimiter=",", names=True)
     assert samples["captured_V"] == pytest.approx(comparison.measured, abs=1e-9)
+
+
+def test_the_verdict_shows_each_cause_and_its_board(state, comparison):
+    view = VerdictView()
+    link = f"build?{state.found_query(comparison, 0)}"
+    boards = [(link, state.found_file(comparison, 0))]
+    view.show(comparison, ("a < b",), boards, 0)
+    said = view.markup
+    assert escape(comparison.causes[0].title) in said.replace("\u00a0", " ")
+    assert 'value="0" checked' in said and 'value="-1">' in said
+    assert escape(link) in said and "a &lt; b" in said
 
 
 @pytest.mark.parametrize(
