@@ -48,7 +48,9 @@ def test_example_names_its_causes_and_draws(example):
     ratio = float(rows[0]["measured"]) / float(rows[0]["predicted"])
     assert ratio == pytest.approx((1.5 + 2.2) / 4.4, abs=0.04)
     with page.expect_download() as download:
-        page.get_by_role("button", name="Save Output: captured, predicted, and the cause chosen as SVG").click()
+        page.get_by_role(
+            "button", name="Save Output: captured, predicted, cause chosen as SVG"
+        ).click()
     assert b"<svg" in download.value.path().read_bytes()
 
 

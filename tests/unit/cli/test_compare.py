@@ -65,7 +65,7 @@ def test_text_says_cause_and_what_to_do(capsys):
     status, out, _ = compare(capsys, ASSET, "--probed", "base")
     assert status == 0 and out.isascii() and "do not fit" not in out
     for words in (
-        "Not as predicted. Likeliest cause: R9 about 1.5 kohm instead of 2.20 kohm (belief over 99",
+        "Not as predicted. Likeliest cause: R9 about 1.5 kohm instead of 2.2 kohm (belief over 99",
         "To do: With the supply off, read the marking of R9",
         "WHAT THE SCOPE DOES",
         "- Put down to the scope",

@@ -6,6 +6,7 @@ the fit of one board in `trial`, the search in `hypotheses`, the words in `expla
 
 import math
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
@@ -13,10 +14,10 @@ from forktail.core.built.circuit import Circuit, resistor_parts
 from forktail.core.built.mismatch import Tolerances
 from forktail.core.capture.align import align
 from forktail.core.capture.boards import Board, Spread, movable, predict, solve_rest
-from forktail.core.capture.explain import causes_of, scope_lines, telling, verdict_of
+from forktail.core.capture.explain import causes_of, percent, scope_lines, telling, verdict_of
 from forktail.core.capture.figures import figures_of, slope_caution
 from forktail.core.capture.hypotheses import Searcher
-from forktail.core.capture.scope import recognised
+from forktail.core.capture.scope import Setup, recognised
 from forktail.core.capture.trial import Trial
 from forktail.core.checks import Floats, QuantityError
 from forktail.core.models import BuiltCell
@@ -48,9 +49,11 @@ class Comparison:
     causes : tuple of explain.Cause, likeliest first.
     telling : str, the measurement that tells the first ones apart.
     other : belief that it is none of the hypotheses.
+    sound : hypotheses.Found, the healthy board; None where it was out of the question.
     scope : tuple of str, what the scope does.
     figures : tuple of figures.Figure.
     probed : where the inputs were probed, as found; `named` as told, or None.
+    setup : scope.Setup, by which the record was set right.
     samples, tried : samples solved, and hypotheses.
     noise : V rms, of one row of the output.
     warnings, notes : tuples of str.
@@ -82,7 +85,9 @@ class Comparison:
     noise: float
     residual_rms: float
     output_rms: float
-    record: object = field(compare=False)
+    record: Any = field(compare=False)
+    setup: Setup = field(compare=False)
+    sound: Any = field(default=None, compare=False)
     warnings: tuple = ()
     notes: tuple = ()
 
@@ -94,13 +99,26 @@ class Comparison:
         rows = [(c.title, f"{c.belief:.2f}") for c in self.causes]
         return table(self.verdict, rows, ("cause", "belief"), (*self.scope, *self.warnings))
 
+    @property
+    def sound_share(self):
+        """The belief in a healthy board in words: `96 %`."""
+        return percent(self.sound.belief if self.sound else 0.0)
+
     def figure(self, key):
         """The figure of this key, or None."""
         return next((f for f in self.figures if f.key == key), None)
 
-    def wave(self, cause):
-        """The output as a hypothesis fits it, V on `time`; `cause` is its place, from 0."""
-        return _shown(self.record, self.causes[cause].found.outcome.values, self.time)
+    def wave(self, cause=None):
+        """The output as a hypothesis fits it, V on `time`.
+
+        `cause` is its place, from 0; None for the healthy board: every part within its tolerance
+        where that is the verdict, else as planned, for tolerances would have to be strained.
+        """
+        if cause is None and not self.healthy:
+            return self.predicted
+        found = self.sound if cause is None else self.causes[cause].found
+        values = _as_shown(found.outcome.values, found.setup, self.setup)
+        return _shown(self.record, _levelled(values, self.setup), self.time)
 
 
 def compare_capture(
@@ -235,6 +253,8 @@ def _answer(capture, plan, record, search, spread, probed, warnings, tell):
         residual_rms=float(np.sqrt(np.mean(rest[used] ** 2))) if used.any() else math.nan,
         output_rms=float(np.std(output[used])) if used.any() else math.nan,
         record=right,
+        setup=setup,
+        sound=sound,
         warnings=tuple(warnings),
         notes=(*capture.notes, *record.notes),
     )
@@ -302,6 +322,17 @@ def _planned(plan, record, setup, prediction, time, capture, rows):
 def _shown(record, values, time):
     """A fit of the record at the rows of the capture: the output."""
     return _difference({n: record.spread(w, time) for n, w in values.items()})
+
+
+def _as_shown(values, theirs, ours):
+    """Outputs of a record set right by one setup, as another one would set them right."""
+    other = {"left": "right", "right": "left"}
+    out = {}
+    for name, wave in values.items():
+        channel = other.get(name, name) if "outputs" in theirs.exchanged else name
+        to = other.get(channel, channel) if "outputs" in ours.exchanged else channel
+        out[to] = wave * (theirs.factor(channel) / ours.factor(channel))
+    return out
 
 
 def _cautions(record, setup):

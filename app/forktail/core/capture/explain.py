@@ -11,10 +11,13 @@ from forktail.core.built import sensitivity
 from forktail.core.built.circuit import single_faults
 from forktail.core.built.references import part_reference, references
 from forktail.core.capture.boards import movable, predict, solve_rest
+from forktail.core.capture.scope import GAIN
 from forktail.core.quantities import format_quantity, format_temperature
 
 #: Hypotheses whose log evidence lies this close cannot be told apart by a capture.
 ALIKE = 3.0
+#: Gain errors beyond this are more than a scope is off by: three standard deviations.
+LARGEST_GAIN = 3.0 * GAIN
 #: Beliefs below this are not worth a line.
 LEAST = 0.005
 #: What a meter reads off, V and share.
@@ -94,7 +97,8 @@ def _factor_title(circuit, kind, part, factor):
         return f"{part} off by {_volts(abs(by))} of base-emitter voltage (area {times})"
     if part == "v_supply":
         return (
-            f"Supply at {_volts(circuit.v_supply * factor)} instead of {_volts(circuit.v_supply)}"
+            f"Supply at {_volts(circuit.v_supply * factor)} instead of "
+            f"{_planned(circuit.v_supply, 'V')}"
         )
     if part == "beta_forward":
         return f"Current gain {times} what was assumed"
@@ -107,8 +111,13 @@ def _factor_title(circuit, kind, part, factor):
     unit = "F" if part.startswith("c_") else "ohm"
     return (
         f"{names} about {format_quantity(value * factor, unit, 2)} instead of "
-        f"{format_quantity(value, unit)}"
+        f"{_planned(value, unit)}"
     )
+
+
+def _planned(value, unit):
+    """A value as it is printed on a part: `2.2 k\u03a9`."""
+    return format_quantity(value, unit, 2 if float(f"{value:.2g}") == value else 3)
 
 
 def _names(circuit, part):
@@ -212,7 +221,7 @@ def causes_of(circuit, search, spread):
         alike = [f for f in left if abs(f.outcome.log_evidence - own) < ALIKE][:5]
         left = [f for f in left if f not in alike]
         belief = first.belief + sum(f.belief for f in alike)
-        if out and belief < LEAST:
+        if belief < LEAST and (out or search.found[0] is healthy):
             break
         out.append(
             Cause(
@@ -406,23 +415,36 @@ def scope_lines(setup, outcome, record, named):
             "edge of the screen; they were left out."
         )
     if outcome is not None:
-        out.append(_errors(outcome))
+        out += _errors(outcome)
     return tuple(line for line in out if line)
 
 
 def _errors(outcome):
-    """The errors that were fitted, in one line."""
+    """The errors that were fitted: one line of those that any scope may have, one for each more."""
 
     def told(*kinds):
         for kind in kinds:
             for key, (x, _) in outcome.scope.items():
                 if key.startswith(kind):
-                    yield _CHANNELS[key.removeprefix(kind)].removeprefix("the "), x
+                    yield _CHANNELS[key.removeprefix(kind)], x
 
-    gains = [
-        f"{name} {100.0 * x:+.1f} %".replace("-", "\u2212")
-        for name, x in told("input_gain_", "gain_")
+    gains = list(told("input_gain_", "gain_"))
+    small = [
+        f"{name.removeprefix('the ')} {round(100.0 * x, 1) + 0.0:+.1f} %".replace("-", "\u2212")
+        for name, x in gains
+        if abs(x) <= LARGEST_GAIN
     ]
-    offsets = [f"{name} {_volts(x)}" for name, x in told("offset_") if abs(x) < 1.0]
-    text = "Put down to the scope, within what such instruments keep: gain of " + ", ".join(gains)
-    return text + (f"; offset of {', '.join(offsets)}" if offsets else "") + "."
+    offsets = [
+        f"{name.removeprefix('the ')} {_volts(x)}" for name, x in told("offset_") if abs(x) < 1.0
+    ]
+    parts = [f"gain of {', '.join(small)}"] if small else []
+    parts += [f"offset of {', '.join(offsets)}"] if offsets else []
+    if parts:
+        yield f"Put down to the scope, within what such instruments keep: {'; '.join(parts)}."
+    for name, x in gains:
+        if abs(x) > LARGEST_GAIN:
+            much = f"{100.0 * abs(x):.0f} % too {'much' if x > 0.0 else 'little'}"
+            yield (
+                f"The channel of {name} shows {much}, more than such instruments are off: compare "
+                "its probe and its setting with another channel."
+            )

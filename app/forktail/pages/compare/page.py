@@ -249,7 +249,7 @@ class ComparePage(Page):
             self._drawn = key
             cut = stretch(self.comparison.time, *key[:2])
             c = self.comparison
-            c = replace(c, fitted=c.predicted if self._cause < 0 else c.wave(self._cause))
+            c = replace(c, fitted=c.wave(None if self._cause < 0 else self._cause))
             self.overlay.draw(c, cut)
             self.residual.draw(c, cut)
 

@@ -117,7 +117,7 @@ class VerdictView(MarkupView):
         causes = "".join(
             self._cause(k, cause, boards[k], k == chosen) for k, cause in enumerate(c.causes)
         )
-        planned = self._planned(chosen < 0)
+        sound = self._sound(c, chosen < 0)
         scope = "".join(f"<li>{_line(line)}</li>" for line in c.scope or ("Nothing that shows.",))
         said = list(dict.fromkeys((*notes, *c.warnings)))
         remarks = (
@@ -131,16 +131,18 @@ class VerdictView(MarkupView):
             f'<div class="verdict"><p class="sentence {"sound" if c.healthy else "faulty"}" '
             f'role="status">{_line(c.verdict)}</p>{telling}'
             '<fieldset class="causes"><legend>Causes; choose one to lay its wave over '
-            f"the capture</legend>{planned}{causes}</fieldset>"
+            f"the capture</legend>{sound}{causes}</fieldset>"
             f'<h2>What the scope does</h2><ul class="scope">{scope}</ul>{remarks}</div>',
             {},
         )
 
-    def _planned(self, chosen):
+    def _sound(self, c, chosen):
         checked = " checked" if chosen else ""
+        what = "every part within its tolerance" if c.healthy else "the circuit as planned"
         return (
-            '<label class="cause"><input type="radio" name="cause" data-entry="cause" value="-1"'
-            f"{checked}><b>The circuit as planned</b></label>"
+            '<div class="cause"><label><input type="radio" name="cause" data-entry="cause" '
+            f'value="-1"{checked}><b>Healthy: {what}</b> '
+            f'<span class="share">{c.sound_share}</span></label></div>'
         )
 
     def _cause(self, place, cause, board, chosen):

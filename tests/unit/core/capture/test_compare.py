@@ -1,6 +1,7 @@
 """Captures of boards with known faults, solved by other equations, against what is said of them."""
 
 import json
+import math
 import xml.etree.ElementTree as xml
 from dataclasses import replace
 
@@ -12,6 +13,7 @@ from forktail.circuits import shipped
 from forktail.core.built.circuit import single_faults
 from forktail.core.built.file import read_circuit, write_circuit
 from forktail.core.capture.compare import as_plain, compare_capture, found_circuit
+from forktail.core.capture.explain import scope_lines
 from forktail.core.capture.fill import fill_inputs
 from forktail.core.capture.invented import WRONG, invented_capture
 from forktail.core.capture.read import Capture, read_capture
@@ -67,6 +69,8 @@ def test_a_healthy_board_is_called_as_predicted(healthy):
     assert healthy.verdict.startswith("As predicted: the board lies within the bands of its")
     assert all(f.inside for f in healthy.figures), healthy.figures
     assert healthy.probed == "base lines" and healthy.telling == ""
+    # the healthy board on request: as fitted, which is nearer to the capture than the plan
+    assert np.std(healthy.wave() - healthy.measured) < 0.2 * np.std(healthy.residual)
 
 
 def test_what_the_scope_does_is_no_cause(healthy):
@@ -81,7 +85,7 @@ def test_a_part_off_its_value_is_named_with_it(faulty):
     first = faulty.causes[0]
     assert not faulty.healthy and first.found.suspect.key == "factor:r_load_left"
     assert first.found.factor == pytest.approx(0.68, rel=0.03)
-    assert first.title == "R8 about 1.5 k\u03a9 instead of 2.20 k\u03a9"
+    assert first.title == "R8 about 1.5 k\u03a9 instead of 2.2 k\u03a9"
     assert first.belief > 0.9 and first.title in faulty.verdict
     assert boards.agrees("factor:r_load_left:0.68", first.key)
     assert not faulty.figure("product").inside
@@ -91,6 +95,7 @@ def test_the_wave_of_a_cause_lies_over_the_capture(faulty):
     wave = faulty.wave(0)
     assert np.std(wave - faulty.measured) < 0.15 * np.std(faulty.measured)
     assert np.std(faulty.residual) > 2.0 * np.std(wave - faulty.measured)
+    assert faulty.wave() is faulty.predicted
 
 
 def test_the_board_as_found_is_a_circuit(faulty):
@@ -124,6 +129,24 @@ def test_a_probe_set_to_ten_and_exchanged_channels_are_recognised():
     assert found.healthy
     assert any("upper input shows 10 times too much" in line for line in found.scope)
     assert sum("AC-coupled" in line for line in found.scope) == 2
+
+
+def test_a_cause_with_other_channels_is_drawn_as_the_capture_is_shown():
+    """Collectors exchanged at the scope, or on the board: one picture, however it is put."""
+    found = compare_capture(captured(scope=("exchanged:v_left:v_right", "ac:v_upper")), MIXER)
+    for k, cause in enumerate(found.causes):
+        left = np.nanstd(found.wave(k) - found.measured)
+        worst = math.hypot(*cause.found.outcome.left.values())
+        assert left < 2.0 * worst + found.noise, cause.key
+
+
+def test_a_gain_that_no_scope_has_is_said_to_be_that(healthy):
+    """A probe of the lower input that shows 13 % too little, fitted: the line says so."""
+    scope = {"gain_left": (0.01, 0.001), "input_gain_lower": (-0.134, 0.001)}
+    outcome = replace(healthy.sound.outcome, scope=scope)
+    within, beyond = scope_lines(healthy.setup, outcome, healthy.record, None)
+    assert within.endswith("within what such instruments keep: gain of left collector +1.0 %.")
+    assert beyond.startswith("The channel of the lower input shows 13 % too little, more than")
 
 
 def test_one_drive_alone_is_held_against_its_band():
