@@ -100,11 +100,16 @@ def _ends(k_lower, k_upper):
 
 
 def _one_tone(lines, tone):
-    """Lines of two tones of one frequency as lines of one; all with the same order added up."""
+    """Lines of two tones of one frequency as lines of one; all with the same order added up.
+
+    Those up to the fourth harmonic are always there, if with 0 V.
+    """
     order = lines.orders.sum(axis=1)
     phasor = np.where(order < 0, lines.phasor.conj(), lines.phasor)
     order = np.abs(order)
-    total = np.bincount(order, phasor.real) + 1j * np.bincount(order, phasor.imag)
+    parts = (phasor.real, phasor.imag)
+    real, imaginary = (np.bincount(order, part, minlength=5) for part in parts)
+    total = real + 1j * imaginary
     total[0] = total[0].real
     return Lines(np.arange(len(total))[:, None], total, (tone,), lines.duration)
 

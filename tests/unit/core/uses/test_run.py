@@ -18,6 +18,7 @@ from forktail.core.quantities import format_quantity as text_of
 from forktail.core.spec import SPECS, read_settings, specs_of
 from forktail.core.uses import USES, run_use, use_of
 from forktail.core.uses import signals as uses_signals
+from forktail.core.uses.phase import Squarer
 from forktail.core.uses.reference import ONE_DB, bench
 from forktail.core.uses.result import as_json
 from forktail.core.waves.drives import DRIVE_KINDS, Drive
@@ -141,6 +142,13 @@ def test_any_settings_within_bounds_give_an_answer_or_one_sentence(key, data):
         return
     assert result.sentence
     json.dumps(as_json(result), allow_nan=False)
+
+
+def test_a_squarer_held_at_its_limits_by_dc_has_no_lines_and_says_so():
+    run = run_use("squarer", Squarer(offset_upper=10.0, offset_lower=10.0))
+    assert [run.merit(k).value for k in ("second", "fourth", "purity")] == [0.0, 0.0, 0.0]
+    assert run.merit("dc").value == pytest.approx(2e-3 * 1e3, rel=1e-9)  # the whole tail in a load
+    assert run.sentence.startswith("Nothing is left at 45.00 kHz")
 
 
 @pytest.mark.parametrize(

@@ -143,6 +143,11 @@ def squarer(s, b, m, laws):
         f"{show(abs(residual), 'dB')} {'below' if residual >= 0 else 'above'} it, and "
         f"{show(f['dc'].value, 'V')} of DC comes with it."
     )
+    if not f["second"].value:
+        sentence = (
+            f"Nothing is left at {text_of(2 * s.frequency, 'Hz', 4)}: the DC at the inputs holds "
+            f"the pairs at a limit, and the output stays at {show(f['dc'].value, 'V')}."
+        )
     curves = {
         "lines": CurveWords(
             "Lines against amplitude",
