@@ -10,7 +10,7 @@ import json
 import math
 import pkgutil
 from argparse import _SubParsersAction
-from dataclasses import dataclass, is_dataclass
+from dataclasses import dataclass, fields, is_dataclass
 from functools import cache, lru_cache
 
 import pytest
@@ -20,11 +20,16 @@ from hypothesis import strategies as st
 import forktail
 from forktail.cli import build_parser, main
 from forktail.cli.cell import OPTIONS
+from forktail.core.bench.drives import DrivenCircuit
+from forktail.core.bench.plan import PlanQuestion
 from forktail.core.built.circuit import Circuit
+from forktail.core.built.mismatch import Batch, Tolerances
 from forktail.core.checks import QuantityError
 from forktail.core.models import TextbookCell
 from forktail.core.quantities import UNITS
 from forktail.core.spec import SPECS, Spec, checked, number, read_settings, specs_of
+from forktail.core.waves.drives import Drive
+from forktail.pages.build.state import Change
 from forktail.pages.plan.state import plan_question
 from forktail.ui.state import PageState, Setting, param_of
 
@@ -256,24 +261,29 @@ def takes(spec, value):
 def of_signals(state):
     for model in ("textbook", "built"):
         state.model = model
-        yield state.question()
+        drives = {"upper_": Drive, "lower_": Drive}
+        yield state.question(), drives | ({"": TextbookCell} if model == "textbook" else {})
 
 
 def of_uses(state):
-    yield state.use, state.settings(), state.call
+    yield state.settings(), {f"{state.use}__": type(state.settings())}
+    yield state.call, {}
     for model in ("textbook", "built"):
         state.model = model
-        yield state.solver()
+        yield state.solver(), {"cell__": TextbookCell} if model == "textbook" else {}
 
 
 def of_build(state):
-    """Also as the views hold results: under questions alone."""
-    yield from (state.driven(), state.batch(), state.one_build(), plan_question(state))
-    yield state.change(Circuit(title="Another"))
+    yield state.driven(), {"": DrivenCircuit}
+    yield state.change(Circuit(title="Another")), {"": Change}
+    yield state.batch(), {"": Batch, "spread_": Tolerances}
+    yield state.one_build(), {"": Batch, "spread_": Tolerances}
+    yield plan_question(state), {"": PlanQuestion, "spread_": Tolerances}
 
 
 #: What a page asks, beyond the point that is drawn: its results are functions of these alone, and
-#: are kept under them. With what has to be set so that everything counts.
+#: are kept under them. Each comes with the dataclasses that the page fills for it, by the prefix
+#: that their fields have on the page. The second is what has to be set so that everything counts.
 ASKED = {
     "signals": (of_signals, {"coupled_upper": True, "coupled_lower": True, "loaded": True}),
     "uses": (of_uses, {}),
@@ -295,8 +305,16 @@ def test_every_control_is_in_what_a_page_asks_and_what_is_only_seen_is_not(page)
         spec = state.specs[name].spec
         if name == "use" or (page, name) in {("signals", "model"), ("uses", "model")}:
             continue
-        moved = asked(**{name: another(spec, getattr(state, name))}) != first
-        assert moved is not spec.part.startswith("view"), name
+        then = asked(**{name: another(spec, getattr(state, name))})
+        assert (then != first) is not spec.part.startswith("view"), name
+        for (question, filled), (moved, _) in zip(first, then):
+            for prefix, part in filled.items():
+                if name.startswith(prefix) and name.removeprefix(prefix) in names_of(part):
+                    assert moved != question, f"{name} is missing in {type(question).__name__}"
+
+
+def names_of(cls):
+    return {f.name for f in fields(cls)}
 
 
 @pytest.mark.parametrize("name", OPTIONS)

@@ -103,3 +103,16 @@ def test_without_a_document_the_answer_comes_at_once(monkeypatch):
     later, answers, _ = make(None, lambda n, stale, say: n + 1, monkeypatch)
     later.ask(1)
     assert answers == [(2, None)]
+
+
+def test_an_answer_waits_until_the_session_counts_as_connected(monkeypatch):
+    # what Panel holds before that is dropped: Build would say "checking" for ever
+    loop, waiting = Loop(), []
+    later, answers, _ = make(loop, lambda n, stale, say: n, monkeypatch)
+    monkeypatch.setattr("forktail.ui.later.pn.state.onload", waiting.append)
+    later.ask(7)
+    loop.fire()
+    loop.until(lambda: waiting)
+    assert answers == []
+    waiting.pop()()
+    assert answers == [(7, None)]

@@ -197,7 +197,7 @@ class SignalsPage(Page):
             "slowed": f"slowed {state.hear_slow:g} times",
         }
         self.listen.offer([(key, texts[key]) for key in HEARD], state.heard)
-        heard = (state.scene().run, state.key("view sound"))
+        heard = state.sound_key()
         if heard != self._heard:
             self._heard = heard
             self._renew()

@@ -478,6 +478,10 @@ class SignalsState(_Drives):
         """Load a preset: its settings over the defaults."""
         self.apply_texts(PRESETS[name])
 
+    def sound_key(self):
+        """What a sound depends on, to compare: one that plays is made anew when this changes."""
+        return self.scene().run, self.key("view sound")
+
     def sound(self):
         """The output as sound: `sound.Sound`, limited in level by the core."""
         run = self.scene().run

@@ -427,3 +427,78 @@ def test_free_signals_give_sum_and_difference_of_the_product():
     assert origins["difference"].frequency == pytest.approx(2e3)
     for line in origins.values():
         assert line.peak == pytest.approx(law, rel=1e-3)
+
+
+# ---------------------------------------------------------------- where the laws end
+#
+# The pair steers tanh(v/2VT) of its tail (Gray, Hurst, Lewis, Meyer, chapter 3). A sine of x VT
+# makes the odd harmonics below, and a tenth or 1 dB of departure is found by root search.
+
+TURN = 2 * np.pi * (np.arange(400) + 0.5) / 400
+
+
+def harmonic(n, x):
+    return 2 * np.mean(np.tanh(x / 2 * np.cos(TURN)) * np.cos(n * TURN))
+
+
+def two_tones(x):
+    """Third-order product over the tone of two equal tones, each of x VT."""
+    a, b = TURN[:, None], TURN[None, ::5]
+    wave = np.tanh(x / 2 * (np.cos(a) + np.cos(b)))
+    return np.mean(wave * np.cos(2 * a - b)) / np.mean(wave * np.cos(a))
+
+
+#: tanh z = z - z^3/3 (NIST DLMF 4.33.3): what is left beside 1 of each law as the drive grows.
+BENT = {
+    "fundamental": lambda x: harmonic(1, x) / (x / 2),
+    "third": lambda x: abs(harmonic(3, x)) / harmonic(1, x) / (x**2 / 48),
+    "two tones": lambda x: abs(two_tones(x)) / (x**2 / 16),
+    "switched": lambda x: harmonic(1, x) / (4 / math.pi),
+}
+DECIBEL = 10 ** (-1 / 20)
+
+
+@pytest.mark.parametrize(
+    "key, figure, bent, left",
+    [
+        ("variable_gain", "gain", "fundamental", 0.99),
+        ("variable_gain", "hd3", "third", 0.9),
+        ("mixer", "third_order", "two tones", 0.9),
+        ("mixer", "compression", "two tones", 0.9),
+        ("mixer", "intercept", "two tones", 0.9),
+        ("mixer", "hard_limit", "switched", DECIBEL),
+    ],
+)
+def test_a_limit_is_where_its_law_is_off_by_what_is_said(key, figure, bent, left):
+    x = scipy.optimize.brentq(lambda x: BENT[bent](x) - left, 0.05, 20.0)
+    assert run_use(key, detail=False).merit(figure).limit == pytest.approx(x * V_T, rel=2e-3)
+
+
+def test_the_third_harmonic_holds_up_to_its_limit_and_not_beyond():
+    end = run_use("variable_gain", detail=False).merit("hd3").limit
+    for factor, holds in ((0.99, True), (1.01, False)):
+        run = run_use("variable_gain", VariableGain(amplitude=factor * end), detail=False)
+        assert run.merit("hd3").holds is holds
+
+
+def test_compression_is_told_as_a_decibel_and_the_gain_holds_for_half_of_it():
+    x = scipy.optimize.brentq(lambda x: BENT["fundamental"](x) - DECIBEL, 0.05, 20.0)
+    told = run_use("mixer", detail=False).merit("compression")
+    assert told.relation_value == pytest.approx(x * V_T, rel=2e-3)
+    for factor, holds in ((0.49, True), (0.51, False)):
+        s = Mixer(signal_amplitude=factor * x * V_T, second_amplitude=0.0, oscillator_amplitude=0.5)
+        assert run_use("mixer", s, detail=False).merit("conversion_gain").holds is holds
+    one = 0.245 * x * V_T  # both tones count
+    for second, holds in ((one, True), (1.1 * one, False)):
+        s = Mixer(signal_amplitude=one, second_amplitude=second, oscillator_amplitude=0.5)
+        assert run_use("mixer", s, detail=False).merit("conversion_gain").holds is holds
+
+
+def test_limits_with_resistors_that_are_next_to_nothing_are_those_without():
+    # two ways in the core: the law of one pair, and the whole cell where resistors share unevenly
+    without, almost = (
+        run_use("variable_gain", solve=TextbookCell(r_emitter_upper=r), detail=False)
+        for r in (0.0, 1e-3)
+    )
+    for figure in ("gain", "hd3", "control_range"):
+        assert almost.merit(figure).limit == pytest.approx(without.merit(figure).limit, rel=0.02)

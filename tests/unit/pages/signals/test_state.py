@@ -1,6 +1,7 @@
 """State and drawing data of the Signals page: one run an event, links, cursor, thinning, labels."""
 
 import itertools
+import math
 
 import numpy as np
 import pytest
@@ -280,7 +281,37 @@ def test_map_agrees_with_the_run(model):
     assert z[j, i] * state.map_scale() == pytest.approx(run.point.v_out[k], rel=0.06)
 
 
+def test_the_map_is_drawn_for_the_cell_of_the_page_and_holds_its_path():
+    offsets = dict(offset_left=3e-3, offset_right=-2e-3, offset_lower=4e-3)
+    state = SignalsState(**offsets, upper_amplitude=0.3, temperature=350.0, r_emitter_lower=50.0)
+    run, (x, y, z) = state.scene().run, state.map_grid()
+    want = state.textbook()(x[None, ::17], y[::17, None]).v_out
+    np.testing.assert_allclose(z[::17, ::17] * state.map_scale(), want, atol=1e-9)
+    assert x[0] <= np.min(run.v_upper) and np.max(run.v_upper) <= x[-1] == 0.5
+    assert y[0] <= np.min(run.v_lower) and np.max(run.v_lower) <= y[-1] == 0.05
+
+
+def test_the_built_circuit_has_temperature_and_offsets_of_the_page():
+    state = SignalsState(model="built", temperature=350.0, offset_left=2e-3, offset_lower=-1e-3)
+    circuit = state.question().cell.circuit
+    ratio = [circuit.area[a] / circuit.area[b] for a, b in ((0, 1), (3, 2), (4, 5))]
+    v_t = 1.380649e-23 * 350.0 / 1.602176634e-19  # kT/q, the constants of the SI
+    assert circuit.temperature == 350.0
+    assert ratio == pytest.approx([math.exp(2e-3 / v_t), 1.0, math.exp(-1e-3 / v_t)], rel=1e-9)
+
+
 # ---------------------------------------------------------------- sound
+
+
+def test_a_sound_that_plays_is_made_anew_for_what_it_depends_on_alone():
+    state = SignalsState(heard="slowed")
+    key = state.sound_key()
+    state.span, state.cursor = "4", 5e-6
+    assert state.sound_key() == key
+    for change in ({"hear_slow": 20.0}, {"heard": "shifted"}, {"upper_phase": 10.0}):
+        state.param.update(**change)
+        assert state.sound_key() != key
+        key = state.sound_key()
 
 
 @pytest.mark.parametrize("heard", ["as it is", "shifted", "slowed"])
