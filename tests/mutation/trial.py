@@ -152,7 +152,7 @@ class _Noted:
 
     def __init__(self, cover):
         self.cover = cover
-        self.seconds = {}
+        self.seconds, self.now = {}, ""
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item):
@@ -160,10 +160,11 @@ class _Noted:
             if name.startswith("forktail"):
                 for value in vars(module).values():
                     getattr(value, "cache_clear", int)()
-        self.cover.switch_context(_id(item))
+        self.now = _id(item)
+        self.cover.switch_context(self.now)
         begun = time.process_time()
         done = yield
-        self.seconds[_id(item)] = time.process_time() - begun
+        self.seconds[self.now] = time.process_time() - begun
         self.cover.switch_context("")
         return done
 
@@ -173,7 +174,7 @@ class _Noted:
             return (yield)
         self.cover.switch_context(os.path.relpath(request.path, ROOT))
         done = yield
-        self.cover.switch_context(_id(request._pyfuncitem))
+        self.cover.switch_context(self.now)
         return done
 
 

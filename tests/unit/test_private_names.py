@@ -17,8 +17,11 @@ PACKAGE = Path(forktail.__file__).parent
 FOREIGN = "forktail.ui.panel_private"
 #: Names with an underscore that are public all the same, as their documentation says.
 PUBLIC = {"os._exit"}
-#: Hooks that param documents for kinds of parameters of one's own.
+#: Hooks that param documents for kinds of parameters of one's own, and IPython for answers.
 HOOKS = {"_slot_defaults", "_set_names", "_validate"}
+SHOWN = "_repr_html_"
+#: Tests and tools: they use what everybody may use, or a name is not private.
+TESTS = Path(__file__).parents[1]
 
 MODULES = [
     "forktail." + ".".join(path.relative_to(PACKAGE).with_suffix("").parts)
@@ -54,8 +57,12 @@ def strangers(text):
             owner = ast.unparse(node.value)
             if owner == "super()":
                 found += [f"super().{node.attr}"] if node.attr not in HOOKS else []
-            elif owner not in ("self", "cls") and node.attr not in own:
+            elif owner not in ("self", "cls") and node.attr not in own | {SHOWN}:
                 found.append(f"{owner}.{node.attr}")
+        elif isinstance(node, ast.Call) and ast.unparse(node.func).endswith("attr"):
+            # getattr(module, "_name"), monkeypatch.setattr("module._name", ...)
+            texts = [a.value for a in node.args if isinstance(a, ast.Constant)]
+            found += [t for t in texts if isinstance(t, str) and is_private(t.split(".")[-1])]
     return [f for f in found if f not in PUBLIC]
 
 
@@ -96,8 +103,17 @@ def test_private_names_stay_in_their_module(module):
 
 
 @pytest.mark.parametrize(
+    "path", sorted(TESTS.rglob("*.py")), ids=lambda p: str(p.relative_to(TESTS))
+)
+def test_tests_use_public_names(path):
+    assert strangers(path.read_text(encoding="utf-8")) == []
+
+
+@pytest.mark.parametrize(
     "text, said",
     [
+        ("def f(monkeypatch, m):\n    monkeypatch.setattr(m, '_x', 1)", ["_x"]),
+        ("getattr(answer, 'shown')\nanswer._repr_html_()", []),
         ("from forktail.core.cell.pair import _solve", ["forktail.core.cell.pair._solve"]),
         ("import pair\npair._solve(1)", ["pair._solve"]),
         ("class A(B):\n    def f(self):\n        super()._f()", ["super()._f"]),

@@ -9,7 +9,6 @@ import inspect
 import json
 import math
 import pkgutil
-from argparse import _SubParsersAction
 from dataclasses import dataclass, fields, is_dataclass
 from functools import cache, lru_cache
 
@@ -88,12 +87,10 @@ def of_fields(cls, name):
 
 
 def options(parser, path=""):
-    for action in parser._actions:
-        if isinstance(action, _SubParsersAction):
-            for name, sub in action.choices.items():
-                yield from options(sub, f"{path} {name}")
-        elif getattr(action, "spec", None) is not None:
-            yield path, action.option_strings[0], action.spec
+    for name, command in parser.commands.items():
+        yield from options(command, f"{path} {name}")
+    for option, spec in parser.quantities.items():
+        yield path, option, spec
 
 
 @lru_cache(maxsize=1)

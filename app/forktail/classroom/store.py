@@ -115,6 +115,10 @@ class SharedRoom:
         self._address = self._manager.address
         self._process, self._proxy, self.worker = None, None, ""
 
+    def close(self):
+        """End the process that keeps the room: nobody can reach it any more."""
+        self._manager.shutdown()
+
     def _connect(self):
         manager = _Manager(address=self._address, authkey=self._secret)
         manager.connect()

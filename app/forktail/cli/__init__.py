@@ -4,26 +4,18 @@ Every command has --help with an example. Errors are one clear line on standard 
 status 2.
 """
 
-import argparse
 import re
 import sys
 
 from forktail import __version__
 from forktail.cli import compare, lessons, plan, point, serve, spectrum, sweep
-from forktail.cli.cell import RAW
-from forktail.core.checks import QuantityError, shortened
-
-
-class _Parser(argparse.ArgumentParser):
-    """Reports a wrong command line as one line, without the usage block."""
-
-    def error(self, message):
-        raise QuantityError(f"{shortened(message, 400)} (see {self.prog} --help)")
+from forktail.cli.options import RAW, Parser
+from forktail.core.checks import QuantityError
 
 
 def build_parser():
     """Parser of the whole command line."""
-    parser = _Parser(
+    parser = Parser(
         prog="forktail",
         formatter_class=RAW,
         description="See, try and check how steering a tail current multiplies two signals.\n"
@@ -32,11 +24,9 @@ def build_parser():
         "Example: forktail point --upper 10mV --lower -5mV --tail 2mA --load 1k",
     )
     parser.add_argument("--version", action="version", version=f"forktail {__version__}")
-    commands = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
-    for command in (serve, point, sweep, spectrum):
+    commands = parser.add_commands("command")
+    for command in (serve, point, sweep, spectrum, lessons, plan):
         command.add_parser(commands)
-    lessons.add_lessons(commands, _Parser)
-    plan.add_parser(commands, RAW)
     compare.add_parser(commands, RAW)
     return parser
 

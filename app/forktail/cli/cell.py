@@ -1,6 +1,5 @@
 """The cell that answers a command: options of the textbook cell, made from its specs, or a file."""
 
-import argparse
 import sys
 
 from forktail.circuits import shipped_files
@@ -12,8 +11,6 @@ from forktail.core.checks import QuantityError
 from forktail.core.models import BuiltCell, TextbookCell
 from forktail.core.spec import specs_of
 
-#: Form of the help texts of all commands.
-RAW = argparse.RawDescriptionHelpFormatter
 #: Field of `TextbookCell` -> its option: `i_tail` is set by --tail.
 OPTIONS = {
     name: "--" + (name[2:] if name[:2] in ("i_", "r_", "v_") else name).replace("_", "-")
@@ -39,7 +36,7 @@ def add_cell(parser):
     textbook = parser.add_argument_group("textbook cell")
     for name, spec in specs_of(TextbookCell).items():
         metavar = {"ohm": "R", "K": "T"}.get(spec.unit, spec.unit)
-        add_quantity(textbook, OPTIONS[name], spec, dest=name, metavar=metavar)
+        add_quantity(parser, OPTIONS[name], spec, group=textbook, dest=name, metavar=metavar)
 
 
 def read_cell(args):

@@ -1,9 +1,9 @@
 """Commands `forktail lessons check` and `forktail lessons handout`."""
 
-import argparse
 import sys
 from pathlib import Path
 
+from forktail.cli.options import RAW
 from forktail.core.checks import QuantityError
 from forktail.lessons.library import read_library
 from forktail.resources import lessons_dir
@@ -70,22 +70,20 @@ def command_handout(args):
     return 0
 
 
-def add_lessons(commands, parser_class, raw=argparse.RawDescriptionHelpFormatter):
+def add_parser(commands):
     """Add the commands to the sub-parsers of `forktail`."""
     top = commands.add_parser(
         "lessons",
         help="check lessons, print worksheets",
-        formatter_class=raw,
+        formatter_class=RAW,
         description="Check lessons and write worksheets.",
         epilog="Example: forktail lessons check lessons",
     )
-    inner = top.add_subparsers(
-        dest="lessons_command", metavar="COMMAND", required=True, parser_class=parser_class
-    )
+    inner = top.add_commands("lessons_command", required=True)
     check = inner.add_parser(
         "check",
         help="name what is wrong, with file, line and remedy",
-        formatter_class=raw,
+        formatter_class=RAW,
         description="Check every lesson of a folder, or one lesson: texts, links and figures; that "
         "each\nprediction has exactly one right choice for every draw; that each task "
         "can be met\nfrom its start with the unlocked controls.",
@@ -101,7 +99,7 @@ def add_lessons(commands, parser_class, raw=argparse.RawDescriptionHelpFormatter
     handout = inner.add_parser(
         "handout",
         help="write a worksheet with its key",
-        formatter_class=raw,
+        formatter_class=RAW,
         description="Write a worksheet with blanks, and the key on separate pages, as one HTML "
         "file\nthat prints on A4 and Letter.",
         epilog="Example: forktail lessons handout one-pair --html one-pair.html",

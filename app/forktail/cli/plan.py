@@ -4,7 +4,7 @@ import sys
 from pathlib import Path
 
 from forktail.circuits import shipped_files
-from forktail.cli.options import add_quantity, read_quantity
+from forktail.cli.options import RAW, add_quantity, read_quantity
 from forktail.core.bench.drives import DrivenCircuit
 from forktail.core.bench.plan import bench_plan, hold_wave
 from forktail.core.checks import QuantityError
@@ -38,12 +38,12 @@ def read_text(path, what="circuit file", most=4 * MAX_SIZE):
         raise QuantityError(f"{path} is not UTF-8 text; wanted is a {what}.") from None
 
 
-def add_parser(commands, formatter):
+def add_parser(commands):
     """Add `plan` to the subcommands of the command line."""
     parser = commands.add_parser(
         "plan",
         help="bench plan of a circuit",
-        formatter_class=formatter,
+        formatter_class=RAW,
         description="Work out what to fit, set and expect on the bench, from one circuit file:\n"
         "parts, order of work, test points with bands, waveforms, trims, faults.\n"
         "Circuits that come with the app can be named alone: "

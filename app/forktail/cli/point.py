@@ -5,8 +5,8 @@ import math
 
 import numpy as np
 
-from forktail.cli.cell import RAW, add_cell, read_cell
-from forktail.cli.options import add_quantity, read_quantity
+from forktail.cli.cell import add_cell, read_cell
+from forktail.cli.options import RAW, add_quantity, read_quantity
 from forktail.core.cell.law import validity
 from forktail.core.models import TextbookCell
 from forktail.core.quantities import format_quantity, format_temperature

@@ -1,7 +1,6 @@
 """The command `forktail serve`: the app."""
 
-from forktail.cli.cell import RAW
-from forktail.cli.options import add_quantity, read_quantity
+from forktail.cli.options import RAW, add_quantity, read_quantity
 from forktail.core.spec import number
 
 PORT = number("port", 5006, "", 0, 65535, whole=True, label="Port, 0 for a free one")

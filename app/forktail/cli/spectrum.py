@@ -2,8 +2,8 @@
 
 import json
 
-from forktail.cli.cell import RAW, add_cell, read_cell
-from forktail.cli.options import add_quantity, read_quantity
+from forktail.cli.cell import add_cell, read_cell
+from forktail.cli.options import RAW, add_quantity, read_quantity
 from forktail.core.checks import QuantityError
 from forktail.core.quantities import format_quantity
 from forktail.core.spec import number, read_settings, specs_of

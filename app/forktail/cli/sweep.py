@@ -4,7 +4,8 @@ import sys
 
 import numpy as np
 
-from forktail.cli.cell import RAW, add_cell, read_cell
+from forktail.cli.cell import add_cell, read_cell
+from forktail.cli.options import RAW
 from forktail.core.checks import QuantityError
 from forktail.core.quantities import parse_quantity
 from forktail.core.spec import SPECS

@@ -28,13 +28,16 @@ def tried(library: Library):
     return replace(library, entries=tuple(entries))
 
 
-class _Shelf:
+class Shelf:
+    """The lessons of one folder, read when they are asked for, and again once its files change."""
+
     def __init__(self):
         self.folder, self.live = None, False
         self._seen = self._library = None
         self._lock = threading.Lock()
 
     def place(self):
+        """The folder that is served."""
         return self.folder or lessons_dir()
 
     def stamp(self):
@@ -50,6 +53,7 @@ class _Shelf:
         return tuple(out)
 
     def library(self):
+        """The library of the folder, every lesson tried."""
         with self._lock:
             if self._library is None or self.live or self._seen[0] != self.folder:
                 seen = (self.folder, self.stamp())
@@ -59,7 +63,8 @@ class _Shelf:
             return self._library
 
 
-_SHELF = _Shelf()
+#: What this process serves.
+SHELF = Shelf()
 
 
 def use_folder(folder):
@@ -75,17 +80,17 @@ def use_folder(folder):
         raise QuantityError(
             f"'{folder}' is not a folder; give one that holds a folder for each lesson."
         )
-    _SHELF.folder, _SHELF.live = path.resolve(), True
+    SHELF.folder, SHELF.live = path.resolve(), True
 
 
 def library():
     """The library that the app serves."""
-    return _SHELF.library()
+    return SHELF.library()
 
 
 def live_stamp():
     """A value that changes with the files while they are served by `--lessons`, else None."""
-    return _SHELF.stamp() if _SHELF.live else None
+    return SHELF.stamp() if SHELF.live else None
 
 
 def warm():

@@ -23,7 +23,7 @@ def room(request):
     made = make_room(CODE, ("",), request.param)
     yield made
     if isinstance(made, SharedRoom):
-        made._manager.shutdown()
+        made.close()
 
 
 def test_changes_reach_whoever_watches(room):

@@ -516,8 +516,8 @@ def test_a_broken_lesson_is_listed_with_its_fault_and_the_others_run(folder, mon
     path = folder(
         TOML.replace('"try"', '"bad"').replace("before.i_q1", "before.nothing"), MD, "02-bad"
     )
-    shelf = lessons_shelf._Shelf()
-    monkeypatch.setattr(lessons_shelf, "_SHELF", shelf)
+    shelf = lessons_shelf.Shelf()
+    monkeypatch.setattr(lessons_shelf, "SHELF", shelf)
     lessons_shelf.use_folder(path.parent)
     entries = lessons_shelf.library().entries
     assert [e.lesson is not None for e in entries] == [True, False]

@@ -69,7 +69,7 @@ def test_a_page_made_ahead_shows_the_scene_of_the_link():
             (
                 session.schematic.patch,
                 session.sentence.patch,
-                session.controls._shown,
+                session.controls.difference()["values"],
                 session.across.point.data,
             )
         )

@@ -90,7 +90,7 @@ class SignalRun:
         return _strong(self.spectrum) if self.spectrum else []
 
     def __repr__(self) -> str:
-        strongest = [_line_in_words(line) for line in self._lines[:1]]
+        strongest = [line_in_words(line) for line in self._lines[:1]]
         return brief(
             self,
             f"{self.upper!r} by {self.lower!r}",
@@ -326,7 +326,7 @@ def _names_in_words(label):
     return " ".join(re.sub(r"f_(upper|lower)_?", r"\1 ", names).split())
 
 
-def _line_in_words(line):
+def line_in_words(line):
     """`the one at 116.0 kHz (3 x upper - lower)`, with the signs of print."""
     if not line.frequency:
         return "DC"
@@ -351,11 +351,11 @@ def _sentence(spectrum, upper, lower, b):
         rest = [ln for ln in lines if ln not in pair_lines]
     else:
         one = lines[0]
-        text = f"The largest line is {_line_in_words(one)}, {text_of(one.peak, 'V')}"
+        text = f"The largest line is {line_in_words(one)}, {text_of(one.peak, 'V')}"
         rest = lines[1:]
     if rest:
         below = -rest[0].db
-        text += f"; next is {_line_in_words(rest[0])}, " + (
+        text += f"; next is {line_in_words(rest[0])}, " + (
             f"{below:.1f} dB below the largest" if below >= 0.05 else "just as large"
         )
     return text + "."

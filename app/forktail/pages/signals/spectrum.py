@@ -139,9 +139,9 @@ class SpectrumPlot(Plot):
         self.paint(text.glyph, text_color="ink")
         self._drawn = self._lines = None
         self.size = (420, 210)  # of the frame, px at usual type, until the browser tells
-        self.watch_frame(self._fit)
+        self.watch_frame(self.fit)
 
-    def _fit(self, width, height, scale):
+    def fit(self, width, height, scale):
         size = (width / scale, height / scale)
         if size != self.size:
             self.size = size

@@ -236,9 +236,9 @@ class TimePlot(UsePlot):
             self.labels.append((key, source))
         self.set_range("y", 0.0, 1.0)
         self._lanes, self._most, self._type, self._scene = {}, MOST_POINTS, 1.0, None
-        self.watch_frame(self._fit)
+        self.watch_frame(self.fit)
 
-    def _fit(self, width, height, scale):
+    def fit(self, width, height, scale):
         """Send about two points a pixel: what can be seen, and no more."""
         most = min(max(2 * int(width), 300), 3000)
         if abs(most - self._most) > 0.25 * self._most or scale != self._type:
@@ -405,7 +405,7 @@ class SpectrumPlot(UsePlot):
         self._shown = None
         # px at usual type; the browser reports the size, and the names are placed again to fit it
         self._size = (260, 130)
-        self.watch_frame(self._fit)
+        self.watch_frame(self.fit)
 
     def show(self, scene):
         """Draw the spectrum of a `UsesScene`."""
@@ -456,7 +456,7 @@ class SpectrumPlot(UsePlot):
         top = max(top, 2.2 * df * max(cycles.values()))
         return -0.02 * top, 1.08 * top
 
-    def _fit(self, width, height, scale):
+    def fit(self, width, height, scale):
         size = (width / scale, height / scale)
         if max(abs(a - b) for a, b in zip(size, self._size)) > 20:
             self._size = size

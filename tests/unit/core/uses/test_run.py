@@ -515,4 +515,4 @@ def test_an_input_at_zero_makes_nothing():
 )
 def test_a_line_is_told_in_words(label, frequency, words):
     line = Line(frequency, 0.1, 0.0, (), "product", label)
-    assert uses_signals._line_in_words(line) == words
+    assert uses_signals.line_in_words(line) == words

@@ -139,9 +139,9 @@ def test_a_circuit_of_ones_own_stands_in_the_selector_with_its_name():
     first = titles()
     assert first["volume-cell"] == shipped()["volume-cell"][0].title
     text = page.state.to_file().replace('title = "Bat-call mixer"', 'title = "My receiver"')
-    page.controls._handle_msg({"kind": "load", "text": text})
+    page.controls.handle({"kind": "load", "text": text})
     assert titles()["bat-call-mixer"] == "My receiver"
-    page.controls._handle_msg({"kind": "choose", "name": "shipped", "value": "volume-cell"})
+    page.controls.handle({"kind": "choose", "name": "shipped", "value": "volume-cell"})
     assert titles() == first
 
 

@@ -233,12 +233,12 @@ def test_page_draws_every_view_of_every_use(use):
     assert page.words.sent["sentence"]["#"].replace("\u00a0", " ") == result.sentence
     assert page.tabs.sent[f"tab-{use}"]["aria-pressed"] == "true"
     for key in TIME_VIEWS[use]:
-        page._pick({"time": key})
+        page.controls.handle({"kind": "pick", "time": key})
         drawn = [s.data for s in page.time.lines.sources if len(s.data["x"])]
         assert drawn and all(np.all(np.isfinite(d["y"])) for d in drawn)
         assert all(d["y"].dtype == np.float32 for d in drawn)
     for n, curve in enumerate(result.curves, 1):
-        page._pick({"curve": str(n)})
+        page.controls.handle({"kind": "pick", "curve": str(n)})
         assert len([s for s in page.curve.lines.sources if len(s.data["x"])]) == len(curve.traces)
     for plot in (page.time, page.spectrum, page.curve):
         rows = plot.csv().strip().split("\n")
@@ -256,11 +256,11 @@ def test_spectrum_csv_holds_every_line():
 
 def test_the_figure_on_top_can_be_chosen_and_is_in_the_link():
     page = session("use=mixer")
-    page._pick({"figure": "image"})
+    page.controls.handle({"kind": "pick", "figure": "image"})
     assert page.merits.sent["row-image"]["class"] == "chosen"
     assert "Image rejection" in page.merits.sent["top-name"]["#"]
     assert "figure=image" in page.state.query()
-    page._pick({"figure": "nonsense"})
+    page.controls.handle({"kind": "pick", "figure": "nonsense"})
     assert page.state.figure == "image"
 
 
@@ -286,7 +286,7 @@ def test_a_scene_without_an_answer_keeps_the_last_drawing_and_says_why(monkeypat
 @pytest.mark.parametrize("scale", [1.0, 4.0 / 3.0])
 def test_names_in_the_spectrum_do_not_overlap(scale):
     page = session("use=mixer&band=all")
-    page.spectrum._fit(700, 260, scale)
+    page.spectrum.fit(700, 260, scale)
     names = page.spectrum.names.data
     low, high = page.spectrum.figure.x_range.start, page.spectrum.figure.x_range.end
     spots = [
