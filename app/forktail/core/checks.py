@@ -2,12 +2,16 @@
 
 import math
 import unicodedata
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-#: Arrays as the core makes them: float64.
+#: Arrays as the core makes them.
 Floats = NDArray[np.float64]
+Complexes = NDArray[np.complexfloating[Any, Any]]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
 
 class QuantityError(ValueError):

@@ -15,15 +15,22 @@ textbook cell loads nothing, and gets the path that it is given.
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from forktail.core.built import network
+from forktail.core.built.circuit import Circuit
 from forktail.core.cell.law import OperatingPoint
-from forktail.core.checks import QuantityError, as_quantity
-from forktail.core.models import BuiltCell
+from forktail.core.checks import Bools, Complexes, Floats, QuantityError, as_quantity
+from forktail.core.models import BuiltCell, Solver
+
+#: A factor for each frequency in Hz.
+Response = Callable[[Any], Complexes]
 
 #: Where a wave can enter.
 PLACES = ("generator", "base lines")
@@ -34,7 +41,7 @@ SETTLE = 6.0
 # ---------------------------------------------------------------- one pole
 
 
-def corner_frequency(resistance, capacitance):
+def corner_frequency(resistance: ArrayLike, capacitance: ArrayLike) -> Floats:
     """Corner of one resistor and one capacitor, 1/(2 pi R C), Hz.
 
     Parameters
@@ -52,7 +59,7 @@ def corner_frequency(resistance, capacitance):
     return 1.0 / (2.0 * np.pi * r * c)
 
 
-def coupling_response(frequency, corner):
+def coupling_response(frequency: ArrayLike, corner: float) -> Complexes:
     """Response of a coupling capacitor, jf/fc / (1 + jf/fc): a single-pole high-pass.
 
     Parameters
@@ -74,7 +81,7 @@ def coupling_response(frequency, corner):
     return 1j * f / (corner + 1j * f)
 
 
-def load_response(frequency, corner):
+def load_response(frequency: ArrayLike, corner: float) -> Complexes:
     """Response of a load with its capacitance, 1/(1 + jf/fc): a single-pole low-pass.
 
     Parameters as `coupling_response`, `corner` above 0 (infinity lets everything pass).
@@ -87,7 +94,7 @@ def load_response(frequency, corner):
     return 1.0 / (1.0 + 1j * f / corner)
 
 
-def filtered(record, step, response):
+def filtered(record: ArrayLike, step: float, response: Response) -> Floats:
     """Apply a response to a periodic record, line by line.
 
     Exact in steady state for every line below half the sample rate: the record is whole periods
@@ -111,7 +118,7 @@ def filtered(record, step, response):
     return np.fft.irfft(np.fft.rfft(record) * response(np.fft.rfftfreq(n, step)), n)
 
 
-def loaded(record, step, corner, periodic=True):
+def loaded(record: ArrayLike, step: float, corner: float | None, periodic: bool = True) -> Floats:
     """A record behind a load pole.
 
     Parameters
@@ -137,7 +144,7 @@ def loaded(record, step, corner, periodic=True):
     return out if periodic else _unsettled(out, step, corner)
 
 
-def coupled(record, step, corner, periodic=True):
+def coupled(record: ArrayLike, step: float, corner: float, periodic: bool = True) -> Floats:
     """A record behind a coupling capacitor; as `loaded`, a corner of 0 lets everything pass."""
     record = as_quantity("record", record, "V")
     if corner == 0.0:
@@ -146,14 +153,14 @@ def coupled(record, step, corner, periodic=True):
     return out if periodic else _unsettled(out, step, corner)
 
 
-def _unsettled(record, step, corner):
+def _unsettled(record: Floats, step: float, corner: float) -> Floats:
     tau = 1.0 / (2.0 * math.pi * corner)
     record[..., : min(record.shape[-1], 4 + math.ceil(SETTLE * tau / step))] = np.nan
     record[..., -4:] = np.nan
     return record
 
 
-def delayed(values, samples):
+def delayed(values: ArrayLike, samples: float) -> Floats:
     """The record as it would be `samples` steps later, between samples too.
 
     Parameters
@@ -204,7 +211,7 @@ class Feed:
     corner: float = 0.0
     gain: float = 1.0
 
-    def response(self, frequency):
+    def response(self, frequency: ArrayLike) -> Complexes:
         """Complex factor from generator to base lines at frequencies in Hz."""
         return self.gain * coupling_response(frequency, self.corner)
 
@@ -223,13 +230,13 @@ class Path:
     lower: Feed = Feed()
     load_pole: float = math.inf
     probe: float = 1.0
-    poles: tuple = ()
+    poles: tuple[float, ...] = ()
 
-    def feed(self, side):
+    def feed(self, side: str) -> Feed:
         """The Feed of `upper` or `lower`."""
         return getattr(self, side)
 
-    def load_response(self, frequency):
+    def load_response(self, frequency: ArrayLike) -> Complexes:
         """Complex factor of the loads at frequencies in Hz."""
         return load_response(frequency, self.load_pole)
 
@@ -239,7 +246,7 @@ IDEAL = Path()
 
 
 @lru_cache(maxsize=128)
-def path_of(circuit):
+def path_of(circuit: Circuit) -> Path:
     """The path of a built circuit: its coupling corners and its load pole.
 
     Parameters
@@ -254,7 +261,7 @@ def path_of(circuit):
     """
     found = network.corners(circuit)
 
-    def hertz(name, without):
+    def hertz(name: str, without: float) -> float:
         f = found[name]
         return float(f) if math.isfinite(f) and f > 0.0 else without
 
@@ -268,13 +275,13 @@ def path_of(circuit):
     )
 
 
-def _poles(pole, left, right):
+def _poles(pole: float, left: float, right: float) -> tuple[float, ...]:
     """Poles of unequal loads from that of both in series."""
     both = 0.5 * (left + right)
     return tuple(pole * both / r if r > 0.0 else math.inf for r in (left, right))
 
 
-def path_for(cell):
+def path_for(cell: Solver) -> Path:
     """The path that belongs to a solver: that of its circuit, else `IDEAL`."""
     return path_of(cell.circuit) if isinstance(cell, BuiltCell) else IDEAL
 
@@ -298,16 +305,24 @@ class Passed:
     """
 
     at: str
-    sent: tuple
-    fed: tuple
-    base_lines: tuple
+    sent: tuple[Floats, ...]
+    fed: tuple[Floats, ...]
+    base_lines: tuple[Floats, ...]
     cell: OperatingPoint
     loads: OperatingPoint
-    probe: tuple
-    settled: np.ndarray
+    probe: tuple[Floats, ...]
+    settled: Bools
 
 
-def run_path(cell, v_upper, v_lower, step, at="generator", path=None, periodic=True):
+def run_path(
+    cell: Solver,
+    v_upper: ArrayLike,
+    v_lower: ArrayLike,
+    step: float,
+    at: str = "generator",
+    path: Path | None = None,
+    periodic: bool = True,
+) -> Passed:
     """Send two waves through a path and the cell in it.
 
     Parameters
@@ -364,29 +379,30 @@ def run_path(cell, v_upper, v_lower, step, at="generator", path=None, periodic=T
     )
 
 
-def _fed(wave, step, feed, periodic, memory):
+def _fed(wave: Floats, step: float, feed: Feed, periodic: bool, memory: bool) -> Floats:
     out = coupled(wave, step, feed.corner, periodic) if memory else wave
     return out if feed.gain == 1.0 else feed.gain * out
 
 
-def _without(point, good):
+def _without(point: OperatingPoint, good: Bools) -> OperatingPoint:
     """The point with NaN at the collectors where there is no answer."""
     if good.all():
         return point
-    return replace(
-        point,
-        converged=good,
-        **{n: np.where(good, getattr(point, n), np.nan) for n in ("v_left", "v_right", "v_out")},
+    left, right, out = (
+        np.where(good, v, np.nan) for v in (point.v_left, point.v_right, point.v_out)
     )
+    return replace(point, converged=good, v_left=left, v_right=right, v_out=out)
 
 
-def _behind_loads(point, good, step, path, periodic):
+def _behind_loads(
+    point: OperatingPoint, good: Bools, step: float, path: Path, periodic: bool
+) -> OperatingPoint:
     poles = path.poles or (path.load_pole,) * 2
     if poles == (math.inf, math.inf):
         return point
     at = np.arange(good.size)
 
-    def late(name, pole):
+    def late(name: str, pole: float) -> Floats:
         v = np.broadcast_to(getattr(point, name), good.shape)
         whole = v if good.all() else np.interp(at, at[good], v[good])
         out = loaded(whole, step, pole, periodic)
@@ -396,7 +412,7 @@ def _behind_loads(point, good, step, path, periodic):
     return replace(point, v_left=left, v_right=right, v_out=right - left)
 
 
-def _base_lines(point, fed):
+def _base_lines(point: OperatingPoint, fed: tuple[Floats, ...]) -> tuple[Floats, ...]:
     """Voltages between the base lines: as solved, or as fed to a cell that knows no lines."""
     if "base_upper_pos" not in point.nodes:
         return fed

@@ -130,7 +130,7 @@ class CellSettings:
         except TypeError:  # arrays have no hash
             return _checked(self)
 
-    def per_ampere(self, i_tail):
+    def per_ampere(self, i_tail: float) -> "CellSettings":
         """The settings that give, with 1 A, v_out as a fraction of i_tail r_load.
 
         Parameters
@@ -155,11 +155,11 @@ class CellSettings:
     # for checked settings: what every solution of them asks first
 
     @cached_property
-    def _v_t(self):
+    def _v_t(self) -> Floats:
         return thermal_voltage(self.temperature)
 
     @cached_property
-    def _closed_form(self):
+    def _closed_form(self) -> bool:
         """Whether one exponential an input is enough for all six transistors."""
         return not (
             np.any(self.r_emitter_upper)
@@ -168,19 +168,19 @@ class CellSettings:
         )
 
     @cached_property
-    def _arrays(self):
+    def _arrays(self) -> dict[str, Floats]:
         """Those that are more than one number."""
         return {
             f.name: getattr(self, f.name) for f in fields(self) if np.ndim(getattr(self, f.name))
         }
 
     @cached_property
-    def _offset(self):
-        return np.any(self.offset_left) or np.any(self.offset_lower)
+    def _offset(self) -> bool:
+        return bool(np.any(self.offset_left) or np.any(self.offset_lower))
 
 
-def _checked(settings):
-    def get(name, unit, low=None, **more):
+def _checked(settings: CellSettings) -> CellSettings:
+    def get(name: str, unit: str, low: float | None = None, **more: bool) -> Floats:
         return as_quantity(name, getattr(settings, name), unit, low, **more)
 
     return CellSettings(
@@ -200,7 +200,9 @@ _DEFAULT = CellSettings()
 _checked_once = lru_cache(maxsize=256)(_checked)
 
 
-def _upper_pair(v_drive, i_tail, s, offset, v_t):
+def _upper_pair(
+    v_drive: Floats, i_tail: Floats, s: CellSettings, offset: Floats | float, v_t: Floats
+) -> tuple[Floats, Floats]:
     """Split of one upper pair and the two slopes of its current difference."""
     first, second = pair.fractions_at((v_drive + offset) / v_t, i_tail, s.r_emitter_upper, v_t)
     return first, second
@@ -215,17 +217,26 @@ def _upper_slopes(
     )
 
 
-def _answer(shape, s, v_upper, v_lower, i_tail, rows, gains):
+def _answer(
+    shape: tuple[int, ...],
+    s: CellSettings,
+    v_upper: Floats | float,
+    v_lower: Floats | float,
+    i_tail: Floats,
+    rows: Floats,
+    gains: tuple[Floats | float, Floats | float],
+) -> OperatingPoint:
     """Assemble an OperatingPoint from rows Q1..Q6, which lie one after the other in memory."""
     i_load = rows[:2] + rows[2:4]
     v_load = s.r_load * i_load
     v_collector = s.v_supply - v_load
 
-    def full(a):
-        return a if np.shape(a) == shape else np.broadcast_to(np.asarray(a, dtype=float), shape)
+    def full(a: Floats | float) -> Floats:
+        array = np.asarray(a, dtype=float)
+        return array if array.shape == shape else np.broadcast_to(array, shape)
 
     # (branch, *S) to (*S, branch) without a copy: rows are several times faster than columns
-    def last(a):
+    def last(a: Floats) -> Floats:
         return a.transpose(*range(1, a.ndim), 0)
 
     return OperatingPoint(
@@ -246,7 +257,7 @@ def _answer(shape, s, v_upper, v_lower, i_tail, rows, gains):
     )
 
 
-def _shape(s, **inputs):
+def _shape(s: CellSettings, **inputs: Floats) -> tuple[int, ...]:
     return broadcast_shape(**inputs, **s._arrays)
 
 
@@ -254,7 +265,9 @@ def _shape(s, **inputs):
 _LEAST_TAIL = 1e-150
 
 
-def _steer(v_upper, v_lower, i_tail, s, shape):
+def _steer(
+    v_upper: Floats, v_lower: Floats, i_tail: Floats, s: CellSettings, shape: tuple[int, ...]
+) -> Floats:
     """Rows Q1..Q6 of the full cell with one exponential an input: exp(-v_upper/VT) is how much
     more the second of a pair carries than the first.
 
@@ -289,7 +302,9 @@ def _steer(v_upper, v_lower, i_tail, s, shape):
     return rows if shape else rows[:, 0]
 
 
-def _steer_by_law(v_upper, v_lower, i_tail, s, shape):
+def _steer_by_law(
+    v_upper: Floats, v_lower: Floats, i_tail: Floats, s: CellSettings, shape: tuple[int, ...]
+) -> Floats:
     """As `_steer`, for emitter resistors, unlike upper pairs, huge drives and tails near zero."""
     v_t = s._v_t
     lower = pair.fractions_at((v_lower + s.offset_lower) / v_t, i_tail, s.r_emitter_lower, v_t)
@@ -301,14 +316,16 @@ def _steer_by_law(v_upper, v_lower, i_tail, s, shape):
     return rows
 
 
-def _rows(shape, *currents):
+def _rows(shape: tuple[int, ...], *currents: Floats) -> Floats:
     rows = np.empty((6,) + shape)
     for k, current in enumerate(currents):
         rows[k] = current
     return rows
 
 
-def _cell_gains(v_upper, v_lower, i_tail, rows, s):
+def _cell_gains(
+    v_upper: Floats, v_lower: Floats, i_tail: Floats, rows: Floats, s: CellSettings
+) -> tuple[Floats, Floats]:
     """Slopes of v_out over both inputs."""
     v_t = s._v_t
     i5, i6 = rows[4], rows[5]
@@ -343,7 +360,9 @@ def branch_currents(
     return _branch_currents(v_upper, v_lower, i_tail, (settings or _DEFAULT).checked())[0]
 
 
-def _branch_currents(v_upper, v_lower, i_tail, s):
+def _branch_currents(
+    v_upper: ArrayLike, v_lower: ArrayLike, i_tail: ArrayLike, s: CellSettings
+) -> tuple[Floats, Floats, Floats, Floats]:
     """The rows, and the inputs as arrays."""
     v_upper = as_array("v_upper", v_upper, "V")
     v_lower = as_array("v_lower", v_lower, "V")
@@ -425,7 +444,14 @@ def solve_shared_loads(
     return _two_pairs(v_upper, v_second, i_tail_left, i_tail_right, settings, crossed=False)
 
 
-def _two_pairs(v_first, v_second, i_tail_left, i_tail_right, settings, crossed):
+def _two_pairs(
+    v_first: ArrayLike,
+    v_second: ArrayLike,
+    i_tail_left: ArrayLike,
+    i_tail_right: ArrayLike,
+    settings: CellSettings | None,
+    crossed: bool,
+) -> OperatingPoint:
     s = (settings or _DEFAULT).checked()
     v_first = as_quantity("v_upper", v_first, "V")
     v_second = as_quantity("v_upper" if crossed else "v_second", v_second, "V")

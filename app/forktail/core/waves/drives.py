@@ -162,7 +162,7 @@ class Drive:
         return text
 
 
-def _cycle(frequency, t, phase=0.0):
+def _cycle(frequency: float, t: Floats, phase: float = 0.0) -> Floats:
     """Position within the cycle, 0 to 1, with rounding of t kept from flipping an edge."""
     turns = np.round(frequency * t + phase / 360.0, 9)
     return turns - np.floor(turns)
@@ -192,7 +192,7 @@ def sample(drive: Drive, t: ArrayLike) -> Floats:
     if d.kind == "dc":
         return np.full(t.shape, d.offset)
 
-    def angle(f, phase=0.0):
+    def angle(f: float, phase: float = 0.0) -> Floats:
         return 2.0 * np.pi * (f * t + phase / 360.0)
 
     if d.kind == "square":
@@ -278,11 +278,11 @@ class Window:
         )
 
 
-def _power_of_two(n):
+def _power_of_two(n: float) -> int:
     return 1 << max(0, math.ceil(math.log2(n) - 1e-9))
 
 
-def _common_step(tones):
+def _common_step(tones: tuple[float, ...]) -> Fraction | None:
     """Greatest common divisor of frequencies given to a thousandth of a hertz, or None."""
     parts = []
     for f in tones:
@@ -294,7 +294,9 @@ def _common_step(tones):
     return Fraction(math.gcd(*(int(p * common) for p in parts)), common)
 
 
-def _nearest_cycles(tones, limit):
+def _nearest_cycles(
+    tones: tuple[float, ...], limit: int
+) -> tuple[float, float, tuple[int, ...]] | None:
     """Cycle counts, anchored on the fastest tone, that come closest within `limit` cycles."""
     f = np.array(tones)
     anchor = f.max()
@@ -316,7 +318,9 @@ def _nearest_cycles(tones, limit):
 
 
 @lru_cache(maxsize=256)
-def _window(tones, highest, min_cycles, min_samples, max_samples):
+def _window(
+    tones: tuple[float, ...], highest: float, min_cycles: int, min_samples: int, max_samples: int
+) -> Window:
     distinct = tuple(sorted(set(tones)))
     listed = " and ".join(hertz(f) for f in distinct)
     step = _common_step(distinct)
@@ -479,10 +483,10 @@ class BatCall:
     duration: float = 5e-3
     bend: float = 2.0
 
-    def checked(self):
+    def checked(self) -> "BatCall":
         """Return the same call with plain floats, or raise QuantityError."""
 
-        def number(*a, **k):
+        def number(*a: Any, **k: Any) -> float:
             return float(as_quantity(*a, **k))
 
         return BatCall(
@@ -504,7 +508,7 @@ CALLS = {
 }
 
 
-def _sweep(tau, duration, f_start, f_end, bend):
+def _sweep(tau: Floats, duration: float, f_start: float, f_end: float, bend: float) -> Floats:
     """Sweep f_end + (f_start - f_end)(1 - tau/duration)^bend under a sin^2 hump; 0 outside."""
     inside = (tau >= 0.0) & (tau < duration)
     x = np.where(inside, tau / duration, 0.0)
@@ -514,7 +518,7 @@ def _sweep(tau, duration, f_start, f_end, bend):
     return np.where(inside, np.sin(np.pi * x) ** 2 * np.sin(2.0 * np.pi * turns), 0.0)
 
 
-def call_frequency(call, t):
+def call_frequency(call: BatCall, t: ArrayLike) -> Floats:
     """Frequency of an invented call at times `t` s after its start, Hz (NaN outside)."""
     c = call.checked()
     x = as_quantity("t", t, "s") / c.duration
@@ -523,7 +527,9 @@ def call_frequency(call, t):
     return np.where((x >= 0.0) & (x <= 1.0), f, np.nan)
 
 
-def call_samples(call, amplitude=1.0, sample_rate=500e3, silence=1e-3):
+def call_samples(
+    call: BatCall, amplitude: float = 1.0, sample_rate: float = 500e3, silence: float = 1e-3
+) -> tuple[Floats, Floats]:
     """Samples of an INVENTED bat call, synthesised here from its recipe.
 
     Parameters

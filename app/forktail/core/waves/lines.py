@@ -5,12 +5,14 @@ add up in a spectrum and in a record. A record is exact at its samples, however 
 reach; a spectrum holds the lines below half the sample rate and nothing folded down from above.
 """
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
-from forktail.core.waves.spectrum import LabelledSpectrum, Spectrum, decibel, label_lines
+from forktail.core.checks import Bools, Complexes, Floats, Ints
+from forktail.core.waves.spectrum import LabelledSpectrum, Spectrum, Tone, decibel, label_lines
 
 
 @dataclass(frozen=True)
@@ -28,13 +30,20 @@ class Lines:
         s, of the window that holds whole cycles of all tones.
     """
 
-    orders: np.ndarray
-    phasor: np.ndarray
-    tones: tuple
+    orders: Ints
+    phasor: Complexes
+    tones: tuple[Tone, ...]
     duration: float
 
     @classmethod
-    def of(cls, orders, phasor, tones, duration, least=0.0):
+    def of(
+        cls,
+        orders: Ints,
+        phasor: Complexes,
+        tones: Sequence[Tone],
+        duration: float,
+        least: float = 0.0,
+    ) -> "Lines":
         """Lines of any sign of frequency; those of `least` V and below are left out."""
         keep = np.abs(phasor) > least
         orders, phasor = orders[keep], phasor[keep]
@@ -44,53 +53,53 @@ class Lines:
         return cls(orders, phasor, tuple(tones), duration)
 
     @cached_property
-    def bins(self):
+    def bins(self) -> Ints:
         """Place of each line, whole cycles in the window, shape (n,)."""
         return self.orders @ np.array([t.cycles for t in self.tones], dtype=int)
 
-    def times(self, factor):
+    def times(self, factor: Complexes | Floats | complex) -> "Lines":
         """The lines times one factor, or one for each line."""
         return replace(self, phasor=self.phasor * factor)
 
-    def behind(self, response):
+    def behind(self, response: Callable[[Floats], Complexes]) -> "Lines":
         """The lines behind something linear: `response` of frequencies in Hz."""
         return self.times(response(self.bins / self.duration))
 
-    def at(self, place):
+    def at(self, place: int) -> complex:
         """Complex sum of the lines at one place, V peak (of DC: its value)."""
         found = self.phasor[self.bins == place].sum()
         return complex(found.real) if place == 0 else complex(found)
 
-    def level(self, *orders):
+    def level(self, *orders: int) -> float:
         """V peak at the place of these factors of the tones."""
         return abs(self.at(self.place(*orders)))
 
-    def part(self, *orders):
+    def part(self, *orders: int) -> float:
         """V peak of what these factors alone make, whatever else falls on the same place."""
         wanted = np.array(orders)
         same = (self.orders == wanted).all(axis=1) | (self.orders == -wanted).all(axis=1)
         return float(abs(self.phasor[same].sum()))
 
-    def place(self, *orders):
+    def place(self, *orders: int) -> int:
         """Whole cycles in the window of these factors of the tones."""
         return abs(sum(o * t.cycles for o, t in zip(orders, self.tones)))
 
-    def only(self, keep):
+    def only(self, keep: Bools) -> "Lines":
         """The lines for which `keep`, bool of shape (n,)."""
         return replace(self, orders=self.orders[keep], phasor=self.phasor[keep])
 
-    def record(self, samples):
+    def record(self, samples: int) -> Floats:
         """V at `samples` equal steps of the window."""
         folded = _sums(self.bins % samples, self.phasor, samples)
         return np.fft.ifft(folded).real * samples
 
-    def envelope(self, centre, half_width, samples):
+    def envelope(self, centre: int, half_width: int, samples: int) -> Complexes:
         """Complex envelope of the lines around one place, V peak, at equal steps."""
         keep = np.abs(self.bins - centre) <= half_width
         places = (self.bins[keep] - centre) % samples
         return np.fft.ifft(_sums(places, self.phasor[keep], samples)) * samples
 
-    def spectrum(self, samples):
+    def spectrum(self, samples: int) -> Spectrum:
         """Spectrum of the lines below half the rate of `samples` a window."""
         most = (samples + 1) // 2
         inside = self.bins < most
@@ -102,7 +111,9 @@ class Lines:
         square = float(peak[0] ** 2 + 0.5 * np.sum(peak[1:] ** 2))
         return Spectrum(np.arange(most) / self.duration, phasor, peak, db, square)
 
-    def labelled(self, samples, wanted=(), floor_db=-120.0):
+    def labelled(
+        self, samples: int, wanted: Sequence[tuple[int, ...]] = (), floor_db: float = -120.0
+    ) -> LabelledSpectrum:
         """LabelledSpectrum, every line named by what makes it."""
         spectrum = self.spectrum(samples)
         return LabelledSpectrum(
@@ -111,7 +122,7 @@ class Lines:
         )  # fmt: skip
 
 
-def _sums(places, phasor, count):
+def _sums(places: Ints, phasor: Complexes, count: int) -> Complexes:
     """Complex sums by place; (count,)."""
     out = np.empty(count, dtype=complex)
     out.real = np.bincount(places, phasor.real, count)

@@ -3,8 +3,9 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
-from forktail.core.checks import QuantityError, as_quantity
+from forktail.core.checks import Floats, QuantityError, as_quantity
 from forktail.core.quantities import format_quantity
 
 #: Largest sample of any sound, as a fraction of the full scale of the sound card (-12 dB).
@@ -25,7 +26,7 @@ class Sound:
     level had to be lowered; `silent` that nothing audible is left; `text` says what was done.
     """
 
-    samples: np.ndarray
+    samples: NDArray[np.float32]
     rate: int
     peak: float
     limited: bool
@@ -33,7 +34,7 @@ class Sound:
     text: str
 
 
-def limit_level(samples, peak=SOUND_PEAK):
+def limit_level(samples: ArrayLike, peak: float = SOUND_PEAK) -> tuple[NDArray[np.float32], bool]:
     """Lower a whole record so that no sample passes `peak`; a quiet one is left as it is.
 
     The record is scaled, not clipped, so that limiting adds no distortion of its own.
@@ -60,7 +61,7 @@ def limit_level(samples, peak=SOUND_PEAK):
     return np.clip(samples.astype(np.float32), -np.float32(peak), np.float32(peak)), limited
 
 
-def _faded(samples, rate, fade=0.02):
+def _faded(samples: Floats, rate: float, fade: float = 0.02) -> Floats:
     n = min(int(fade * rate), len(samples) // 2)
     if n:
         ramp = 0.5 - 0.5 * np.cos(np.pi * np.arange(n) / n)
@@ -70,27 +71,27 @@ def _faded(samples, rate, fade=0.02):
     return samples
 
 
-def _sound(samples, rate, peak, text):
-    samples, limited = limit_level(_faded(samples, rate), peak)
-    silent = float(np.max(np.abs(samples), initial=0.0)) < 1e-5
+def _sound(samples: Floats, rate: float, peak: float, text: str) -> Sound:
+    safe, limited = limit_level(_faded(samples, rate), peak)
+    silent = float(np.max(np.abs(safe), initial=0.0)) < 1e-5
     if silent:
         text += " Nothing audible is left."
     if limited:
         text += " The level was lowered to the limit."
-    return Sound(samples, int(rate), float(peak), limited, silent, text)
+    return Sound(safe, int(rate), float(peak), limited, silent, text)
 
 
 def sound_from_record(
-    record,
-    duration,
-    full_scale,
-    seconds=2.0,
-    rate=48000,
-    shift=0.0,
-    slow_by=1.0,
-    peak=SOUND_PEAK,
-    lines=200,
-):
+    record: ArrayLike,
+    duration: float,
+    full_scale: float,
+    seconds: float = 2.0,
+    rate: float = 48000,
+    shift: float = 0.0,
+    slow_by: float = 1.0,
+    peak: float = SOUND_PEAK,
+    lines: int = 200,
+) -> Sound:
     """Sound of a periodic record: its strongest lines, added up for as long as wanted.
 
     Parameters
@@ -103,7 +104,7 @@ def sound_from_record(
         V that becomes `peak`: louder stays louder between two records.
     seconds : float
         Length, 0.1 to 10.
-    rate : int
+    rate : float
         Hz.
     shift : float
         Hz by which every line is moved down (0 leaves them).
@@ -151,7 +152,14 @@ def sound_from_record(
     return _sound(total * (peak / full_scale), rate, peak, text)
 
 
-def sound_from_samples(samples, sample_rate, full_scale, rate=48000, slow_by=1.0, peak=SOUND_PEAK):
+def sound_from_samples(
+    samples: ArrayLike,
+    sample_rate: float,
+    full_scale: float,
+    rate: float = 48000,
+    slow_by: float = 1.0,
+    peak: float = SOUND_PEAK,
+) -> Sound:
     """Sound of a single event, such as one call, brought to the rate of the sound card.
 
     Parameters

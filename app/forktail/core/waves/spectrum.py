@@ -5,20 +5,31 @@ one line and its level is exact.
 """
 
 import bisect
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import product
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from forktail.core.checks import QuantityError, as_quantity
+from forktail.core.checks import Complexes, Floats, Ints, QuantityError, as_quantity
 from forktail.core.quantities import format_quantity
+
+if TYPE_CHECKING:
+    from forktail.core.waves.lines import Lines
+
+#: Factors of each tone, of several lines.
+Orders = Sequence[tuple[int, ...]]
+#: Orders that make the line at a place: those that count, and the rest.
+Finder = Callable[[int], tuple[Orders, Orders]]
 
 #: Lines are not shown below this level, dB under the largest: there only rounding is left.
 FLOOR_DB = -240.0
 
 
-def decibel(ratio):
+def decibel(ratio: ArrayLike) -> Any:
     """20 log10 of an amplitude ratio, held at +-240 dB; any shape, at least 0."""
     floor = 10.0 ** (FLOOR_DB / 20.0)
     return 20.0 * np.log10(np.clip(ratio, floor, 1.0 / floor))
@@ -33,25 +44,25 @@ class Spectrum:
     `db` relative to the largest line; `mean_square` V^2 of the record.
     """
 
-    frequency: np.ndarray
-    phasor: np.ndarray
-    peak: np.ndarray
-    db: np.ndarray
+    frequency: Floats
+    phasor: Complexes
+    peak: Floats
+    db: Floats
     mean_square: float
 
     @property
-    def spacing(self):
+    def spacing(self) -> float:
         """Distance between lines, Hz."""
         return float(self.frequency[1])
 
-    def power(self):
+    def power(self) -> float:
         """Sum over the lines, V^2: by Parseval's theorem equal to `mean_square`."""
         halves = np.full(len(self.peak), 0.5)
         halves[0] = 1.0
         return float(np.sum(halves * self.peak**2))
 
 
-def coherent_spectrum(record, duration):
+def coherent_spectrum(record: ArrayLike, duration: float) -> Spectrum:
     """Spectrum of one record that holds whole periods.
 
     Parameters
@@ -114,14 +125,14 @@ class Line:
     frequency: float
     peak: float
     db: float
-    orders: tuple
+    orders: tuple[int, ...]
     origin: str
     label: str
-    also: tuple = ()
+    also: tuple[str, ...] = ()
 
 
 @lru_cache(maxsize=64)
-def _combinations(sides, order):
+def _combinations(sides: tuple[str, ...], order: int) -> tuple[Ints, Ints]:
     """Factor vectors up to `order`, the likeliest first, one of each +- twin, shape
     (k, len(sides)), and how unlikely each is, shape (k,).
 
@@ -134,7 +145,7 @@ def _combinations(sides, order):
     # of each +- twin keep the one whose first factor is positive; the zero row is DC
     rows = [c for c in rows if not any(c) or next(x for x in c if x) > 0]
 
-    def rank(c):
+    def rank(c: tuple[int, ...]) -> tuple[Any, ...]:
         if not any(c):
             return (0,)
         odd = [
@@ -146,7 +157,7 @@ def _combinations(sides, order):
     return np.array(rows, dtype=int), np.array([rank(c)[0] for c in rows])
 
 
-def _label(orders, tones):
+def _label(orders: Sequence[int], tones: Sequence[Tone]) -> str:
     """`2 f_upper - f_lower`, for orders that give a positive frequency."""
     parts = sorted(((k, t.name) for k, t in zip(orders, tones) if k), key=lambda p: p[0] < 0)
     text = ""
@@ -156,7 +167,7 @@ def _label(orders, tones):
     return text.strip() or "DC"
 
 
-def _origin(orders, tones, wanted=()):
+def _origin(orders: tuple[int, ...], tones: Sequence[Tone], wanted: Orders = ()) -> str:
     if orders in wanted:
         return "wanted"
     upper = [k for k, t in zip(orders, tones) if k and t.side == "upper"]
@@ -183,7 +194,15 @@ def _origin(orders, tones, wanted=()):
     return "harmonic" if len(one) == 1 else "product"
 
 
-def label_lines(spectrum, tones, order=9, floor_db=-120.0, most=60, parts=None, wanted=()):
+def label_lines(
+    spectrum: Spectrum,
+    tones: Sequence[Tone],
+    order: int = 9,
+    floor_db: float = -120.0,
+    most: int = 60,
+    parts: "Lines | None" = None,
+    wanted: Orders = (),
+) -> tuple[Line, ...]:
     """Name the lines of a spectrum by where they come from.
 
     Parameters
@@ -237,7 +256,12 @@ def label_lines(spectrum, tones, order=9, floor_db=-120.0, most=60, parts=None, 
 
 
 @lru_cache(maxsize=4096)
-def _named(named, further, tones, wanted):
+def _named(
+    named: tuple[tuple[int, ...], ...],
+    further: tuple[tuple[int, ...], ...],
+    tones: Sequence[Tone],
+    wanted: Orders,
+) -> tuple[tuple[int, ...], str, str, tuple[str, ...]]:
     """Orders, origin, label and further labels of a line that these orders make."""
     also = tuple(_label(o, tones) for o in further)
     if not named:
@@ -253,7 +277,7 @@ def _named(named, further, tones, wanted):
 _COUNTS = 0.1
 
 
-def _known_orders(parts):
+def _known_orders(parts: "Lines") -> Finder:
     """Place -> orders that make the line there: those that count, the largest first; the rest."""
     sizes = np.abs(parts.phasor)
     keep = np.flatnonzero(sizes > 1e-8 * sizes.max(initial=0.0))
@@ -261,7 +285,7 @@ def _known_orders(parts):
     places, sizes = parts.bins[keep].tolist(), sizes[keep].tolist()
     orders = list(map(tuple, parts.orders[keep].tolist()))
 
-    def find(k):
+    def find(k: int) -> tuple[Orders, Orders]:
         low = bisect.bisect_left(places, k)
         high = min(bisect.bisect_right(places, k, low), low + 4)
         count = low
@@ -272,7 +296,7 @@ def _known_orders(parts):
     return find
 
 
-def _likely_orders(tones, order):
+def _likely_orders(tones: Sequence[Tone], order: int) -> Finder:
     """Place -> orders that can land there: the likeliest, and with them those as likely."""
     order = min(order, {0: 1, 1: 15, 2: order, 3: 5}.get(len(tones), 4))
     sides = tuple("" if t.shaping else t.side for t in tones)
@@ -281,7 +305,7 @@ def _likely_orders(tones, order):
     table = np.where(signed[:, None] < 0, -table, table)
     places = np.abs(signed)
 
-    def find(k):
+    def find(k: int) -> tuple[Orders, Orders]:
         rows = np.flatnonzero(places == k)[:4]
         orders = [tuple(map(int, table[r])) for r in rows]
         # a leak and a product of third order have much the same level; sum and difference more
@@ -297,14 +321,14 @@ class LabelledSpectrum:
     """A spectrum with the tones that made it and its named lines."""
 
     spectrum: Spectrum
-    tones: tuple
-    lines: tuple
+    tones: tuple[Tone, ...]
+    lines: tuple[Line, ...]
 
-    def level(self, *orders):
+    def level(self, *orders: int) -> float:
         """V peak of the line with these factors of the tones, in their order."""
         return float(self.spectrum.peak[self.bin(*orders)])
 
-    def bin(self, *orders):
+    def bin(self, *orders: int) -> int:
         """Index of the line with these factors of the tones.
 
         Raises
@@ -325,7 +349,14 @@ class LabelledSpectrum:
         return k
 
 
-def labelled_spectrum(record, duration, tones, order=9, floor_db=-120.0, wanted=()):
+def labelled_spectrum(
+    record: ArrayLike,
+    duration: float,
+    tones: Sequence[Tone],
+    order: int = 9,
+    floor_db: float = -120.0,
+    wanted: Orders = (),
+) -> LabelledSpectrum:
     """`coherent_spectrum` and `label_lines` in one; returns LabelledSpectrum."""
     spectrum = coherent_spectrum(record, duration)
     tones = tuple(tones)
@@ -336,7 +367,7 @@ def labelled_spectrum(record, duration, tones, order=9, floor_db=-120.0, wanted=
 # ---------------------------------------------------------------- figures
 
 
-def carrier_suppression(spectrum, carrier, sidebands):
+def carrier_suppression(spectrum: Spectrum, carrier: int, sidebands: Sequence[int]) -> float:
     """Level of a sideband above the carrier left over, dB.
 
     Parameters
@@ -356,7 +387,7 @@ def carrier_suppression(spectrum, carrier, sidebands):
     return level_ratio(one, spectrum.peak[carrier])
 
 
-def level_ratio(wanted, unwanted):
+def level_ratio(wanted: float, unwanted: float) -> float:
     """dB of wanted over unwanted, with 0 over 0 taken as 0 dB."""
     if wanted == 0.0 and unwanted == 0.0:
         return 0.0
@@ -365,7 +396,7 @@ def level_ratio(wanted, unwanted):
     return float(decibel(wanted / unwanted))
 
 
-def harmonic_levels(spectrum, fundamental, count=9):
+def harmonic_levels(spectrum: Spectrum, fundamental: int, count: int = 9) -> Floats:
     """Harmonics 2 .. count over the fundamental, as ratios.
 
     Parameters
@@ -393,12 +424,14 @@ def harmonic_levels(spectrum, fundamental, count=9):
     return np.where(inside, spectrum.peak[np.where(inside, places, 0)], np.nan) / base
 
 
-def harmonic_distortion(spectrum, fundamental, count=9):
+def harmonic_distortion(spectrum: Spectrum, fundamental: int, count: int = 9) -> float:
     """Root sum of squares of harmonics 2 .. count over the fundamental, a ratio."""
     return float(np.sqrt(np.nansum(harmonic_levels(spectrum, fundamental, count) ** 2)))
 
 
-def third_order_products(spectrum, first, second, carrier=0):
+def third_order_products(
+    spectrum: Spectrum, first: int, second: int, carrier: int = 0
+) -> tuple[tuple[int, float], ...]:
     """Third-order products of two tones, over the tones, as a ratio.
 
     Parameters
@@ -428,7 +461,7 @@ def third_order_products(spectrum, first, second, carrier=0):
     )
 
 
-def conversion_gain(spectrum, line, drive):
+def conversion_gain(spectrum: Spectrum, line: int, drive: float) -> float:
     """Level of one output line over the input that it came from, a ratio (not dB).
 
     `drive` in V peak, above 0, is checked.
@@ -437,7 +470,7 @@ def conversion_gain(spectrum, line, drive):
     return float(spectrum.peak[line] / drive)
 
 
-def complex_envelope(record, centre, half_width):
+def complex_envelope(record: ArrayLike, centre: int, half_width: int) -> Complexes:
     """Envelope of the part of a periodic record around one line.
 
     Parameters
@@ -464,13 +497,13 @@ def complex_envelope(record, centre, half_width):
 
 
 @lru_cache(maxsize=4096)
-def _switching_part(x, order):
+def _switching_part(x: float, order: int) -> float:
     count = 64 if x < 3 else (512 if x < 40 else 4096)
     angle = 2.0 * np.pi * (np.arange(count) + 0.5) / count
     return float(2.0 * np.mean(np.tanh(x * np.cos(angle)) * np.cos(order * angle)))
 
 
-def switching_part(x, order=1):
+def switching_part(x: float, order: int = 1) -> float:
     """Fourier part of tanh(x cos a) at cos(order a).
 
     x for small x (order 1), 4/pi when x is large (square wave).
