@@ -132,6 +132,12 @@ class Spec:
     # ---- reading and checking
 
     @property
+    def ends(self) -> tuple[float, float]:
+        """Lowest and highest value that is allowed, SI; infinite where there is no bound."""
+        low, high = self.low, self.high
+        return -math.inf if low is None else low, math.inf if high is None else high
+
+    @property
     def title(self) -> str:
         """Label, or the name where there is none."""
         return self.label or self.name

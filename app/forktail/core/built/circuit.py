@@ -16,6 +16,7 @@ The circuit, node by node (names as in `network.NODES`):
 
 import math
 from dataclasses import dataclass, replace
+from typing import Any
 
 from forktail.core.checks import QuantityError
 from forktail.core.notebook import as_call, table
@@ -27,7 +28,7 @@ OPEN = 1e9
 #: A shorted part or solder bridge, ohm: little beside every part of a cell.
 SHORT = 1.0
 #: Temperatures over which the law of the junction is used, K.
-COLDEST, HOTTEST = SPECS["temperature"].low, SPECS["temperature"].high
+COLDEST, HOTTEST = SPECS["temperature"].ends
 #: Relative emitter area of one transistor.
 AREA = spec("area")
 
@@ -35,7 +36,7 @@ _MODES = {"single": "one side", "balanced": "balanced"}
 _TAILS = {"ideal": "ideal", "resistor": "resistor", "transistor": "transistor"}
 
 
-def _part(quantity, default, label, part="cell"):
+def _part(quantity: str, default: float, label: str, part: str = "cell") -> Any:
     return setting(spec(quantity, default=default, label=label, part=part))
 
 
@@ -256,7 +257,7 @@ def single_faults(circuit: Circuit) -> tuple[Fault, ...]:
     """
     faults = []
 
-    def add(key, part, kind, words):
+    def add(key: str, part: str, kind: str, words: str) -> None:
         faults.append(Fault(key, part, kind, words))
 
     for name, (words, _) in resistor_parts(circuit).items():

@@ -63,6 +63,7 @@ plain number in SI units (a plain temperature is in degrees Celsius).
 """
 
 import difflib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from forktail.core import files
@@ -129,8 +130,8 @@ class CircuitFile(NamedTuple):
     """
 
     circuit: Circuit
-    scene: dict
-    notes: tuple
+    scene: dict[str, Any]
+    notes: tuple[str, ...]
 
 
 def field_place(name: str) -> tuple[str, str]:
@@ -142,33 +143,33 @@ def field_place(name: str) -> tuple[str, str]:
     raise QuantityError(f"{name!r} is not a value of a circuit.")
 
 
-def _near(word, known):
+def _near(word: str, known: Iterable[str]) -> str:
     found = difflib.get_close_matches(word, known, 1, 0.5)
     return f"; did you mean '{found[0]}'?" if found else f"; known are {', '.join(known)}."
 
 
-def _listed(words):
+def _listed(words: Sequence[str]) -> str:
     return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
 class _Reader:
     """Collects every complaint, each with its line."""
 
-    def __init__(self, text):
+    def __init__(self, text: str) -> None:
         self.lines = files.Lines(text)
-        self.errors = []
+        self.errors: list[str] = []
 
-    def place(self, section, *keys):
+    def place(self, section: str, *keys: str) -> str:
         """`line 12, [loads] left` of a key, or of a section."""
         line = self.lines.of(*section.split("."), *keys[:1]) if section else self.lines.of(*keys)
         words = [f"[{section}]"] if section else []
         return f"line {line}, " + " ".join([*words, *([_listed(keys)] if keys else [])])
 
-    def complain(self, text, section, *keys):
+    def complain(self, text: str, section: str, *keys: str) -> None:
         self.errors.append(f"{self.place(section, *keys)}: {text}")
 
 
-def _value(name, raw, where):
+def _value(name: str, raw: Any, where: str) -> Any:
     """Read one value for a field."""
     if name == "faults":
         if not (isinstance(raw, list) and all(isinstance(f, str) for f in raw)):
@@ -243,7 +244,7 @@ def read_file(text: str) -> CircuitFile:
 _MANY = 3
 
 
-def _notes(circuit, values, reader):
+def _notes(circuit: Circuit, values: Mapping[str, Any], reader: _Reader) -> list[str]:
     """Sentences on keys that are not used, and on values that are not there."""
     idle, gone, said = unused(circuit), [], []
     for section, keys in _SECTIONS.items():
@@ -270,7 +271,7 @@ def _notes(circuit, values, reader):
     return [*(f"{name} is not in the file; {taken}." for name, taken in gone), *said]
 
 
-def _taken(circuit, missing, named=True):
+def _taken(circuit: Circuit, missing: Mapping[str, str], named: bool = True) -> str:
     texts = [
         (f"{key} = " if named else "") + _SPECS[name].write(getattr(circuit, name), " ")
         for key, name in missing.items()
@@ -278,11 +279,11 @@ def _taken(circuit, missing, named=True):
     return f"taken {'is' if len(texts) == 1 else 'are'} {_listed(texts)}"
 
 
-def _top_sections():
+def _top_sections() -> list[str]:
     return list(dict.fromkeys(s.split(".")[0] for s in _SECTIONS if s))
 
 
-def _tables(data, reader):
+def _tables(data: dict[str, Any], reader: _Reader) -> Iterator[tuple[str, dict[str, Any]]]:
     """Yield (section, table), complaining of sections that do not exist."""
     top = {k: v for k, v in data.items() if not isinstance(v, dict)}
     for key in list(top):
@@ -311,7 +312,7 @@ def _tables(data, reader):
             reader.complain("is not a section" + _near(name, _top_sections()), name)
 
 
-def holds_circuit(table):
+def holds_circuit(table: Mapping[str, Any]) -> bool:
     """Whether a table (as `files.read` gives it) holds more than a page's scene."""
     return bool(set(table) - {"scene", "forktail"})
 
@@ -356,7 +357,7 @@ def write_circuit(circuit: Circuit, scene: dict[str, Any] | None = None) -> str:
     return files.write(sections)
 
 
-def _written(name, value):
+def _written(name: str, value: Any) -> Any:
     """A value as a file has it: a plain number where there is no unit, else text with its unit."""
     spec = _SPECS.get(name)
     if spec is None or spec.kind != "number":

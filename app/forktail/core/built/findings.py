@@ -1,8 +1,10 @@
 """What is wrong with a built cell, or right, in plain words; each remedy found by solving again."""
 
 import math
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, fields, replace
 from functools import partial
+from typing import Any
 
 import numpy as np
 
@@ -59,13 +61,19 @@ class Finding:
     value: float = math.nan
     unit: str = ""
     suggestion: str = ""
-    change: dict = field(default_factory=dict)
+    change: "Change" = field(default_factory=dict)
+
+
+#: Fields of a circuit with other values; one for each factor; whether a scene will do.
+Change = dict[str, Any]
+Step = Callable[[float], Change]
+Test = Callable[["_Scene"], bool]
 
 
 class _Scene:
     """The circuit at rest and at the peaks of its drives."""
 
-    def __init__(self, circuit, drive_upper, drive_lower):
+    def __init__(self, circuit: Circuit, drive_upper: float, drive_lower: float) -> None:
         self.circuit, self.drives = circuit, (drive_upper, drive_lower)
         self.u, self.low = (
             a.ravel()
@@ -76,12 +84,12 @@ class _Scene:
         self.all = network.inspect(circuit, self.u, self.low, gains=True)
         self.point = self.all.point
         self.solved = bool(self.point.converged.all())
-        self.repaired = None  # the same with its known faults put right
+        self.repaired: _Scene | None = None  # the same with its known faults put right
 
-    def again(self, **change):
+    def again(self, **change: Any) -> "_Scene":
         return _Scene(replace(self.circuit, **change), *self.drives)
 
-    def at(self, k):
+    def at(self, k: int) -> str:
         """Words for the sample k."""
         signs = [
             (("negative", "", "positive")[1 + int(np.sign(v[k]))], name)
@@ -94,7 +102,7 @@ class _Scene:
             return f"at the {signs[0][0]} peaks of both drives"
         return "at " + " and ".join(f"the {sign} peak of the {name} drive" for sign, name in signs)
 
-    def room(self, names):
+    def room(self, names: Iterable[str]) -> tuple[float, str, int]:
         """(least headroom, transistor, sample) over transistors that conduct."""
         best = (math.inf, "", 0)
         for q in names:
@@ -110,11 +118,11 @@ class _Scene:
         return best
 
     @property
-    def tail(self):
+    def tail(self) -> float:
         return float(self.point.i_tail[0])
 
 
-def _two_digits(value, up):
+def _two_digits(value: float, up: bool) -> float:
     """Two significant digits, rounded up or down."""
     if value == 0:
         return 0.0
@@ -124,7 +132,7 @@ def _two_digits(value, up):
     return float(f"{rounded * step:.6g}")
 
 
-def _search(scene, change, good, farthest):
+def _search(scene: _Scene, change: Step, good: Test, farthest: float) -> Change | None:
     """Smallest change that makes the circuit good, found by solving again.
 
     `change(factor)` gives fields of the circuit; factors run from 1 to `farthest`. Returns the
@@ -132,7 +140,7 @@ def _search(scene, change, good, farthest):
     None.
     """
 
-    def works(fields_):
+    def works(fields_: Change) -> bool:
         try:
             trial = scene.again(**fields_)
         except ValueError:
@@ -152,12 +160,12 @@ def _search(scene, change, good, farthest):
     return rounded if works(rounded) else exact
 
 
-def _loads(scene):
+def _loads(scene: _Scene) -> Step:
     c = scene.circuit
     return lambda f: {"r_load_left": c.r_load_left * f, "r_load_right": c.r_load_right * f}
 
 
-def _tail(scene):
+def _tail(scene: _Scene) -> Step:
     c = scene.circuit
     name, power = {
         "ideal": ("i_tail", 1),
@@ -167,7 +175,7 @@ def _tail(scene):
     return lambda f: {name: max(getattr(c, name), 1e-9) * f**power}
 
 
-def _one(scene, name):
+def _one(scene: _Scene, name: str) -> Step:
     return lambda f: {name: getattr(scene.circuit, name) * f}
 
 
@@ -182,7 +190,7 @@ _VERBS = {
 }
 
 
-def _say(scene, change):
+def _say(scene: _Scene, change: Change) -> str:
     """`the load to 1.8 kohm`, in words, with the tail given as the current it makes."""
     name, value = next(iter(change.items()))
     up = value > getattr(scene.circuit, name)
@@ -203,7 +211,9 @@ def _say(scene, change):
     return f"{'raise' if up else 'lower'} {_VERBS[name]} to {format_quantity(value, 'ohm', 2)}"
 
 
-def _remedies(scene, options, good):
+def _remedies(
+    scene: _Scene, options: Iterable[tuple[Step, float]], good: Test
+) -> tuple[str, Change]:
     """Suggestion text and first change from several (change, farthest) options."""
     if scene.repaired is not None:
         return (
@@ -218,7 +228,9 @@ def _remedies(scene, options, good):
     return text[0].upper() + text[1:] + ".", found[0]
 
 
-def findings(circuit, drive_upper=0.1, drive_lower=0.01):
+def findings(
+    circuit: Circuit, drive_upper: float = 0.1, drive_lower: float = 0.01
+) -> tuple[Finding, ...]:
     """Findings about a circuit, the most severe first.
 
     Parameters
@@ -280,7 +292,7 @@ def findings(circuit, drive_upper=0.1, drive_lower=0.01):
 _CAUSES = ("fault", "open load", "levels", "loading")
 
 
-def _ordered(found):
+def _ordered(found: Iterable[Finding]) -> tuple[Finding, ...]:
     return tuple(sorted(found, key=lambda f: SEVERITIES.index(f.severity)))
 
 
@@ -292,7 +304,7 @@ _REPAIRS = {
 }
 
 
-def _faults(scene):
+def _faults(scene: _Scene) -> Iterator[Finding]:
     c = scene.circuit
     texts = {f.key: f for f in single_faults(replace(c, faults=()))}
     for key in c.faults:
@@ -324,7 +336,7 @@ def _faults(scene):
             )
 
 
-def _supply(scene):
+def _supply(scene: _Scene) -> Iterator[Finding]:
     v = scene.circuit.v_supply
     if v >= TOUCH_LIMIT:
         yield Finding(
@@ -365,12 +377,12 @@ def _supply(scene):
         )
 
 
-def _starved(scene):
+def _starved(scene: _Scene) -> Iterator[Finding]:
     tail = scene.tail
     if abs(tail) >= FLOOR_CURRENT:
         return
 
-    def enough(s):
+    def enough(s: _Scene) -> bool:
         return s.tail > 20 * FLOOR_CURRENT and s.room(s.all.headroom)[0] > 0
 
     options = [(_tail(scene), 1e6 if scene.circuit.tail_kind == "ideal" else 100.0)]
@@ -392,7 +404,7 @@ def _starved(scene):
     )
 
 
-def _saturated(scene):
+def _saturated(scene: _Scene) -> Iterator[Finding]:
     groups = (
         (("Q1", "Q2", "Q3", "Q4"), ((_loads, 0.05), (_tail, 0.05))),
         (
@@ -416,7 +428,12 @@ def _saturated(scene):
             continue
         others = [n for n in scene.all.headroom if n not in names]
 
-        def good(s, wanted, names=names, others=others):
+        def good(
+            s: _Scene,
+            wanted: float,
+            names: Iterable[str] = names,
+            others: Iterable[str] = others,
+        ) -> bool:
             # cures this group without pushing another one under
             return (
                 s.room(names)[0] >= wanted
@@ -424,7 +441,7 @@ def _saturated(scene):
                 and s.room(others)[0] >= min(0.0, scene.room(others)[0])
             )
 
-        text, change = "", {}
+        text, change = "", Change()
         for wanted in (GOOD_HEADROOM, LOW_HEADROOM, 0.0):
             cures = partial(good, wanted=wanted)
             text, change = _remedies(scene, [(o(scene), far) for o, far in options], cures)
@@ -456,7 +473,7 @@ def _saturated(scene):
             )
 
 
-def _smaller_drive(scene, good):
+def _smaller_drive(scene: _Scene, good: Test) -> str:
     """Drives (no fields of the circuit) scaled down until it is good, as text."""
     for share in np.geomspace(1.0, 1e-3, 31)[1:]:
         trial = _Scene(scene.circuit, *(share * d for d in scene.drives))
@@ -466,7 +483,7 @@ def _smaller_drive(scene, good):
     return ""
 
 
-def _cut_off(scene):
+def _cut_off(scene: _Scene) -> Iterator[Finding]:
     if abs(scene.tail) < FLOOR_CURRENT:
         return
     rest = {q: str(region[0]) for q, region in scene.point.regions.items()}
@@ -492,8 +509,8 @@ def _cut_off(scene):
         )
 
 
-def _cure_cut_off(scene, names):
-    def active(s):
+def _cure_cut_off(scene: _Scene, names: Iterable[str]) -> tuple[str, Change]:
+    def active(s: _Scene) -> bool:
         return s.solved and all(str(s.point.regions[q][0]) == "active" for q in names)
 
     if scene.repaired is not None and active(scene.repaired):
@@ -514,7 +531,7 @@ def _cure_cut_off(scene, names):
     return "Check the bias of each base and the wiring of the three pins.", {}
 
 
-def _levels(scene):
+def _levels(scene: _Scene) -> Iterator[Finding]:
     n = scene.point.nodes
     upper = 0.5 * float(n["base_upper_pos"][0] + n["base_upper_neg"][0])
     lower = 0.5 * float(n["base_lower_pos"][0] + n["base_lower_neg"][0])
@@ -532,7 +549,7 @@ def _levels(scene):
         )
 
 
-def _shift(scene):
+def _shift(scene: _Scene) -> tuple[str, float, float]:
     c, nodes = scene.circuit, scene.point.nodes
     total = c.r_string_top + c.r_string_middle + c.r_string_bottom
     free = {
@@ -544,7 +561,7 @@ def _shift(scene):
     return name, shifts[name], abs(shifts[name]) / max(free[name], 1e-9)
 
 
-def _loading(scene):
+def _loading(scene: _Scene) -> Iterator[Finding]:
     name, shift, share = _shift(scene)
     if share < LEVEL_SHIFT:
         return
@@ -576,7 +593,7 @@ def _loading(scene):
     )
 
 
-def _breakdown(scene):
+def _breakdown(scene: _Scene) -> Iterator[Finding]:
     worst, name, k = 0.0, "", 0
     for q, v in scene.all.v_be.items():
         if -float(np.min(v)) > worst:
@@ -602,13 +619,13 @@ def _breakdown(scene):
         )
 
 
-def _heat(scene):
+def _heat(scene: _Scene) -> Iterator[Finding]:
     heat = {q: (float(np.max(p)), int(np.argmax(p))) for q, p in scene.all.power.items()}
     q = max(heat, key=lambda n: heat[n][0])
     power, k = heat[q]
     if power > WARM_TRANSISTOR:
 
-        def cool(s):
+        def cool(s: _Scene) -> bool:
             return max(float(np.max(p)) for p in s.all.power.values()) < WARM_TRANSISTOR
 
         text, change = _remedies(scene, [(_tail(scene), 1e-2)], cool)
@@ -623,9 +640,9 @@ def _heat(scene):
             text,
             change,
         )
-    power = network.dissipation(scene.circuit)
     parts = resistor_parts(scene.circuit)
-    hot = {n: float(p) for n, p in power.items() if n in parts and p > WARM_RESISTOR}
+    heated = network.dissipation(scene.circuit).items()
+    hot = {n: float(p) for n, p in heated if n in parts and p > WARM_RESISTOR}
     if hot:
         name = max(hot, key=hot.__getitem__)
         yield Finding(
@@ -644,7 +661,7 @@ def _heat(scene):
 _STEP = 0.02
 
 
-def _shares(circuit):
+def _shares(circuit: Circuit) -> tuple[float, ...]:
     """Output at `_STEP` on both inputs, V: what goes with the product, with either input alone."""
     a = _STEP
     v = network.solve_built(circuit, [a, a, -a, -a], [a, -a, a, -a], gains=False).v_out
@@ -652,7 +669,7 @@ def _shares(circuit):
     return tuple(float(np.dot(s, v)) / 4.0 for s in signs)
 
 
-def _lopsided(scene, side):
+def _lopsided(scene: _Scene, side: str) -> tuple[str, str, str, Change] | None:
     """What holds one pair of an input to one side: (part, words, suggestion, change), or None.
 
     Found by putting things right one by one and solving again.
@@ -695,7 +712,7 @@ def _lopsided(scene, side):
     return None
 
 
-def _crossing(scene):
+def _crossing(scene: _Scene) -> Iterator[Finding]:
     """Signs of the output in the four quadrants: are the pairs crossed and the right way round."""
     product, upper, lower = _shares(scene.circuit)
     size = max(abs(product), abs(upper), abs(lower))
@@ -744,7 +761,9 @@ def _crossing(scene):
         )
 
 
-def _cure_feedthrough(scene, name, cause, trim, gain):
+def _cure_feedthrough(
+    scene: _Scene, name: str, cause: str, trim: str, gain: float
+) -> tuple[str, Change]:
     """Equal bias resistors if that does it, else the trim that nulls it, solved again."""
     c = scene.circuit
     equal = min(getattr(c, f"r_bias_{cause}_pos"), getattr(c, f"r_bias_{cause}_neg"))
@@ -769,7 +788,7 @@ def _cure_feedthrough(scene, name, cause, trim, gain):
     return "", {}
 
 
-def _offsets(scene):
+def _offsets(scene: _Scene) -> Iterator[Finding]:
     p, k = scene.point, network.product_gain(scene.circuit)
     if not abs(k) > 0:
         return
@@ -812,7 +831,7 @@ def _offsets(scene):
         )
 
 
-def _linear(scene):
+def _linear(scene: _Scene) -> Iterator[Finding]:
     for side, drive in zip(("upper", "lower"), scene.drives):
         limit = network.linear_range(scene.circuit, side)
         if not drive > limit:  # also when there is no range to speak of
@@ -834,10 +853,13 @@ def _linear(scene):
         name = f"r_emitter_{side}"
         start = max(getattr(scene.circuit, name), v_t / scene.tail / 10)
 
-        def follows(s, side=side, drive=drive):
+        def follows(s: _Scene, side: str = side, drive: float = drive) -> bool:
             return float(network.distortion(s.circuit, side, [drive])[0]) <= 0.01
 
-        change = _search(scene, lambda f, name=name, start=start: {name: start * f}, follows, 500.0)
+        def fitted(f: float, name: str = name, start: float = start) -> Change:
+            return {name: start * f}
+
+        change = _search(scene, fitted, follows, 500.0) or {}
         suggestion = f"To follow it, keep the drive to {format_quantity(limit, 'V', 2)}"
         cost = 0.0
         if change:
@@ -845,16 +867,16 @@ def _linear(scene):
                 scene.circuit
             )
         if cost < 0.05:  # a cure that takes the gain away is none
-            change = None
+            change = {}
         else:
             suggestion += (
                 f", or fit {format_quantity(change[name], 'ohm', 2)} in each emitter, "
                 f"which leaves {100 * cost:.2g} % of the gain"
             )
-        yield Finding("note", "linear range", side, text, thd, "", suggestion + ".", change or {})
+        yield Finding("note", "linear range", side, text, thd, "", suggestion + ".", change)
 
 
-def _good(scene):
+def _good(scene: _Scene) -> Finding:
     room, q, _ = scene.room(scene.all.headroom)
     gain = network.product_gain(scene.circuit)
     count = {6: "six", 7: "seven"}[len(scene.all.headroom)]
@@ -872,7 +894,7 @@ def _good(scene):
     )
 
 
-def apply(circuit, finding):
+def apply(circuit: Circuit, finding: Finding) -> Circuit:
     """The circuit with the change of a finding made (the same circuit if it proposes none)."""
     known = {f.name for f in fields(Circuit)}
     return replace(circuit, **{k: v for k, v in finding.change.items() if k in known})

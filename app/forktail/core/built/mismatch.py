@@ -1,8 +1,11 @@
 """Parts are never equal: spread of many builds of one circuit, and the trims that null it."""
 
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from forktail.core.built import network
 from forktail.core.built.circuit import Circuit, resistor_parts, transistor_names
@@ -71,7 +74,7 @@ class Tolerances:
                step=0.01, doc="Spread of beta.", part="run")
     )  # fmt: skip
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         for name, allowed in specs_of(Tolerances).items():
             object.__setattr__(self, name, allowed.check(getattr(self, name), name))
 
@@ -109,7 +112,7 @@ class Batch:
     )  # fmt: skip
 
 
-def draw(circuit, tolerances, builds, seed):
+def draw(circuit: Circuit, tolerances: Tolerances, builds: int, seed: int) -> dict[str, Floats]:
     """Factors of every part for `builds` builds: dict of name to array, for `network.solve_many`.
 
     The same seed gives the same builds, whatever they are solved in.
@@ -145,15 +148,15 @@ class Spread:
 
     done: int
     total: int
-    values: dict = field(repr=False)
-    nodes: dict = field(repr=False)
+    values: dict[str, Floats] = field(repr=False)
+    nodes: dict[str, Floats] = field(repr=False)
 
     @property
-    def unsolved(self):
+    def unsolved(self) -> int:
         """Builds without a solution."""
         return int(np.count_nonzero(~np.isfinite(self.values["offset"])))
 
-    def summary(self, measure):
+    def summary(self, measure: str) -> dict[str, float]:
         """Mean, standard deviation and the middle 95 % of a measure.
 
         Returns
@@ -162,7 +165,7 @@ class Spread:
         """
         return summary(self.values[measure])
 
-    def bands(self, coverage=0.98):
+    def bands(self, coverage: float = 0.98) -> dict[str, tuple[float, float, float]]:
         """Band of each node voltage at rest that holds `coverage` of the builds.
 
         Returns
@@ -172,16 +175,13 @@ class Spread:
         tails = 100.0 * (1.0 - coverage) / 2.0
         out = {}
         for name, v in self.nodes.items():
-            v = v[np.isfinite(v)]
-            out[name] = (
-                tuple(float(x) for x in np.percentile(v, [tails, 50.0, 100.0 - tails]))
-                if v.size
-                else (float("nan"),) * 3
-            )
+            v = v[np.isfinite(v)] if np.isfinite(v).any() else np.array([np.nan])
+            low, median, high = np.percentile(v, [tails, 50.0, 100.0 - tails])
+            out[name] = float(low), float(median), float(high)
         return out
 
 
-def summary(values):
+def summary(values: ArrayLike) -> dict[str, float]:
     """Mean, standard deviation, median and the middle 95 % of the finite values, as a dict."""
     v = np.asarray(values)[np.isfinite(values)]
     if v.size == 0:
@@ -196,7 +196,12 @@ def summary(values):
     }
 
 
-def measure(circuit, scale, drive_upper=0.02, drive_lower=0.02):
+def measure(
+    circuit: Circuit,
+    scale: Mapping[str, Floats],
+    drive_upper: float = 0.02,
+    drive_lower: float = 0.02,
+) -> tuple[dict[str, Floats], dict[str, Floats]]:
     """Judge the builds that `scale` describes (see `network.solve_many`).
 
     The half cycles of the upper drive are unequal by (v(+) + v(-)) / (v(+) - v(-)), the lower
@@ -229,8 +234,14 @@ def measure(circuit, scale, drive_upper=0.02, drive_lower=0.02):
 
 
 def monte_carlo(
-    circuit, tolerances=None, builds=1000, seed=1, chunk=100, drive_upper=0.02, drive_lower=0.02
-):
+    circuit: Circuit,
+    tolerances: Tolerances | None = None,
+    builds: int = 1000,
+    seed: int = 1,
+    chunk: int = 100,
+    drive_upper: float = 0.02,
+    drive_lower: float = 0.02,
+) -> Iterator[Spread]:
     """Solve many builds a chunk at a time.
 
     Parameters
@@ -258,7 +269,7 @@ def monte_carlo(
     for name, value in (("drive_upper", drive_upper), ("drive_lower", drive_lower)):
         as_quantity(name, value, "V", low=0.0, low_open=True)
 
-    def run():
+    def run() -> Iterator[Spread]:
         values: dict[str, Floats] = {}
         nodes: dict[str, Floats] = {}
         for start in range(0, int(builds), int(chunk)):
@@ -272,7 +283,12 @@ def monte_carlo(
     return run()
 
 
-def solve_trims(circuit, scale, names=tuple(TRIMS), rounds=8):
+def solve_trims(
+    circuit: Circuit,
+    scale: Mapping[str, Floats],
+    names: Sequence[str] = tuple(TRIMS),
+    rounds: int = 8,
+) -> tuple[dict[str, Floats], dict[str, Floats], dict[str, Floats]]:
     """Trim settings that null each build: Newton steps with slopes from differences of solutions.
 
     `trim_lower` nulls the slope of the output over v_upper at rest, `trim_upper` that over
@@ -308,7 +324,7 @@ def solve_trims(circuit, scale, names=tuple(TRIMS), rounds=8):
     limits = np.array([1.8 if n == "trim_balance" else 0.9 for n in names])
     x = np.repeat([[getattr(circuit, n) for n in names]], builds, axis=0).astype(float)
 
-    def at(x):
+    def at(x: Floats) -> tuple[dict[str, Floats], Floats]:
         p = network.solve_many(circuit, {**scale, **dict(zip(names, x.T))}, [0.0], [0.0])
         found = {
             "feed_upper": p.gain_upper[:, 0],
@@ -344,8 +360,10 @@ def solve_trims(circuit, scale, names=tuple(TRIMS), rounds=8):
     return dict(zip(names, x.T)), before, after
 
 
-def null_trims(circuit, names=tuple(TRIMS), rounds=8):
+def null_trims(
+    circuit: Circuit, names: Sequence[str] = tuple(TRIMS), rounds: int = 8
+) -> tuple[dict[str, float], Circuit]:
     """`solve_trims` for one circuit: (settings as floats, circuit with them set)."""
     settings, _, _ = solve_trims(circuit, {}, names, rounds)
-    change = {n: float(v[0]) for n, v in settings.items()}
+    change: dict[str, Any] = {n: float(v[0]) for n, v in settings.items()}
     return change, replace(circuit, **change)

@@ -14,11 +14,12 @@ base lines after source resistance and termination, with no base current and no 
 bias resistors. With large bias resistors and betas they are what the base lines carry.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from forktail.core.built import nodal
 from forktail.core.built.circuit import (
@@ -34,7 +35,7 @@ from forktail.core.built.circuit import (
 from forktail.core.built.nodal import ACCEPT, FLOOR_CURRENT
 from forktail.core.cell.law import OperatingPoint
 from forktail.core.cell.pair import split_fractions
-from forktail.core.checks import QuantityError, as_quantity, broadcast_shape
+from forktail.core.checks import Floats, QuantityError, as_quantity, broadcast_shape
 from forktail.core.quantities import format_quantity
 
 __all__ = [
@@ -107,10 +108,19 @@ _BASE_LINES = {
 _EXTRA_SPREAD = ("beta_forward", "i_tail", "trim_upper", "trim_lower", "trim_balance")
 
 
-class _Solution:
+class Solution:
     """Solved lanes of one net, with what can be read from them."""
 
-    def __init__(self, circuit, net, values, v, known_slopes=None, second=None, iterations=14):
+    def __init__(
+        self,
+        circuit: Circuit,
+        net: nodal.Net,
+        values: nodal.Values,
+        v: Floats,
+        known_slopes: Floats | None = None,
+        second: Floats | None = None,
+        iterations: int = 14,
+    ) -> None:
         self.circuit, self.net, self.values, self.v = circuit, net, values, v
         self.residual, self.current, self.tail = nodal.solve_lanes(
             net, values, v, second, iterations
@@ -120,33 +130,33 @@ class _Solution:
         if lost.any():  # never shown, but others may start from it
             self.v[:, lost] = np.nan_to_num(self.v[:, lost], nan=0.0, posinf=0.0, neginf=0.0)
             self.tail = np.where(np.isfinite(self.tail), self.tail, 0.0)
-        self.known_slopes = known_slopes
+        self.known_slopes = np.zeros((2, len(net.names))) if known_slopes is None else known_slopes
 
-    def node(self, name):
+    def node(self, name: str) -> Floats:
         return self.v[self.net.index[name]]
 
-    def device(self, name):
+    def device(self, name: str) -> tuple[Floats, Floats]:
         d = self.net.devices.index(name)
         return self.current[d], self.current[len(self.net.devices) + d]
 
-    def through(self, part):
+    def through(self, part: str) -> tuple[Floats, Floats]:
         """Current and drop of a resistor from its first to its second node."""
         r = self.net.resistors.index(part)
         drop = self.v[self.net.res_a[r]] - self.v[self.net.res_b[r]] + self.values.emf[r]
         return self.values.g[r] * drop, drop
 
-    def junctions(self, name):
+    def junctions(self, name: str) -> tuple[Floats, Floats]:
         d = self.net.devices.index(name)
         b = self.v[self.net.dev_b[d]]
         return b - self.v[self.net.dev_e[d]], b - self.v[self.net.dev_c[d]]
 
-    def edge(self, name):
+    def edge(self, name: str) -> Floats:
         """Junction voltage at which a junction of this transistor starts to conduct."""
         i_s = self.values.i_s[self.net.devices.index(name)]
         reference = np.maximum(np.abs(self.tail), FLOOR_CURRENT)
         return self.net.v_t * np.log(EDGE_FRACTION * reference / i_s)
 
-    def region(self, name):
+    def region(self, name: str) -> NDArray[np.str_]:
         vbe, vbc = self.junctions(name)
         edge = self.edge(name)
         be, bc = vbe > edge, vbc > edge
@@ -155,30 +165,30 @@ class _Solution:
         return np.array(REGIONS)[np.where(self.ok, code, 4)]
 
     @cached_property
-    def healthy(self):
+    def healthy(self) -> bool:
         """Whether every transistor of every lane is active."""
         return all((self.region(q) == "active").all() for q in transistor_names(self.circuit))
 
-    def headroom(self, name):
+    def headroom(self, name: str) -> Floats:
         return self.edge(name) - self.junctions(name)[1]
 
 
-def _guess(net, circuit, v, i_tail):
+def _guess(net: nodal.Net, circuit: Circuit, v: Floats, i_tail: Floats | float) -> None:
     """Fill the unknown nodes as the textbook would have them, from the base and level rows."""
     at, v_t = net.index, net.v_t
     i_s = float(np.mean(net.i_s[:6]))
     supply = v[at["supply"]]
     current = np.clip(i_tail, 1e-9, 100.0)
 
-    def drop(i):
+    def drop(i: Floats) -> Floats:
         return v_t * np.log(np.maximum(i, 1e-13) / i_s)
 
-    def put(name, value):
+    def put(name: str, value: Floats) -> None:
         row = at.get(name, net.n)
         if row < net.n:
             v[row] = value
 
-    def pair(pos, neg, i, r):
+    def pair(pos: str, neg: str, i: Floats, r: float) -> tuple[Floats, Floats, Floats]:
         """Currents of both sides and the voltage of the common point."""
         a, b = v[at[pos]], v[at[neg]]
         first, second = split_fractions(a - b, circuit.temperature, i, r)
@@ -208,7 +218,7 @@ def _guess(net, circuit, v, i_tail):
             v[row] = 0.5 * supply
 
 
-def _expected_tail(circuit, lower_level):
+def _expected_tail(circuit: Circuit, lower_level: float) -> float:
     if circuit.tail_kind == "ideal":
         return circuit.i_tail
     if circuit.tail_kind == "resistor":
@@ -222,11 +232,11 @@ def _expected_tail(circuit, lower_level):
 
 
 @lru_cache(maxsize=256)
-def _net(circuit, signal, without=()):
+def _net(circuit: Circuit, signal: bool, without: tuple[str, ...] = ()) -> nodal.Net:
     return nodal.build_net(circuit, signal, without)
 
 
-def _blank(circuit, net, lanes):
+def _blank(circuit: Circuit, net: nodal.Net, lanes: int) -> Floats:
     v = np.zeros((len(net.names), lanes))
     v[net.index["supply"]] = circuit.v_supply
     if "catch" in net.index:
@@ -234,7 +244,7 @@ def _blank(circuit, net, lanes):
     return v
 
 
-def _solve_dc(circuit, net, values, lanes):
+def _solve_dc(circuit: Circuit, net: nodal.Net, values: nodal.Values, lanes: int) -> Solution:
     v, at, c = _blank(circuit, net, lanes), net.index, circuit
     total = c.r_string_top + c.r_string_middle + c.r_string_bottom
     lower = c.v_supply * c.r_string_bottom / total
@@ -260,17 +270,17 @@ def _solve_dc(circuit, net, values, lanes):
         )
     _guess(net, c, v, _expected_tail(c, lower))
     if not c.faults:
-        return _Solution(c, net, values, v)
+        return Solution(c, net, values, v)
     # a wrong build is nearer to the sound one than to the textbook, if not always near
     textbook, v = v, v.copy()
     sound = _bias(replace(c, faults=()))
     for name, row in at.items():
         if row < net.n:
             v[row] = sound.node(_place_of(sound.net, name))
-    return _Solution(c, net, values, v, second=textbook, iterations=40)
+    return Solution(c, net, values, v, second=textbook, iterations=40)
 
 
-def _place_of(net, name):
+def _place_of(net: nodal.Net, name: str) -> str:
     """The node of a sound net at which a node of a faulty one hangs: pins hang at their places."""
     device, _, pin = name.partition(".")
     if not pin:
@@ -280,16 +290,18 @@ def _place_of(net, name):
 
 
 @lru_cache(maxsize=256)
-def _bias(circuit):
+def _bias(circuit: Circuit) -> Solution:
     """DC solution of a circuit, one lane."""
     net = _net(circuit, False)
     return _solve_dc(circuit, net, nodal.nominal(net, circuit), 1)
 
 
-def _held(net, bias, v, repeat=1):
+def _held(
+    net: nodal.Net, bias: Solution, v: Floats, repeat: int = 1
+) -> tuple[Floats, list[tuple[int, int, float, Floats | float]]]:
     """Put the voltages that capacitors hold into the known rows of a signal net."""
 
-    def spread(a):
+    def spread(a: Floats) -> Floats:
         return np.repeat(a, repeat) if a.size > 1 else a
 
     for row, name in net.known_levels:
@@ -303,7 +315,15 @@ def _held(net, bias, v, repeat=1):
     return slopes, rests
 
 
-def _solve_signal(circuit, net, values, bias, v_upper, v_lower, repeat=1):
+def _solve_signal(
+    circuit: Circuit,
+    net: nodal.Net,
+    values: nodal.Values,
+    bias: Solution,
+    v_upper: Floats,
+    v_lower: Floats,
+    repeat: int = 1,
+) -> Solution:
     """Signal solution of lanes; the bias has 1 lane or one for each `repeat` lanes."""
     lanes = v_upper.size
     v = _blank(circuit, net, lanes)
@@ -336,10 +356,17 @@ def _solve_signal(circuit, net, values, bias, v_upper, v_lower, repeat=1):
             second = textbook
         else:
             v = np.where(quiet, v, textbook)
-    return _Solution(circuit, net, values, v, slopes, second)
+    return Solution(circuit, net, values, v, slopes, second)
 
 
-def _answer(solution, bias, shape, v_upper, v_lower, gains=True):
+def _answer(
+    solution: Solution,
+    bias: Solution,
+    shape: tuple[int, ...],
+    v_upper: ArrayLike,
+    v_lower: ArrayLike,
+    gains: bool = True,
+) -> OperatingPoint:
     """Assemble an OperatingPoint; unsolved lanes become NaN."""
     c, net, v = solution.circuit, solution.net, solution.v
     bias_ok = bias.ok if bias.ok.size == 1 else np.repeat(bias.ok, v.shape[1] // bias.ok.size)
@@ -347,7 +374,7 @@ def _answer(solution, bias, shape, v_upper, v_lower, gains=True):
     solution.ok = ok
     blank = np.where(ok, 0.0, np.nan)
 
-    def full(a):
+    def full(a: ArrayLike) -> Floats:
         return (np.asarray(a) + blank).reshape(shape)
 
     ic = [full(solution.device(f"Q{k}")[0]) for k in range(1, 7)]
@@ -395,12 +422,12 @@ def _answer(solution, bias, shape, v_upper, v_lower, gains=True):
     return replace(point, warnings=_warnings(point))
 
 
-def _warnings(point):
+def _warnings(point: OperatingPoint) -> tuple[str, ...]:
     """One sentence for each thing that is out of the ordinary, with how many samples it holds."""
     total = max(point.converged.size, 1)
     found = []
 
-    def add(count, text):
+    def add(count: int, text: str) -> None:
         if count:
             where = "" if total == 1 else f" ({int(count)} of {total} samples)"
             found.append(text + where + ".")
@@ -408,18 +435,18 @@ def _warnings(point):
     lost = total - int(np.count_nonzero(point.converged))
     add(lost, "No solution was found to the stated accuracy, so no number is given")
     for name, region in point.regions.items():
-        add(np.count_nonzero(region == "saturated"), f"{name} is saturated")
-        add(np.count_nonzero(region == "reverse"), f"{name} conducts in reverse")
+        for kind, words in (("saturated", "is saturated"), ("reverse", "conducts in reverse")):
+            add(int(np.count_nonzero(region == kind)), f"{name} {words}")
     starved = point.converged & (np.abs(np.nan_to_num(point.i_tail, nan=1.0)) < FLOOR_CURRENT)
     add(
-        np.count_nonzero(starved),
+        int(np.count_nonzero(starved)),
         f"The tail carries less than {format_quantity(FLOOR_CURRENT, 'A')}: the cell is starved",
     )
     return tuple(found)
 
 
 @lru_cache(maxsize=256)
-def _tied(circuit):
+def _tied(circuit: Circuit) -> Floats:
     """Small-signal resistance from each unknown node to the rest at rest, ohm, by row."""
     bias = _bias(circuit)
     ones = np.eye(len(bias.net.names))[: bias.net.n]
@@ -439,7 +466,7 @@ def floating(circuit: Circuit) -> frozenset[str]:
 
 
 @lru_cache(maxsize=256)
-def _metered(circuit):
+def _metered(circuit: Circuit) -> dict[int, float]:
     """Readings of the nodes that a meter pulls: row -> V, NaN where there is no solution."""
     found = {}
     for row in np.flatnonzero(_tied(circuit) > PULLED * METER):
@@ -487,7 +514,9 @@ def solve_bias(circuit: Circuit) -> OperatingPoint:
     return _answer(signal, bias, (), zero[0], zero[0])
 
 
-def bias_nodes(circuit, scale=None):
+def bias_nodes(
+    circuit: Circuit, scale: Mapping[str, float] | None = None
+) -> dict[str, float] | None:
     """Node voltages at rest with the capacitors open, V by name; None without a solution.
 
     The part of `solve_bias` that is quick: no slopes, no regions. `scale` (name -> factor) as
@@ -503,14 +532,17 @@ def bias_nodes(circuit, scale=None):
     return {name: float(bias.node(name)[0]) for name in NODES if name in bias.net.index}
 
 
-def _signal(circuit, v_upper, v_lower):
+def _signal(
+    circuit: Circuit, v_upper: ArrayLike, v_lower: ArrayLike
+) -> tuple[Solution, Solution, tuple[int, ...]]:
     v_upper = as_quantity("v_upper", v_upper, "V")
     v_lower = as_quantity("v_lower", v_lower, "V")
     shape = broadcast_shape(v_upper=v_upper, v_lower=v_lower)
     bias = _bias(circuit)
     net = _net(circuit, True)
-    flat = [np.broadcast_to(v, shape).ravel() for v in (v_upper, v_lower)]
-    return _solve_signal(circuit, net, nodal.nominal(net, circuit), bias, *flat), bias, shape
+    upper, lower = (np.broadcast_to(v, shape).ravel() for v in (v_upper, v_lower))
+    signal = _solve_signal(circuit, net, nodal.nominal(net, circuit), bias, upper, lower)
+    return signal, bias, shape
 
 
 def solve_built(
@@ -545,16 +577,15 @@ def solve_built(
     )
 
 
-def _spread_values(circuit, net, scale, lanes):
+def _spread_values(
+    circuit: Circuit, net: nodal.Net, scale: Mapping[str, Floats], lanes: int
+) -> nodal.Values:
     """Values of a net with parts multiplied by `scale` (name -> (lanes,) array)."""
     base = nodal.nominal(net, circuit)
 
-    def part(name):
-        return scale.get(name)
-
     ohms = np.repeat(net.ohms, lanes, axis=1)
     i_s = np.repeat(net.i_s, lanes, axis=1)
-    balance = part("trim_balance")
+    balance = scale.get("trim_balance")
     for r, name in enumerate(net.resistors):
         if name in scale:
             ohms[r] = ohms[r] * scale[name]
@@ -566,18 +597,24 @@ def _spread_values(circuit, net, scale, lanes):
             i_s[d] = i_s[d] * scale[name]
     trims = np.stack(
         [
-            np.broadcast_to(getattr(circuit, t) if part(t) is None else part(t), lanes)
+            np.broadcast_to(scale.get(t, getattr(circuit, t)), lanes)
             for t in ("trim_upper", "trim_lower")
         ]
     )
-    inv_bf = base.inv_bf if part("beta_forward") is None else base.inv_bf / part("beta_forward")
-    source = base.source if part("i_tail") is None else base.source * part("i_tail")
+    inv_bf = base.inv_bf / scale.get("beta_forward", 1.0)
+    source = base.source * scale.get("i_tail", 1.0)
     return nodal.Values(
         g=1.0 / ohms, emf=net.emf @ trims, i_s=i_s, leak=base.leak, inv_bf=inv_bf, source=source
     )
 
 
-def solve_many(circuit, scale, v_upper=0.0, v_lower=0.0, gains=True):
+def solve_many(
+    circuit: Circuit,
+    scale: Mapping[str, ArrayLike],
+    v_upper: ArrayLike = 0.0,
+    v_lower: ArrayLike = 0.0,
+    gains: bool = True,
+) -> OperatingPoint:
     """Solve many samples of one circuit whose part values differ, each at several inputs.
 
     Parameters
@@ -607,7 +644,13 @@ def solve_many(circuit, scale, v_upper=0.0, v_lower=0.0, gains=True):
     return _answer(solution, bias, shape, v_upper, v_lower, gains)
 
 
-def solved_builds(circuit, scale, v_upper, v_lower, settle=False):
+def solved_builds(
+    circuit: Circuit,
+    scale: Mapping[str, ArrayLike],
+    v_upper: Floats,
+    v_lower: Floats,
+    settle: bool = False,
+) -> tuple[Solution, Solution, tuple[int, ...]]:
     """The solved lanes behind `solve_many`, for what looks into the equations themselves.
 
     With `settle` the inputs are a wave that goes on, and the coupling and ground capacitors of a
@@ -641,7 +684,9 @@ def solved_builds(circuit, scale, v_upper, v_lower, settle=False):
     return signal, bias, shape
 
 
-def _settled(circuit, net, values, bias, signal):
+def _settled(
+    circuit: Circuit, net: nodal.Net, values: nodal.Values, bias: Solution, signal: Solution
+) -> Solution:
     """The signal solution once the drives have charged the capacitors; one build.
 
     Broyden's method on the voltage of each capacitor, for its mean current: those of the drives
@@ -665,7 +710,7 @@ def _settled(circuit, net, values, bias, signal):
         v = signal.v.copy()
         for (row, _), by in zip(rows, step):
             v[row] += by
-        moved = _Solution(circuit, net, values, v, signal.known_slopes, signal.v.copy())
+        moved = Solution(circuit, net, values, v, signal.known_slopes, signal.v.copy())
         if not moved.ok.any():
             break
         signal, before = moved, into
@@ -678,7 +723,7 @@ def _settled(circuit, net, values, bias, signal):
     return signal
 
 
-def _feeds(bias, name):
+def _feeds(bias: Solution, name: str) -> list[tuple[str, float]]:
     """Resistors that feed a held level and are no part of the signal net: (other node, S)."""
     net, at = bias.net, bias.net.index[name]
     held = [net.index[n] for n in ("supply", "ground", "level_upper", "level_lower")]
@@ -692,7 +737,9 @@ def _feeds(bias, name):
     return out
 
 
-def _mean_currents(signal, rows, feeds):
+def _mean_currents(
+    signal: Solution, rows: list[tuple[int, str]], feeds: Mapping[int, list[tuple[str, float]]]
+) -> Floats:
     """Mean current into the capacitor of each drive row and held level, A."""
     out = []
     for row, _ in rows:
@@ -705,7 +752,7 @@ def _mean_currents(signal, rows, feeds):
     return np.array(out)
 
 
-def _conductance(signal, base):
+def _conductance(signal: Solution, base: str) -> float:
     """About what a base line conducts: its bias resistor and the bases that hang on it, S."""
     net, total = signal.net, 1e-9
     for r, part in enumerate(net.resistors):
@@ -717,7 +764,9 @@ def _conductance(signal, base):
     return total
 
 
-def headroom(circuit, v_upper=0.0, v_lower=0.0):
+def headroom(
+    circuit: Circuit, v_upper: ArrayLike = 0.0, v_lower: ArrayLike = 0.0
+) -> dict[str, Floats]:
     """Voltage to the edge of saturation of each transistor.
 
     The edge is where the collector junction carries `EDGE_FRACTION` of the tail current.
@@ -738,12 +787,14 @@ class Inspection:
     """
 
     point: OperatingPoint
-    headroom: dict
-    v_be: dict
-    power: dict
+    headroom: dict[str, Floats]
+    v_be: dict[str, Floats]
+    power: dict[str, Floats]
 
 
-def inspect(circuit, v_upper=0.0, v_lower=0.0, gains=False):
+def inspect(
+    circuit: Circuit, v_upper: ArrayLike = 0.0, v_lower: ArrayLike = 0.0, gains: bool = False
+) -> Inspection:
     """As `solve_built`, with headroom, base-emitter voltage and dissipation of transistors."""
     solution, bias, shape = _signal(circuit, v_upper, v_lower)
     point = _answer(
@@ -759,7 +810,9 @@ def inspect(circuit, v_upper=0.0, v_lower=0.0, gains=False):
     return Inspection(point, room, v_be, power)
 
 
-def dissipation(circuit, v_upper=None, v_lower=None):
+def dissipation(
+    circuit: Circuit, v_upper: ArrayLike | None = None, v_lower: ArrayLike | None = None
+) -> dict[str, Floats]:
     """Power turned into heat in each part.
 
     Parameters
@@ -775,7 +828,8 @@ def dissipation(circuit, v_upper=None, v_lower=None):
         W; keys as in `circuit.resistor_parts`, "Q1".., and "i_tail" for an ideal source.
     """
     if v_upper is None and v_lower is None:
-        solution, shape, ok = _bias(circuit), (), _bias(circuit).ok
+        solution, ok = _bias(circuit), _bias(circuit).ok
+        shape: tuple[int, ...] = ()
     else:
         solution, bias, shape = _signal(
             circuit, 0.0 if v_upper is None else v_upper, 0.0 if v_lower is None else v_lower
@@ -797,7 +851,7 @@ def dissipation(circuit, v_upper=None, v_lower=None):
     return power
 
 
-def supply_current(circuit):
+def supply_current(circuit: Circuit) -> float:
     """Current drawn from the supply at the bias point, A (a float; NaN if unsolved)."""
     bias = _bias(circuit)
     if not bias.ok[0]:
@@ -805,7 +859,7 @@ def supply_current(circuit):
     return -float(_leaving(bias, "supply")[0])
 
 
-def _leaving(solution, name):
+def _leaving(solution: Solution, name: str) -> Floats:
     """Current that flows from the circuit into a known node, A: minus what the node supplies."""
     net, row = solution.net, solution.net.index[name]
     total = np.zeros(solution.v.shape[1])
@@ -855,10 +909,10 @@ class Figures:
     swing: float
     output_low: float
     output_high: float
-    dissipation: dict
+    dissipation: dict[str, float]
     supply_current: float
     supply_power: float
-    headroom: dict
+    headroom: dict[str, float]
     load_pole: float
     coupling_upper: float
     coupling_lower: float
@@ -869,7 +923,7 @@ class Figures:
     drift: float
 
 
-def product_gain(circuit):
+def product_gain(circuit: Circuit) -> float:
     """Slope of v_out over the product of both inputs at balance, 1/V.
 
     A central difference over +-0.1 thermal voltage of v_lower of the analytic slope over
@@ -881,12 +935,12 @@ def product_gain(circuit):
     return float((8.0 * (g[0] - g[1]) - (g[2] - g[3])) / (12.0 * h))
 
 
-def _tail_now(circuit):
+def _tail_now(circuit: Circuit) -> float:
     tail = _bias(circuit).tail[0]
     return float(abs(tail)) if np.isfinite(tail) else 0.0
 
 
-def full_steer(circuit):
+def full_steer(circuit: Circuit) -> tuple[float, float]:
     """Input that steers each pair fully to one side, V: (upper, lower)."""
     v_t, tail = _net(circuit, True).v_t, _tail_now(circuit)
     lower = 8.0 * v_t + tail * circuit.r_emitter_lower
@@ -895,7 +949,13 @@ def full_steer(circuit):
     return loading * upper, loading * lower
 
 
-def distortion(circuit, side, amplitudes, other=None, samples=64):
+def distortion(
+    circuit: Circuit,
+    side: str,
+    amplitudes: ArrayLike,
+    other: float | None = None,
+    samples: int = 64,
+) -> Floats:
     """Total harmonic distortion of v_out for a sine on one input.
 
     Parameters
@@ -914,16 +974,16 @@ def distortion(circuit, side, amplitudes, other=None, samples=64):
     numpy.ndarray, shape (n,)
         Root of the power of harmonics 2 and up over the fundamental, dimensionless.
     """
-    other = _net(circuit, True).v_t if other is None else other
+    rest = np.asarray(_net(circuit, True).v_t if other is None else other)
     wave = np.sin(2.0 * np.pi * np.arange(samples) / samples)
     drive = np.atleast_1d(amplitudes)[:, None] * wave
-    inputs = (drive, other) if side == "upper" else (other, drive)
-    lines = np.abs(np.fft.rfft(solve_built(circuit, *inputs, gains=False).v_out, axis=1))
+    upper, lower = (drive, rest) if side == "upper" else (rest, drive)
+    lines = np.abs(np.fft.rfft(solve_built(circuit, upper, lower, gains=False).v_out, axis=1))
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.sqrt(np.sum(lines[:, 2:] ** 2, axis=1)) / lines[:, 1]
 
 
-def linear_range(circuit, side, limit=0.01):
+def linear_range(circuit: Circuit, side: str, limit: float = 0.01) -> float:
     """Sine drive of one input at which the distortion reaches `limit`, V peak.
 
     The other input is held at one thermal voltage. NaN if no such drive is found.
@@ -944,7 +1004,7 @@ def linear_range(circuit, side, limit=0.01):
     return float(low * (high / low) ** share)
 
 
-def _seen(circuit, inject, without=()):
+def _seen(circuit: Circuit, inject: Mapping[str, float], without: tuple[str, ...] = ()) -> float:
     """Small-signal resistance at the bias point: voltage pattern over injected current pattern.
 
     `inject` is a dict node name -> share of one ampere; the answer weighs node voltages with
@@ -966,12 +1026,12 @@ def _seen(circuit, inject, without=()):
     return float(sum(out[net.index[name]] * share for name, share in inject.items()))
 
 
-def _corner(ohms, farads):
+def _corner(ohms: float, farads: float) -> float:
     with np.errstate(divide="ignore", invalid="ignore"):
         return float(np.divide(1.0, 2.0 * np.pi * ohms * farads))
 
 
-def corners(circuit):
+def corners(circuit: Circuit) -> dict[str, float]:
     """Corner frequencies, Hz: load pole, coupling, signal grounds, bypasses.
 
     Each is 1/(2 pi R C), R being the small-signal resistance that the capacitor sees at the
@@ -1013,7 +1073,7 @@ def corners(circuit):
     return found
 
 
-def figures(circuit):
+def figures(circuit: Circuit) -> Figures:
     """All figures of merit of a circuit.
 
     Parameters

@@ -16,12 +16,13 @@ are linearised at the limited junction voltage and corrected to the node voltage
 """
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
-from forktail.core.built.circuit import OPEN, SHORT
-from forktail.core.checks import Floats
+from forktail.core.built.circuit import OPEN, SHORT, Circuit
+from forktail.core.checks import Bools, Floats, Ints
 from forktail.core.thermal import saturation_current, thermal_voltage
 
 #: Below this resistance two nodes are one.
@@ -71,44 +72,52 @@ _EMITTER_RAIL = {
 }
 
 
+#: Node, input (0 upper, 1 lower), share of the input, node that its capacitor is charged from.
+Drive = tuple[str, int, float, str | None]
+
+
 @dataclass(frozen=True, eq=False)
 class Net:
     """One compiled circuit. Unknown nodes come first, then nodes of known voltage."""
 
-    names: tuple
+    names: tuple[str, ...]
     n: int
-    index: dict  # every node name, merged ones too -> row
-    resistors: tuple  # part names
-    res_a: np.ndarray
-    res_b: np.ndarray
-    ohms: np.ndarray  # (m, 1)
-    emf: np.ndarray  # (m, 2): share of trim_upper and trim_lower in series
-    devices: tuple  # names, Q1.. then perhaps "catch"
-    dev_c: np.ndarray
-    dev_b: np.ndarray
-    dev_e: np.ndarray
-    i_s: np.ndarray  # (k, 1)
-    inv_bf: np.ndarray
-    inv_br: np.ndarray
-    inv_va: np.ndarray
-    leak: np.ndarray
+    index: dict[str, int]  # every node name, merged ones too -> row
+    resistors: tuple[str, ...]  # part names
+    res_a: Ints
+    res_b: Ints
+    ohms: Floats  # (m, 1)
+    emf: Floats  # (m, 2): share of trim_upper and trim_lower in series
+    devices: tuple[str, ...]  # names, Q1.. then perhaps "catch"
+    dev_c: Ints
+    dev_b: Ints
+    dev_e: Ints
+    i_s: Floats  # (k, 1)
+    inv_bf: Floats
+    inv_br: Floats
+    inv_va: Floats
+    leak: Floats
     source_row: int  # row of the ideal tail current, or -1
     v_t: float
-    drives: tuple  # (node row, side, share of the drive, node holding the capacitor)
-    known_levels: tuple  # (node row, name) held at their bias voltage
-    plan: object
-    f_res: np.ndarray
-    f_dev: np.ndarray
-    a_res: np.ndarray
-    a_dev: np.ndarray
+    # node row, side, share of the drive, node holding the capacitor
+    drives: tuple[tuple[int, int, float, str | None], ...]
+    known_levels: tuple[tuple[int, str], ...]  # (node row, name) held at their bias voltage
+    plan: "_Elimination"
+    f_res: Floats
+    f_dev: Floats
+    a_res: Floats
+    a_dev: Floats
 
 
 class _Builder:
-    def __init__(self):
-        self.order, self.parent, self.known = [], {}, []
-        self.resistors, self.devices = [], []
+    def __init__(self) -> None:
+        self.order: list[str] = []
+        self.parent: dict[str, str] = {}
+        self.known: list[str] = []
+        self.resistors: list[tuple[str, str, str, float, tuple[float, float]]] = []
+        self.devices: list[tuple[str, str, str, str]] = []
 
-    def node(self, name, known=False):
+    def node(self, name: str, known: bool = False) -> str:
         if name not in self.parent:
             self.parent[name] = name
             self.order.append(name)
@@ -116,12 +125,14 @@ class _Builder:
             self.known.append(name)
         return name
 
-    def find(self, name):
+    def find(self, name: str) -> str:
         while self.parent[name] != name:
             name = self.parent[name]
         return name
 
-    def resistor(self, part, a, b, ohms, emf=(0.0, 0.0)):
+    def resistor(
+        self, part: str, a: str, b: str, ohms: float, emf: tuple[float, float] = (0.0, 0.0)
+    ) -> None:
         self.node(a), self.node(b)
         if ohms < _WIRE:
             a, b = self.find(a), self.find(b)
@@ -131,13 +142,13 @@ class _Builder:
             return
         self.resistors.append((part, a, b, ohms, emf))
 
-    def device(self, name, c, b, e):
+    def device(self, name: str, c: str, b: str, e: str) -> None:
         for node in (c, b, e):
             self.node(node)
         self.devices.append((name, c, b, e))
 
 
-def drive_resistance(circuit, side):
+def drive_resistance(circuit: Circuit, side: str) -> tuple[float, float]:
     """Thevenin resistance of a drive, ohm, and the factor by which faults change its voltage."""
     source = getattr(circuit, f"r_source_{side}")
     termination = getattr(circuit, f"r_termination_{side}")
@@ -149,13 +160,18 @@ def drive_resistance(circuit, side):
     return healthy, 1.0
 
 
-def source_share(circuit, side):
+def source_share(circuit: Circuit, side: str) -> float:
     """What of a generator's open voltage is on its termination while nothing else hangs on it."""
     source, termination = (getattr(circuit, f"r_{k}_{side}") for k in ("source", "termination"))
     return 1.0 if math.isinf(termination) else termination / (source + termination)
 
 
-def build_net(circuit, signal, without=(), meter=None):
+def build_net(
+    circuit: Circuit,
+    signal: bool,
+    without: tuple[str, ...] = (),
+    meter: tuple[str, float] | None = None,
+) -> Net:
     """Compile a circuit.
 
     Parameters
@@ -187,12 +203,19 @@ def build_net(circuit, signal, without=(), meter=None):
 class _Board(_Builder):
     """A circuit wired up node by node, with its faults built in; see `build_net`."""
 
-    def __init__(self, circuit, signal, without):
+    def __init__(self, circuit: Circuit, signal: bool, without: tuple[str, ...]) -> None:
         super().__init__()
         self.circuit, self.signal, self.without = circuit, signal, without
         self.faults = set(circuit.faults)
 
-    def part(self, name, node_a, node_b, ohms, emf=(0.0, 0.0)):
+    def part(
+        self,
+        name: str,
+        node_a: str,
+        node_b: str,
+        ohms: float,
+        emf: tuple[float, float] = (0.0, 0.0),
+    ) -> None:
         """A resistor that may be open or shorted."""
         if f"open:{name}" in self.faults:
             ohms = OPEN
@@ -200,7 +223,7 @@ class _Board(_Builder):
             ohms = min(SHORT, ohms)
         self.resistor(name, node_a, node_b, ohms, emf)
 
-    def transistor(self, name, collector, base, emitter):
+    def transistor(self, name: str, collector: str, base: str, emitter: str) -> None:
         """A transistor with loose pins, bridges between them, or turned round."""
         pins = {"collector": collector, "base": base, "emitter": emitter}
         for pin in pins:
@@ -215,7 +238,7 @@ class _Board(_Builder):
             pins["collector"], pins["emitter"] = pins["emitter"], pins["collector"]
         self.device(name, pins["collector"], pins["base"], pins["emitter"])
 
-    def string(self):
+    def string(self) -> None:
         """The divider string; for signals its taps are held by their bypasses."""
         if self.signal:
             self.node("level_upper", known=True)
@@ -226,7 +249,7 @@ class _Board(_Builder):
         self.part("r_string_middle", "level_upper", "level_lower", c.r_string_middle)
         self.part("r_string_bottom", "level_lower", "ground", c.r_string_bottom)
 
-    def base_lines(self, k):
+    def base_lines(self, k: int) -> Iterator[Drive]:
         """Bias resistors of one input and what drives its lines: yields the drives.
 
         A drive is (node, input, share of the input, node that its capacitor is charged from).
@@ -251,7 +274,7 @@ class _Board(_Builder):
             elif shorted:
                 self.resistor(drive, base, "ground", ohms)
 
-    def _feeds(self, side):
+    def _feeds(self, side: str) -> tuple[tuple[str, str, float, float], ...]:
         """Of both lines: pole, capacitor, share of the input, resistance before it."""
         r_drive, factor = drive_resistance(self.circuit, side)
         if getattr(self.circuit, f"{side}_mode") == "single":
@@ -264,7 +287,7 @@ class _Board(_Builder):
             ("neg", f"c_coupling_{side}_neg", -factor / 2, r_drive / 2),
         )
 
-    def pairs(self):
+    def pairs(self) -> None:
         """Q1 to Q6 with their emitter resistors."""
         base_of = dict(_BASE_OF)
         for key, (first, second) in {
@@ -281,7 +304,7 @@ class _Board(_Builder):
             self.part(f"r_emitter_{q.lower()}", emitter, _EMITTER_RAIL[q], ohms)
             self.transistor(q, _COLLECTOR_OF[q], base_of[q], emitter)
 
-    def tail(self):
+    def tail(self) -> list[str]:
         """The tail: names of its nodes that are held for signals."""
         c = self.circuit
         if c.tail_kind == "resistor":
@@ -302,7 +325,7 @@ class _Board(_Builder):
         return ["tail_base"] if self.signal else []
 
 
-def _compile(c, b, drives, held):
+def _compile(c: Circuit, b: _Board, drives: list[Drive], held: list[str]) -> Net:
     roots = [name for name in b.order if b.find(name) == name]
     names = [r for r in roots if r not in b.known] + [r for r in roots if r in b.known]
     n = sum(r not in b.known for r in roots)
@@ -322,7 +345,7 @@ def _compile(c, b, drives, held):
     cells: dict[tuple[int, int], int] = {}
     a_res_at, a_dev_at = [], []
 
-    def cell(i, j):
+    def cell(i: int, j: int) -> int:
         return cells.setdefault((i, j), len(cells))
 
     for i in range(n):
@@ -384,6 +407,11 @@ def _compile(c, b, drives, held):
     )
 
 
+#: Row, place of its diagonal; of each row that it is taken from: row, place of the factor, places
+#: read and changed; columns and places of what is left in the row itself.
+Step = tuple[int, int, list[tuple[int, int, list[tuple[int, int]]]], list[tuple[int, int]]]
+
+
 class _Elimination:
     """Gaussian elimination on the diagonal in an order fixed once (fewest neighbours first).
 
@@ -391,10 +419,11 @@ class _Elimination:
     again with full pivoting.
     """
 
-    def __init__(self, n, cells):
+    def __init__(self, n: int, cells: dict[tuple[int, int], int]) -> None:
         self.n = n
         at = dict(cells)
-        left, self.order, self.steps = set(range(n)), [], []
+        left = set(range(n))
+        self.steps: list[Step] = []
         while left:
             rows = {p: [i for i in left if i != p and (i, p) in at] for p in left}
             cols = {p: [j for j in left if j != p and (p, j) in at] for p in left}
@@ -408,7 +437,7 @@ class _Elimination:
         self.size = len(at)
         self.cells = at
 
-    def solve(self, a, rhs):
+    def solve(self, a: Floats, rhs: Floats) -> Floats:
         """Solve in place: `a` (size, lanes) is destroyed, `rhs` (n, ..., lanes) becomes x."""
         scratch = np.empty_like(a[0])
         wide = np.empty_like(rhs[0])
@@ -428,7 +457,7 @@ class _Elimination:
             np.multiply(rhs[p], a[diagonal], out=rhs[p])
         return rhs
 
-    def dense(self, a):
+    def dense(self, a: Floats) -> Floats:
         """The same matrices as (lanes, n, n)."""
         full = np.zeros((a.shape[1], self.n, self.n))
         for (i, j), k in self.cells.items():
@@ -440,20 +469,20 @@ class _Elimination:
 class Values:
     """What may differ from lane to lane: (rows, 1) or (rows, lanes)."""
 
-    g: np.ndarray  # conductances
-    emf: np.ndarray  # in series with each resistor, V
-    i_s: np.ndarray
-    leak: np.ndarray
-    inv_bf: np.ndarray
-    source: np.ndarray  # ideal tail current, (1,) or (lanes,)
+    g: Floats  # conductances
+    emf: Floats  # in series with each resistor, V
+    i_s: Floats
+    leak: Floats
+    inv_bf: Floats
+    source: Floats  # ideal tail current, (1,) or (lanes,)
 
-    def take(self, lanes):
+    def take(self, lanes: Ints | slice) -> "Values":
         return Values(
             **{k: v if v.shape[-1] == 1 else v[..., lanes] for k, v in self.__dict__.items()}
         )
 
 
-def nominal(net, circuit):
+def nominal(net: Net, circuit: Circuit) -> Values:
     """Values of the circuit as drawn."""
     trims = np.array([circuit.trim_upper, circuit.trim_lower])
     return Values(
@@ -466,8 +495,10 @@ def nominal(net, circuit):
     )
 
 
-def _device_currents(net, values, vbe, vbc, partials=True):
-    """(ic, ib) stacked (2k, lanes), and the four partials stacked (4k, lanes)."""
+def _device_currents(
+    net: Net, values: Values, vbe: Floats, vbc: Floats, partials: bool = True
+) -> tuple[Floats, Floats]:
+    """(ic, ib) stacked (2k, lanes), and the four partials stacked (4k, lanes) if asked for."""
     inv_vt = 1.0 / net.v_t
     eb = values.i_s * np.exp(np.minimum(vbe * inv_vt, _EXP_MAX))
     ec = values.i_s * np.exp(np.minimum(vbc * inv_vt, _EXP_MAX))
@@ -480,7 +511,7 @@ def _device_currents(net, values, vbe, vbc, partials=True):
     current[:k] = difference * early - reverse - leak_bc
     current[k:] = values.inv_bf * (eb - values.i_s) + reverse + values.leak * vbe + leak_bc
     if not partials:
-        return current, None
+        return current, np.empty((0, vbe.shape[1]))
     d = np.empty((4 * k, vbe.shape[1]))
     eb *= inv_vt
     ec *= inv_vt
@@ -492,12 +523,12 @@ def _device_currents(net, values, vbe, vbc, partials=True):
     return current, d
 
 
-def _junctions(net, v: Floats) -> tuple[Floats, Floats]:
+def _junctions(net: Net, v: Floats) -> tuple[Floats, Floats]:
     base = v[net.dev_b]
     return base - v[net.dev_e], base - v[net.dev_c]
 
 
-def _limit(new, old, v_t, v_crit):
+def _limit(new: Floats, old: Floats, v_t: float, v_crit: Floats) -> tuple[Floats, Bools | None]:
     """Logarithmic step above the knee of the exponential; returns (limited, any per lane)."""
     big = (new > v_crit) & (np.abs(new - old) > 2.0 * v_t)
     if not big.any():
@@ -505,10 +536,10 @@ def _limit(new, old, v_t, v_crit):
     ratio = 1.0 + (new - old) / v_t
     up = np.where(ratio > 0, old + v_t * np.log(np.maximum(ratio, 1e-30)), v_crit)
     fresh = v_t * np.log(np.maximum(new / v_t, 1e-30))
-    return np.where(big, np.where(old > 0, up, fresh), new), big.any(axis=0)
+    return np.where(big, np.where(old > 0, up, fresh), new), np.any(big, axis=0)
 
 
-def _current_error(net, values, v, current):
+def _current_error(net: Net, values: Values, v: Floats, current: Floats) -> Floats:
     drop = v[net.res_a] - v[net.res_b] + values.emf
     f = net.f_res @ (values.g * drop) + net.f_dev @ current
     if net.source_row >= 0:
@@ -516,7 +547,15 @@ def _current_error(net, values, v, current):
     return f
 
 
-def newton(net, values, v, iterations, dense=False, clamp=np.inf, hold=0.0):
+def newton(
+    net: Net,
+    values: Values,
+    v: Floats,
+    iterations: int,
+    dense: bool = False,
+    clamp: float = np.inf,
+    hold: float = 0.0,
+) -> Bools:
     """Newton steps on all lanes at once; a lane leaves when its step is small.
 
     Parameters
@@ -595,7 +634,7 @@ def newton(net, values, v, iterations, dense=False, clamp=np.inf, hold=0.0):
     return settled
 
 
-def _solve_dense(matrix, f):
+def _solve_dense(matrix: Floats, f: Floats) -> Floats:
     """Batched solve with rows and columns scaled; a singular lane gives NaN."""
     scale = np.max(np.abs(matrix), axis=2)
     scale[~(scale > 0)] = 1.0
@@ -613,7 +652,7 @@ def _solve_dense(matrix, f):
         return out
 
 
-def error(net, values, v):
+def error(net: Net, values: Values, v: Floats) -> tuple[Floats, Floats]:
     """Largest current error of each lane, A, shape (lanes,), and (ic, ib), shape (2k, lanes)."""
     with np.errstate(all="ignore"):
         current, _ = _device_currents(net, values, *_junctions(net, v), partials=False)
@@ -621,7 +660,7 @@ def error(net, values, v):
         return np.max(np.abs(f), axis=0, initial=0.0), current
 
 
-def reference_current(net, values, v, current):
+def reference_current(net: Net, values: Values, v: Floats, current: Floats) -> Floats:
     """Tail current of each lane, A: what flows from the tail node into the tail part."""
     k = len(net.devices)
     tail = net.index["tail"]
@@ -645,7 +684,9 @@ def reference_current(net, values, v, current):
     return total
 
 
-def solve_lanes(net, values, v, second=None, iterations=14):
+def solve_lanes(
+    net: Net, values: Values, v: Floats, second: Floats | None = None, iterations: int = 14
+) -> tuple[Floats, Floats, Floats]:
     """Solve every lane, with stepping for the stubborn ones.
 
     Parameters
@@ -706,7 +747,7 @@ def solve_lanes(net, values, v, second=None, iterations=14):
     return residual, current, tail
 
 
-def _judge(net, values, v):
+def _judge(net: Net, values: Values, v: Floats) -> tuple[Floats, Floats, Floats]:
     worst, current = error(net, values, v)
     with np.errstate(all="ignore"):
         tail = reference_current(net, values, v, current)
@@ -716,7 +757,9 @@ def _judge(net, values, v):
         return worst / reference, current, tail
 
 
-def _neighbours(net, values, start, v, bad, residual):
+def _neighbours(
+    net: Net, values: Values, start: Floats, v: Floats, bad: Ints, residual: Floats
+) -> Floats:
     """Start from the nearest lane that is solved (samples of a waveform lie side by side)."""
     good = np.flatnonzero(residual < ACCEPT)
     if good.size:
@@ -726,13 +769,17 @@ def _neighbours(net, values, start, v, bad, residual):
     return start
 
 
-def _settling(net, values, start, v, bad, residual):
+def _settling(
+    net: Net, values: Values, start: Floats, v: Floats, bad: Ints, residual: Floats
+) -> Floats:
     """Let the nodes settle as in time, from heavily held to free."""
     newton(net, values, start, 200, dense=True, clamp=1.0, hold=0.1)
     return start
 
 
-def _leak_stepping(net, values, start, v, bad, residual):
+def _leak_stepping(
+    net: Net, values: Values, start: Floats, v: Floats, bad: Ints, residual: Floats
+) -> Floats:
     """Make every junction leak, solve, and take the leak away decade by decade."""
     leak = values.leak
     for extra in 10.0 ** np.arange(-2.0, -16.0, -1.0):
@@ -743,7 +790,9 @@ def _leak_stepping(net, values, start, v, bad, residual):
     return start
 
 
-def _supply_stepping(net, values, start, v, bad, residual):
+def _supply_stepping(
+    net: Net, values: Values, start: Floats, v: Floats, bad: Ints, residual: Floats
+) -> Floats:
     """Raise every source from zero, each lane in steps as long as it can follow."""
     known, source, emf = start[net.n :].copy(), values.source, values.emf
     start[: net.n] = 0.0
@@ -767,7 +816,9 @@ def _supply_stepping(net, values, start, v, bad, residual):
     return start
 
 
-def slopes(net, values, v, known_slopes, injected=None):
+def slopes(
+    net: Net, values: Values, v: Floats, known_slopes: Floats, injected: Floats | None = None
+) -> Floats:
     """Change of every node per change of the known nodes, from the analytic Jacobian.
 
     Parameters
@@ -805,7 +856,7 @@ def slopes(net, values, v, known_slopes, injected=None):
     return out
 
 
-def resistance(net, values, v, injections):
+def resistance(net: Net, values: Values, v: Floats, injections: Floats) -> Floats:
     """Node voltages per ampere injected: (nodes, patterns, lanes).
 
     `injections` (patterns, nodes) says how much of the ampere enters each unknown node.
@@ -818,7 +869,7 @@ def resistance(net, values, v, injections):
     return out
 
 
-def _linear(net, values, d, rhs):
+def _linear(net: Net, values: Values, d: Floats, rhs: Floats) -> Floats:
     a = net.a_dev @ d + net.a_res @ values.g
     dense = net.plan.dense(a) if a.shape[1] <= 64 else None
     if dense is not None:

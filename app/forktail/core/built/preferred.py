@@ -1,11 +1,13 @@
 """Preferred values, ratings with a margin, and the rows of a parts list."""
 
 import re
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from forktail.core.checks import QuantityError, as_quantity
+from forktail.core.checks import Floats, QuantityError, as_quantity
 from forktail.core.quantities import UNITS, format_quantity
 
 _E24 = (
@@ -59,13 +61,13 @@ VOLTAGE_MARGIN = 1.5
 _SMALLEST, _LARGEST = 1e-15, 1e12
 
 
-def _digits(series):
+def _digits(series: str) -> tuple[int, ...]:
     if series not in SERIES:
         raise QuantityError(f"series is {series!r}; allowed is {', '.join(SERIES)}.")
     return SERIES[series]
 
 
-def _times_power_of_ten(digits, exponent):
+def _times_power_of_ten(digits: Floats, exponent: ArrayLike) -> Floats:
     """Digits times 10^exponent, rounded once, so that 47 and -10 give exactly 4.7e-9."""
     exponent = np.asarray(exponent)
     up = 10.0 ** np.clip(exponent, 0, 22)
@@ -73,7 +75,7 @@ def _times_power_of_ten(digits, exponent):
     return np.where(exponent >= 0, digits * up, digits / down)
 
 
-def _neighbours(value, series):
+def _neighbours(value: ArrayLike, series: str) -> tuple[Floats, Floats, Floats]:
     """Preferred values at or below and at or above `value`; an exact one is both."""
     digits = np.array(_digits(series) + (10 * _digits(series)[0],), dtype=float)
     value = as_quantity("value", value, "", low=_SMALLEST, high=_LARGEST)
@@ -93,7 +95,7 @@ def _neighbours(value, series):
     )
 
 
-def series_values(series="E24", low=1.0, high=10.0):
+def series_values(series: str = "E24", low: float = 1.0, high: float = 10.0) -> Floats:
     """Preferred values between `low` and `high`, both included.
 
     Parameters
@@ -126,7 +128,7 @@ def series_values(series="E24", low=1.0, high=10.0):
     return values[(values >= low * (1 - 1e-9)) & (values <= high * (1 + 1e-9))]
 
 
-def nearest_value(value, series="E24"):
+def nearest_value(value: ArrayLike, series: str = "E24") -> Floats:
     """Preferred value with the smallest relative error (the lower one of a tie).
 
     Parameters
@@ -154,12 +156,12 @@ def nearest_value(value, series="E24"):
     return np.where(above - value < value - below, above, below)
 
 
-def value_below(value, series="E24"):
+def value_below(value: ArrayLike, series: str = "E24") -> Floats:
     """Largest preferred value at or below `value`; arguments and errors as `nearest_value`."""
     return _neighbours(value, series)[0]
 
 
-def value_above(value, series="E24"):
+def value_above(value: ArrayLike, series: str = "E24") -> Floats:
     """Smallest preferred value at or above `value`; arguments and errors as `nearest_value`."""
     return _neighbours(value, series)[1]
 
@@ -183,7 +185,7 @@ class Preferred:
     highest: float
 
 
-def preferred(value, series="E24"):
+def preferred(value: float, series: str = "E24") -> Preferred:
     """Round one value to a series and say what the rounding costs.
 
     Parameters and errors as `nearest_value`, for one number.
@@ -208,7 +210,7 @@ def preferred(value, series="E24"):
     )
 
 
-def _next_rating(ratings, needed, what, unit):
+def _next_rating(ratings: Sequence[float], needed: float, what: str, unit: str) -> float:
     for rating in ratings:
         if rating >= needed * (1 - 1e-9):
             return rating
@@ -218,7 +220,7 @@ def _next_rating(ratings, needed, what, unit):
     )
 
 
-def power_rating(dissipation, ambient=313.15, used=POWER_USED):
+def power_rating(dissipation: float, ambient: float = 313.15, used: float = POWER_USED) -> float:
     """Next standard power rating for a resistor, with a margin and the heat around it.
 
     Parameters
@@ -262,7 +264,7 @@ def power_rating(dissipation, ambient=313.15, used=POWER_USED):
     )
 
 
-def voltage_rating(working, margin=VOLTAGE_MARGIN):
+def voltage_rating(working: float, margin: float = VOLTAGE_MARGIN) -> float:
     """Next standard rated voltage for a capacitor.
 
     Parameters
@@ -305,7 +307,7 @@ class PartRow:
     wanted less 1; `tolerance` a fraction or NaN; `rating` in `rating_unit` or NaN.
     """
 
-    references: tuple
+    references: tuple[str, ...]
     kind: str
     value: float = float("nan")
     unit: str = ""
@@ -318,14 +320,14 @@ class PartRow:
     note: str = ""
 
     @property
-    def quantity(self):
+    def quantity(self) -> int:
         """How many to take from the drawer."""
         return len(self.references)
 
-    def texts(self, ascii_only=False):
+    def texts(self, ascii_only: bool = False) -> dict[str, str]:
         """Cells ready to show: quantity, references, kind, value, tolerance, rating, note."""
 
-        def shown(value, unit):
+        def shown(value: float, unit: str) -> str:
             return "" if np.isnan(value) else format_quantity(value, unit, ascii_only=ascii_only)
 
         sign = "+/-" if ascii_only else "\u00b1"
@@ -343,7 +345,7 @@ class PartRow:
         }
 
 
-def _references(references):
+def _references(references: str | Iterable[str]) -> tuple[str, ...]:
     names = (references,) if isinstance(references, str) else tuple(references)
     if not names or not all(isinstance(n, str) and n.strip() for n in names):
         raise QuantityError(
@@ -352,11 +354,18 @@ def _references(references):
     return tuple(sorted(names, key=_natural))
 
 
-def _natural(name):
+def _natural(name: str) -> list[tuple[int, int, str]]:
     return [(0, int(p), "") if p.isdigit() else (1, 0, p) for p in re.findall(r"\d+|\D+", name)]
 
 
-def resistor_row(references, wanted, series="E24", dissipation=None, ambient=313.15, note=""):
+def resistor_row(
+    references: str | Iterable[str],
+    wanted: float,
+    series: str = "E24",
+    dissipation: float | None = None,
+    ambient: float = 313.15,
+    note: str = "",
+) -> PartRow:
     """Parts-list row of a resistor: preferred value, tolerance, power rating.
 
     Parameters
@@ -386,13 +395,28 @@ def resistor_row(references, wanted, series="E24", dissipation=None, ambient=313
     return _row(references, "resistor", wanted, "ohm", series, rating, "W", note)
 
 
-def capacitor_row(references, wanted, series="E6", working=None, note=""):
+def capacitor_row(
+    references: str | Iterable[str],
+    wanted: float,
+    series: str = "E6",
+    working: float | None = None,
+    note: str = "",
+) -> PartRow:
     """Parts-list row of a capacitor: `wanted` in F, `working` voltage in V; as `resistor_row`."""
     rating = float("nan") if working is None else voltage_rating(working)
     return _row(references, "capacitor", wanted, "F", series, rating, "V", note)
 
 
-def _row(references, kind, wanted, unit, series, rating, rating_unit, note):
+def _row(
+    references: str | Iterable[str],
+    kind: str,
+    wanted: float,
+    unit: str,
+    series: str,
+    rating: float,
+    rating_unit: str,
+    note: str,
+) -> PartRow:
     try:
         choice = preferred(wanted, series)
     except QuantityError as error:
@@ -414,7 +438,7 @@ def _row(references, kind, wanted, unit, series, rating, rating_unit, note):
     )
 
 
-def parts_list(rows):
+def parts_list(rows: Iterable[PartRow]) -> tuple[PartRow, ...]:
     """Merge rows that are the same part, and order them by kind and first reference.
 
     Parameters

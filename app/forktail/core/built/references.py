@@ -5,6 +5,7 @@ A part keeps its reference whatever else is fitted, so that R8 is always the lef
 
 import math
 from dataclasses import dataclass, replace
+from typing import Any
 
 from forktail.core.built.circuit import Circuit
 from forktail.core.built.preferred import nearest_value
@@ -35,7 +36,7 @@ _COUPLING = {"upper": ("C3", "C4"), "lower": ("C5", "C6")}
 CAPACITOR_SERIES = "E6"
 
 
-def references(circuit):
+def references(circuit: Circuit) -> dict[str, tuple[str, ...]]:
     """References of the parts that are present.
 
     Parameters
@@ -71,7 +72,7 @@ def references(circuit):
     return out
 
 
-def part_reference(circuit, part):
+def part_reference(circuit: Circuit, part: str) -> str:
     """Reference of a part named as in `circuit.resistor_parts`, faults and dissipation; "" if none.
 
     `r_emitter_q5` is R19, `c_coupling_upper_neg` C4, `Q3` stays Q3.
@@ -92,14 +93,14 @@ class Rounded:
     """One value put to a preferred one: `wanted` and `fitted` in SI, `error` fitted/wanted - 1."""
 
     name: str
-    references: tuple
+    references: tuple[str, ...]
     wanted: float
     fitted: float
     error: float
     series: str
 
 
-def round_circuit(circuit, series="E24"):
+def round_circuit(circuit: Circuit, series: str = "E24") -> tuple[Circuit, tuple[Rounded, ...]]:
     """Put every resistor and capacitor to its nearest preferred value.
 
     Parameters
@@ -124,7 +125,8 @@ def round_circuit(circuit, series="E24"):
     IEC 60063:2015. Source resistances belong to the generators and the load capacitance is that
     of wiring and probe, so they stay.
     """
-    change, rows = {}, []
+    change: dict[str, Any] = {}
+    rows = []
     for name, refs in references(circuit).items():
         if name[:2] not in ("r_", "c_") or name.startswith("r_source") or name == "c_load":
             continue

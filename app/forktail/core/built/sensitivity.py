@@ -6,13 +6,15 @@ solving a circuit for each part would cost one solution a part. The bias point m
 it what the capacitors hold, so each slope is that of the whole circuit.
 """
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from forktail.core.built import network, nodal
-from forktail.core.built.circuit import resistor_parts, transistor_names
-from forktail.core.checks import QuantityError
+from forktail.core.built.circuit import Circuit, resistor_parts, transistor_names
+from forktail.core.checks import Bools, Floats, QuantityError
 from forktail.core.thermal import IS_EXPONENT, SILICON_GAP
 
 #: Quantities beside resistors, source resistances and transistors. Those of `_PLAIN` move by
@@ -38,13 +40,13 @@ class Slopes:
     ok : numpy.ndarray of bool (lanes,), whether there is a solution.
     """
 
-    names: tuple
-    nodes: dict
-    slopes: dict
-    ok: np.ndarray
+    names: tuple[str, ...]
+    nodes: dict[str, Floats]
+    slopes: dict[str, Floats]
+    ok: Bools
 
 
-def quantities(circuit):
+def quantities(circuit: Circuit) -> tuple[str, ...]:
     """Names of all quantities that a circuit has slopes over, in a fixed order."""
     sides = [
         f"r_source_{side}" for side in ("upper", "lower")
@@ -57,7 +59,14 @@ def quantities(circuit):
     )  # fmt: skip
 
 
-def slopes_of(circuit, v_upper, v_lower, scale=None, names=None, settle=False):
+def slopes_of(
+    circuit: Circuit,
+    v_upper: ArrayLike,
+    v_lower: ArrayLike,
+    scale: Mapping[str, float] | None = None,
+    names: Iterable[str] | None = None,
+    settle: bool = False,
+) -> Slopes:
     """Solve one build at many inputs, with its slopes.
 
     Parameters
@@ -119,7 +128,9 @@ def slopes_of(circuit, v_upper, v_lower, scale=None, names=None, settle=False):
     return Slopes(names, nodes, slopes, ok)
 
 
-def _slopes(circuit, solution, known_slopes, names):
+def _slopes(
+    circuit: Circuit, solution: network.Solution, known_slopes: Floats, names: tuple[str, ...]
+) -> Floats:
     """Slopes of all nodes (nodes, quantities, lanes); `known_slopes` is completed."""
     net, values, v = solution.net, solution.values, solution.v
     if not names:
@@ -149,7 +160,7 @@ def _slopes(circuit, solution, known_slopes, names):
     return nodal.slopes(net, values, v, known_slopes, injected)
 
 
-def _rows(net, name):
+def _rows(net: nodal.Net, name: str) -> list[int]:
     """Rows of the resistors that one quantity stands for."""
     if name.startswith("r_source_"):
         side = name.removeprefix("r_source_")
@@ -162,14 +173,16 @@ def _rows(net, name):
 class _Junctions:
     """Change of the transistors' currents over their own parameters; see `nodal` for the law."""
 
-    def __init__(self, net, values, vbe, vbc, temperature):
+    def __init__(
+        self, net: nodal.Net, values: nodal.Values, vbe: Floats, vbc: Floats, temperature: float
+    ) -> None:
         self.net, self.values, self.vbe, self.vbc = net, values, vbe, vbc
         self.temperature = temperature
         self.forward = values.i_s * np.exp(vbe / net.v_t)
         self.reverse = values.i_s * np.exp(vbc / net.v_t)
         self.real = np.array([[d != "catch"] for d in net.devices])
 
-    def change(self, name):
+    def change(self, name: str) -> Floats | None:
         """(dic, dib) stacked (2k, lanes), or None for inputs, which move no law."""
         net, values = self.net, self.values
         zero = np.zeros_like(self.forward)
@@ -191,7 +204,7 @@ class _Junctions:
             return self._scaled(own, own, own)
         return None
 
-    def _scaled(self, i_s, forward, reverse):
+    def _scaled(self, i_s: Floats, forward: Floats, reverse: Floats) -> Floats:
         """Currents as IS and both exponentials grow by these shares."""
         net, values = self.net, self.values
         small = values.i_s * i_s
