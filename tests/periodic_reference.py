@@ -25,6 +25,8 @@ from network_reference import junction
 
 #: A broken joint and a solder bridge, ohm, unless a board draws others.
 OPEN, SHORT = 1e9, 1.0
+#: A hand-held meter on its voltage ranges, ohm (common practice, no source).
+METER = 10e6
 #: No current into a node changes by more than this in the last step, A. (A node that only leaks
 #: hold has no voltage to speak of, and may wander.)
 SETTLED = 1e-12
@@ -85,16 +87,19 @@ class Board:
     """The network of one board: resistors, capacitors, transistors and known voltages.
 
     Known nodes are ground, the supply and the open voltages of the generators. `nodes` maps the
-    name of a node to its row in every array of voltages.
+    name of a node to its row in every array of voltages. `meter` names a node that a meter of
+    `METER` hangs at.
     """
 
-    def __init__(self, parts):
+    def __init__(self, parts, meter=""):
         self.parts = parts
         self.known = {"ground": 0, "supply": 1}
         self.nodes = dict(self.known)
         self.sources = []  # (row, side, share of its open voltage)
         self.resistors, self.capacitors, self.devices = [], [], []
         self._draw()
+        if meter:
+            self._wire(meter, "ground", METER)
         self._assemble()
 
     # drawing

@@ -8,7 +8,7 @@ import re
 import sys
 
 from forktail import __version__
-from forktail.cli import compare, lessons, plan, point, serve, spectrum, sweep
+from forktail.cli import compare, lessons, plan, point, readings, serve, spectrum, sweep
 from forktail.cli.options import RAW, Parser
 from forktail.core.checks import QuantityError
 
@@ -28,6 +28,7 @@ def build_parser():
     for command in (serve, point, sweep, spectrum, lessons, plan):
         command.add_parser(commands)
     compare.add_parser(commands, RAW)
+    readings.add_parser(commands, RAW)
     return parser
 
 

@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 from forktail.circuits import shipped_files
-from forktail.cli.plan import read_text
+from forktail.cli.cell import read_circuit_file
 from forktail.core.capture.compare import as_plain
 from forktail.core.capture.read import MAX_BYTES, ROLES, read_table
 from forktail.core.checks import QuantityError
@@ -147,16 +147,10 @@ def _read_capture(path):
 
 def command_compare(args):
     """Print the comparison."""
-    from forktail.core.built.file import read_circuit
     from forktail.pages.compare.plots import overlay_csv
     from forktail.pages.compare.state import Question, answer
 
-    try:
-        circuit = read_circuit(read_text(args.circuit))
-    except QuantityError as error:
-        if str(error).startswith(str(args.circuit)):
-            raise
-        raise QuantityError(f"{args.circuit}: {error}") from None
+    circuit = read_circuit_file(args.circuit)
     table = read_table(_read_capture(args.capture), Path(args.capture).name)
     roles = _roles(args.columns, table)
     factors = _factors(args.probe)

@@ -255,22 +255,34 @@ def _limit(current):
 # ------------------------------------------------------------------ test points
 
 
-def _points(circuit, spread, swings):
-    bands, rest = spread.bands(COVERAGE), network.solve_bias(circuit).nodes
-    points: list[TestPoint] = []
+def points_of(circuit):
+    """Test points that a circuit has, in the order of checking.
+
+    Parameters
+    ----------
+    circuit : Circuit
+
+    Returns
+    -------
+    tuple of (name, node, where)
+        `TP1`, the node as in `network.NODES`, and where it is in plain words.
+    """
+    rest = network.solve_bias(circuit).nodes
+    found: list[tuple[str, str, str]] = []
     for node, where in TEST_POINTS.items():
         if node not in rest or node in _ONLY_Q7 and circuit.tail_kind != "transistor":
             continue
         if node == "emitter_q7" and circuit.r_tail_emitter == 0:
             continue
+        found.append((f"TP{len(found) + 1}", node, where))
+    return tuple(found)
+
+
+def _points(circuit, spread, swings):
+    bands, rest = spread.bands(COVERAGE), network.solve_bias(circuit).nodes
+    points = []
+    for name, node, where in points_of(circuit):
         low, _, high = bands[node]
-        points.append(
-            TestPoint(
-                f"TP{len(points) + 1}",
-                node,
-                where,
-                Band(low, float(rest[node]), high),
-                swings[node],
-            )
-        )
+        band = Band(low, float(rest[node]), high)
+        points.append(TestPoint(name, node, where, band, swings[node]))
     return tuple(points)

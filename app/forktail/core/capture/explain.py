@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -198,7 +199,7 @@ def _advice(circuit, found):
     return ""
 
 
-def causes_of(circuit, search, spread):
+def causes_of(circuit, search, spread, evidence=None):
     """Causes of a search, likeliest first, each with those it cannot be told from.
 
     Parameters
@@ -207,11 +208,14 @@ def causes_of(circuit, search, spread):
         As planned.
     search : hypotheses.Search
     spread : boards.Spread
+    evidence : callable, optional
+        (found, healthy) -> the sentence on what speaks for a hypothesis; of a capture if left out.
 
     Returns
     -------
     tuple of Cause
     """
+    told = evidence or partial(_evidence, circuit, spread)
     healthy = next((f for f in search.found if f.suspect.key == "healthy"), None)
     left = [f for f in search.found if f is not healthy and f.belief >= LEAST * 1e-6]
     out: list[Cause] = []
@@ -226,7 +230,7 @@ def causes_of(circuit, search, spread):
         out.append(
             Cause(
                 first.key, title_of(circuit, first), belief,
-                _evidence(circuit, spread, first, healthy), _advice(circuit, first),
+                told(first, healthy), _advice(circuit, first),
                 first.belief, first,
                 tuple(f.key for f in alike),
                 tuple((f, title_of(circuit, f)) for f in alike),
@@ -244,7 +248,7 @@ def percent(belief):
     return f"{100.0 * belief:.0f} %"
 
 
-def verdict_of(search, causes):
+def verdict_of(search, causes, instrument="scope"):
     """(healthy?, belief in what is said, the sentence)."""
     healthy = next((f.belief for f in search.found if f.suspect.key == "healthy"), 0.0)
     first = causes[0].belief if causes else 0.0
@@ -255,8 +259,8 @@ def verdict_of(search, causes):
         )  # fmt: skip
     if healthy >= first:
         return True, healthy, (
-            "As predicted: the board lies within the bands of its tolerances and of the scope "
-            f"(belief {percent(healthy)})."
+            "As predicted: the board lies within the bands of its tolerances and of the "
+            f"{instrument} (belief {percent(healthy)})."
         )  # fmt: skip
     said = causes[0].title
     if causes[0].others:
