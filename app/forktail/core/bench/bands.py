@@ -4,6 +4,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 #: Share of the builds that a printed band holds, and the same as percentiles.
 COVERAGE = 0.98
@@ -19,15 +20,17 @@ class Band:
     high: float
 
 
-def band_of(values):
+def band_of(values: ArrayLike) -> Band:
     """Band of `COVERAGE` of the finite values, with their median."""
-    v = np.asarray(values)[np.isfinite(values)]
+    v = np.asarray(values, dtype=float)
+    v = v[np.isfinite(v)]
     if v.size == 0:
         return Band(math.nan, math.nan, math.nan)
     return Band(*(float(x) for x in np.percentile(v, _TAILS)))
 
 
-def size_of(values):
+def size_of(values: ArrayLike) -> float:
     """Size that 95 % of the finite values stay under."""
-    v = np.abs(np.asarray(values)[np.isfinite(values)])
+    v = np.abs(np.asarray(values, dtype=float))
+    v = v[np.isfinite(v)]
     return float(np.percentile(v, 95.0)) if v.size else math.nan

@@ -6,17 +6,20 @@ coupling capacitors through the cell to the loads and the probe.
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from forktail.core.built.circuit import Circuit
+from forktail.core.built.network import Figures
 from forktail.core.built.nodal import source_share
+from forktail.core.checks import Floats
 from forktail.core.models import BuiltCell
 from forktail.core.path import path_of, run_path
 from forktail.core.spec import setting, spec
 
 
-def _peak(side, default):
+def _peak(side: str, default: float) -> Any:
     return setting(
         spec("amplitude", f"drive_{side}", default=default, label=f"{side.title()} peak drive",
              slider=(0.0, 0.3), doc="Peak of the drive, for findings and bench plan, V.",
@@ -71,12 +74,12 @@ class Waves:
     `repeat` s, after which all begins anew: the record holds two of them.
     """
 
-    time: np.ndarray
-    v_upper: np.ndarray
-    v_lower: np.ndarray
-    v_left: np.ndarray
-    v_right: np.ndarray
-    v_out: np.ndarray
+    time: Floats
+    v_upper: Floats
+    v_lower: Floats
+    v_left: Floats
+    v_right: Floats
+    v_out: Floats
     beat: bool
     pole: float
     repeat: float
@@ -89,26 +92,26 @@ class Driven:
     `swings` maps a node (as `network.NODES`) to its peak to peak voltage, V.
     """
 
-    generators: tuple
+    generators: tuple[Generator, ...]
     waves: Waves
-    swings: dict
+    swings: dict[str, float]
 
 
-def nice_above(value):
+def nice_above(value: float) -> float:
     """Smallest of 1, 2, 5 times a power of ten at or above a value above zero."""
     decade = 10.0 ** math.floor(math.log10(value) + 1e-12)
     step = next(s for s in (1.0, 2.0, 5.0, 10.0) if s * decade >= value * (1 - 1e-9))
     return float(f"{step * decade:.6g}")
 
 
-def nice_below(value):
+def nice_below(value: float) -> float:
     """Largest of 1, 2, 5 times a power of ten at or below a value above zero."""
     decade = 10.0 ** math.floor(math.log10(value) + 1e-12)
     step = next(s for s in (5.0, 2.0, 1.0) if s * decade <= value * (1 + 1e-9))
     return float(f"{step * decade:.6g}")
 
 
-def frequencies(figures):
+def frequencies(figures: Figures) -> tuple[float, float, bool]:
     """Frequencies at which the circuit shows its product: (upper, lower, beat).
 
     Both lie `ABOVE_CORNER` times above the corners in their way. If there is room below the load
@@ -117,7 +120,7 @@ def frequencies(figures):
     """
     f = figures
 
-    def floor(side):
+    def floor(side: str) -> float:
         corners = [getattr(f, f"{kind}_{side}") for kind in ("coupling", "ground", "bypass")]
         known = [c for c in corners if math.isfinite(c)]
         return max(ABOVE_CORNER * max(known, default=1.0), 1.0)
@@ -132,7 +135,7 @@ def frequencies(figures):
     return lower + apart, lower, True
 
 
-def drive(circuit, drive_upper, drive_lower, figures):
+def drive(circuit: Circuit, drive_upper: float, drive_lower: float, figures: Figures) -> Driven:
     """Set both generators and send their waves through the circuit.
 
     Parameters
@@ -152,7 +155,7 @@ def drive(circuit, drive_upper, drive_lower, figures):
     repeat = 1.0 / (f_upper - f_lower if beat else f_lower)
     samples = int(min(max(32 * round(2.0 * f_upper * repeat), SAMPLES[0]), SAMPLES[1]))
     step = 2.0 * repeat / samples
-    time = np.arange(samples) * step
+    time: Floats = np.arange(float(samples)) * step
     sent = [
         peak * np.sin(2.0 * np.pi * f * time)
         for peak, f in ((drive_upper, f_upper), (drive_lower, f_lower))
@@ -170,7 +173,15 @@ def drive(circuit, drive_upper, drive_lower, figures):
     return Driven(generators, waves, {n: swing(v) for n, v in nodes.items()})
 
 
-def _generator(circuit, side, name, frequency, peak, at_lines, figures):
+def _generator(
+    circuit: Circuit,
+    side: str,
+    name: str,
+    frequency: float,
+    peak: float,
+    at_lines: float,
+    figures: Figures,
+) -> Generator:
     corners = [getattr(figures, f"{k}_{side}") for k in ("coupling", "ground", "bypass")]
     return Generator(
         side=side,
@@ -186,12 +197,12 @@ def _generator(circuit, side, name, frequency, peak, at_lines, figures):
     )
 
 
-def swing(wave):
+def swing(wave: Floats) -> float:
     """Peak to peak of the solved samples, NaN if there are none."""
     return float(np.nanmax(wave) - np.nanmin(wave)) if np.isfinite(wave).any() else math.nan
 
 
-def line(waves, frequency):
+def line(waves: Waves, frequency: float) -> float:
     """Peak of one line of the output, V; NaN where a sample has no solution.
 
     Exact for a frequency of which whole periods lie in the record, such as the sum and the
@@ -201,7 +212,7 @@ def line(waves, frequency):
     return float(2.0 * np.abs(np.mean(waves.v_out * turned)))
 
 
-def alone(circuit, side, frequency):
+def alone(circuit: Circuit, side: str, frequency: float) -> float:
     """What coupling and loads leave of a line of one drive at its own frequency, 0 to 1."""
     path = path_of(circuit)
     return float(abs(path.feed(side).response(frequency) * path.load_response(frequency)))

@@ -1,12 +1,14 @@
 """What each single fault of a circuit does to its test points and its output, solved one by one."""
 
 import math
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
+from forktail.core.bench.bands import Band
 from forktail.core.built import network
-from forktail.core.built.circuit import break_part, single_faults
+from forktail.core.built.circuit import Circuit, Fault, break_part, single_faults
 from forktail.core.built.references import part_reference
 
 #: A reading counts as off once it leaves its band by half the band's width and this much, V:
@@ -44,8 +46,8 @@ class Response:
     lower: float
     offset: float
     supply_current: float
-    nodes: dict
-    read: dict
+    nodes: dict[str, float]
+    read: dict[str, float]
 
 
 @dataclass(frozen=True)
@@ -66,17 +68,17 @@ class Symptom:
     `OUTPUTS`. `first` is the first node off, "" where none is.
     """
 
-    off: tuple
+    off: tuple[tuple[str, int], ...]
     output: str
-    cases: tuple
+    cases: tuple[FaultCase, ...]
 
     @property
-    def first(self):
+    def first(self) -> str:
         """First node that is off, in the order of checking; "" if none is."""
         return self.off[0][0] if self.off else ""
 
 
-def respond(circuit, drive_upper, drive_lower):
+def respond(circuit: Circuit, drive_upper: float, drive_lower: float) -> Response:
     """Response of one circuit."""
     a, b = drive_upper, drive_lower
     v = network.solve_built(circuit, [a, a, -a, -a], [b, -b, b, -b], gains=False).v_out
@@ -95,7 +97,7 @@ def respond(circuit, drive_upper, drive_lower):
     )
 
 
-def classify(response, healthy):
+def classify(response: Response, healthy: Response) -> str:
     """Key of `OUTPUTS` for a response beside that of the sound circuit."""
     r, full = response, abs(healthy.product)
     if not all(map(math.isfinite, (r.product, r.upper, r.lower, r.offset))):
@@ -127,7 +129,7 @@ _WIRES = {
 }
 
 
-def label(circuit, fault):
+def label(circuit: Circuit, fault: Fault) -> str:
     """Short label of a fault: `R8 open`, `Q5 base to emitter shorted`."""
     kind, _, rest = fault.key.partition(":")
     part, _, place = rest.partition(".")
@@ -143,7 +145,13 @@ def label(circuit, fault):
     return f"{name} {place} open" if kind == "open" else f"{name} {_PAIRS[place]} shorted"
 
 
-def symptoms(circuit, bands, drive_upper, drive_lower, progress=None):
+def symptoms(
+    circuit: Circuit,
+    bands: Mapping[str, Band],
+    drive_upper: float,
+    drive_lower: float,
+    progress: Callable[[float], None] | None = None,
+) -> tuple[tuple[Symptom, ...], Response]:
     """Break the circuit in every single way and group what looks alike.
 
     Parameters
@@ -182,7 +190,7 @@ def symptoms(circuit, bands, drive_upper, drive_lower, progress=None):
     return tuple(found), healthy
 
 
-def _off(response, bands):
+def _off(response: Response, bands: Mapping[str, Band]) -> tuple[tuple[str, int], ...]:
     out = []
     for node, band in bands.items():
         v = response.read.get(node, math.nan)

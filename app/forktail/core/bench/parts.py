@@ -1,12 +1,16 @@
 """What to fit: parts with ratings that hold at rest, fully steered, and when a part fails."""
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
+from forktail.core.bench.faults import Response, Symptom
 from forktail.core.built import network
-from forktail.core.built.circuit import transistor_names
+from forktail.core.built.circuit import Circuit, transistor_names
+from forktail.core.built.network import Figures
 from forktail.core.built.preferred import (
     POWER_USED,
     VOLTAGE_MARGIN,
@@ -18,7 +22,7 @@ from forktail.core.built.preferred import (
     value_above,
     voltage_rating,
 )
-from forktail.core.built.references import part_reference, references
+from forktail.core.built.references import Rounded, part_reference, references
 from forktail.core.quantities import format_quantity
 
 #: Capacitance that probes and wiring bring to each output, F (invented for our workshop).
@@ -33,12 +37,19 @@ class Fitted:
     `heat` W by reference, worst of rest and full steering.
     """
 
-    rows: tuple
-    transistor: dict
-    heat: dict
+    rows: tuple[PartRow, ...]
+    transistor: dict[str, Any]
+    heat: dict[str, float]
 
 
-def parts_of(circuit, rounded, tolerance, figures, symptoms, healthy):
+def parts_of(
+    circuit: Circuit,
+    rounded: Sequence[Rounded],
+    tolerance: float,
+    figures: Figures,
+    symptoms: Sequence[Symptom],
+    healthy: Response,
+) -> Fitted:
     """Parts of a circuit at preferred values.
 
     Parameters
@@ -61,7 +72,7 @@ def parts_of(circuit, rounded, tolerance, figures, symptoms, healthy):
     return Fitted(rows, _transistor_needs(circuit, figures, heat), heat)
 
 
-def _worst_heat(circuit):
+def _worst_heat(circuit: Circuit) -> dict[str, float]:
     """Largest dissipation of each part by reference over rest and full steering, W."""
     upper, lower = network.full_steer(circuit)
     rest = network.dissipation(circuit)
@@ -76,7 +87,9 @@ def _worst_heat(circuit):
     return worst
 
 
-def _transistor_needs(circuit, figures, worst):
+def _transistor_needs(
+    circuit: Circuit, figures: Figures, worst: Mapping[str, float]
+) -> dict[str, Any]:
     """Least ratings of the transistors: V, A, W and current gain, with the usual margins."""
     tail = float(figures.bias.i_tail)
     heat = max(worst[q] for q in transistor_names(circuit))
@@ -90,7 +103,7 @@ def _transistor_needs(circuit, figures, worst):
     }
 
 
-def _working(symptoms, healthy):
+def _working(symptoms: Sequence[Symptom], healthy: Response) -> dict[str, float]:
     """Largest voltage across each capacitor, V, whichever single part fails."""
     nodes = {
         "C1": "level_upper",
@@ -111,13 +124,20 @@ def _working(symptoms, healthy):
     }
 
 
-def _tail_bypass(circuit, figures):
+def _tail_bypass(circuit: Circuit, figures: Figures) -> float:
     """Bypass at the base of Q7, F: its corner no higher than that of the lower tap."""
     ohms = 1.0 / (1.0 / circuit.r_tail_base_top + 1.0 / circuit.r_tail_base_bottom)
     return float(value_above(1.0 / (2.0 * math.pi * ohms * figures.bypass_lower), "E6"))
 
 
-def _rows(circuit, rounded, tolerance, worst, across, figures):
+def _rows(
+    circuit: Circuit,
+    rounded: Sequence[Rounded],
+    tolerance: float,
+    worst: Mapping[str, float],
+    across: Mapping[str, float],
+    figures: Figures,
+) -> tuple[PartRow, ...]:
     out = []
     for row in rounded:
         for ref in row.references:
@@ -176,7 +196,7 @@ def _rows(circuit, rounded, tolerance, worst, across, figures):
     return parts_list(out)
 
 
-def _resistor_note(name):
+def _resistor_note(name: str) -> str:
     if name.startswith("r_load"):
         return "alike: pick two that read the same"
     if name.startswith("r_bias"):
@@ -184,7 +204,7 @@ def _resistor_note(name):
     return ""
 
 
-def _capacitor_note(name, farads):
+def _capacitor_note(name: str, farads: float) -> str:
     if name.startswith("c_bypass") or farads >= 4.7e-6:
         return "electrolytic: plus to the higher voltage"
     return "film or ceramic"

@@ -5,22 +5,25 @@ it (`mismatch`). Equal arguments give equal plans.
 """
 
 import math
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
 from forktail.core.bench import faults as bench_faults
 from forktail.core.bench.bands import COVERAGE, Band, band_of, size_of
-from forktail.core.bench.drives import DrivenCircuit, Waves, alone, drive
+from forktail.core.bench.drives import DrivenCircuit, Generator, Waves, alone, drive
 from forktail.core.bench.parts import parts_of
-from forktail.core.bench.steps import build_steps
-from forktail.core.bench.trims import trims_of
+from forktail.core.bench.steps import Step, build_steps
+from forktail.core.bench.trims import TrimRow, trims_of
 from forktail.core.built import mismatch, network
-from forktail.core.built.findings import findings
+from forktail.core.built.circuit import Circuit
+from forktail.core.built.findings import Finding, findings
 from forktail.core.built.mismatch import Batch
-from forktail.core.built.preferred import SERIES
-from forktail.core.built.references import round_circuit
-from forktail.core.checks import QuantityError
+from forktail.core.built.preferred import SERIES, PartRow
+from forktail.core.built.references import Rounded, round_circuit
+from forktail.core.checks import Floats, QuantityError
 from forktail.core.spec import checked, choice, setting, specs_of
 
 #: Supply limit over the largest current expected (common practice, no source).
@@ -71,27 +74,27 @@ class BenchPlan:
     entered circuit, which the plan mends.
     """
 
-    circuit: object
-    wanted: object
-    rounding: tuple
-    left_out: tuple
-    parts: tuple
-    transistor: dict
-    dissipation: dict
+    circuit: Circuit
+    wanted: Circuit
+    rounding: tuple[Rounded, ...]
+    left_out: tuple[str, ...]
+    parts: tuple[PartRow, ...]
+    transistor: dict[str, Any]
+    dissipation: dict[str, float]
     supply_current: Band
     supply_limit: float
-    points: tuple
-    pulled: tuple
-    steps: tuple
-    generators: tuple
+    points: tuple[TestPoint, ...]
+    pulled: tuple[tuple[str, float], ...]
+    steps: tuple[Step, ...]
+    generators: tuple[Generator, ...]
     waves: Waves
     alone_upper: float
     alone_lower: float
-    spreads: dict
-    trims: tuple
-    symptoms: tuple
-    healthy: object
-    findings: tuple
+    spreads: dict[str, Band]
+    trims: tuple[TrimRow, ...]
+    symptoms: tuple[bench_faults.Symptom, ...]
+    healthy: bench_faults.Response
+    findings: tuple[Finding, ...]
     figures: network.Figures
     tolerances: mismatch.Tolerances
     builds: int
@@ -114,7 +117,7 @@ class PlanQuestion(DrivenCircuit, Batch):
     )  # fmt: skip
 
 
-def hold_wave(value, where):
+def hold_wave(value: float, where: str) -> None:
     """Raise QuantityError if a drive is zero: a plan has waves to show. `where` names it."""
     if value == 0.0:
         raise QuantityError(
@@ -122,13 +125,15 @@ def hold_wave(value, where):
         )
 
 
-def hold_waves(question):
+def hold_waves(question: DrivenCircuit) -> None:
     """As `hold_wave`, of both drives of a `DrivenCircuit`."""
     for name, spec in specs_of(DrivenCircuit).items():
         hold_wave(getattr(question, name), spec.title)
 
 
-def bench_plan(question, progress=None):
+def bench_plan(
+    question: PlanQuestion, progress: Callable[[float, str], None] | None = None
+) -> BenchPlan:
     """Work out the bench plan of a circuit.
 
     Parameters
@@ -215,21 +220,24 @@ def bench_plan(question, progress=None):
     return plan
 
 
-def _alone(circuit, scale, generators):
+def _alone(
+    circuit: Circuit, scale: Mapping[str, Floats], generators: tuple[Generator, ...]
+) -> tuple[float, float]:
     """Peak to peak outputs that 95 % of builds stay under with one drive alone, V."""
     a, b = (g.peak for g in generators)
     v = network.solve_many(circuit, scale, [a, -a, 0, 0], [0, 0, b, -b], gains=False).v_out
-    return tuple(
+    upper, lower = (
         alone(circuit, g.side, g.frequency) * size_of(v[:, k] - v[:, k + 1])
         for k, g in zip((0, 2), generators)
     )
+    return upper, lower
 
 
-def supply_currents(circuit, scale):
+def supply_currents(circuit: Circuit, scale: Mapping[str, Floats]) -> Floats:
     """Supply current of many builds at rest, A, shape (builds,): string, loads, tail divider."""
     point = network.solve_many(circuit, scale, [0.0], [0.0], gains=False)
 
-    def factor(name):
+    def factor(name: str) -> Floats | float:
         return scale.get(name, 1.0)
 
     total = point.i_load[:, 0, :].sum(axis=1)
@@ -244,7 +252,7 @@ def supply_currents(circuit, scale):
     return total
 
 
-def _limit(current):
+def _limit(current: Floats) -> float:
     wanted = LIMIT_MARGIN * float(np.nanmax(current))
     decade = 10.0 ** math.floor(math.log10(wanted))
     return next(
@@ -255,7 +263,7 @@ def _limit(current):
 # ------------------------------------------------------------------ test points
 
 
-def points_of(circuit):
+def points_of(circuit: Circuit) -> tuple[tuple[str, str, str], ...]:
     """Test points that a circuit has, in the order of checking.
 
     Parameters
@@ -278,7 +286,9 @@ def points_of(circuit):
     return tuple(found)
 
 
-def _points(circuit, spread, swings):
+def _points(
+    circuit: Circuit, spread: mismatch.Spread, swings: Mapping[str, float]
+) -> tuple[TestPoint, ...]:
     bands, rest = spread.bands(COVERAGE), network.solve_bias(circuit).nodes
     points = []
     for name, node, where in points_of(circuit):

@@ -4,12 +4,17 @@ Each check is solved for the circuit as far as it is built: transistors that are
 open in it, and wire links stand where the step says so.
 """
 
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from forktail.core.bench.bands import Band, band_of
 from forktail.core.built import network
-from forktail.core.built.circuit import resistor_parts, transistor_names
+from forktail.core.built.circuit import Circuit, resistor_parts, transistor_names
 from forktail.core.built.references import references
+from forktail.core.checks import Floats
+
+#: References of parts by their names.
+References = Callable[..., tuple[str, ...]]
 
 #: Builds solved for each check.
 _BUILDS = 100
@@ -29,12 +34,14 @@ class Step:
     """One step: a title, references of the parts to fit, what to do, readings to take."""
 
     title: str
-    parts: tuple
+    parts: tuple[str, ...]
     text: str
-    checks: tuple = ()
+    checks: tuple[Check, ...] = ()
 
 
-def _stage(circuit, scale, faults, nodes):
+def _stage(
+    circuit: Circuit, scale: Mapping[str, Floats], faults: tuple[str, ...], nodes: Iterable[str]
+) -> tuple[Check, ...]:
     """Readings of a half-built circuit."""
     known = {*resistor_parts(circuit), *transistor_names(circuit), "beta_forward"}
     few = {k: v[:_BUILDS] for k, v in scale.items() if k in known}
@@ -64,7 +71,9 @@ _LINKED = (
 )
 
 
-def build_steps(circuit, scale, bands):
+def build_steps(
+    circuit: Circuit, scale: Mapping[str, Floats], bands: Mapping[str, Band]
+) -> tuple[Step, ...]:
     """Steps from the empty board to the working cell.
 
     Parameters
@@ -81,7 +90,7 @@ def build_steps(circuit, scale, bands):
     """
     refs = references(circuit)
 
-    def has(*names):
+    def has(*names: str) -> tuple[str, ...]:
         return tuple(r for n in names for r in refs.get(n, ()))
 
     return (
@@ -92,7 +101,7 @@ def build_steps(circuit, scale, bands):
     )
 
 
-def _levels(circuit, scale, has):
+def _levels(circuit: Circuit, scale: Mapping[str, Floats], has: References) -> Step:
     q7 = circuit.tail_kind == "transistor"
     string = has(
         "r_string_top", "r_string_middle", "r_string_bottom", "c_bypass_upper", "c_bypass_lower"
@@ -108,7 +117,7 @@ def _levels(circuit, scale, has):
     )
 
 
-def _lower_pair(circuit, scale, has):
+def _lower_pair(circuit: Circuit, scale: Mapping[str, Floats], has: References) -> Step:
     tail = {
         "ideal": ("I1",),
         "resistor": has("r_tail"),
@@ -124,7 +133,7 @@ def _lower_pair(circuit, scale, has):
     )
 
 
-def _upper_pairs(bands, has):
+def _upper_pairs(bands: Mapping[str, Band], has: References) -> Step:
     return Step(
         "Upper pairs",
         ("Q1", "Q2", "Q3", "Q4", *has("r_emitter_upper")),
@@ -134,7 +143,7 @@ def _upper_pairs(bands, has):
     )
 
 
-def _coupling(has):
+def _coupling(has: References) -> Step:
     names = [f"{part}_{side}" for side in ("upper", "lower") for part in _OF_A_DRIVE]
     return Step(
         "Coupling",

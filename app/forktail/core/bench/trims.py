@@ -5,7 +5,9 @@ from dataclasses import dataclass
 
 from forktail.core.bench.bands import Band, band_of, size_of
 from forktail.core.built import mismatch, network
+from forktail.core.built.circuit import Circuit
 from forktail.core.built.preferred import value_above, value_below
+from forktail.core.cell.law import OperatingPoint
 
 #: Builds for which trims are solved, several times each.
 TRIM_BUILDS = 60
@@ -31,7 +33,9 @@ class TrimRow:
     part_reach: float
 
 
-def trims_of(circuit, tolerances, builds, seed):
+def trims_of(
+    circuit: Circuit, tolerances: mismatch.Tolerances, builds: int, seed: int
+) -> tuple[TrimRow, ...]:
     """Trims in the order in which they are turned: tuple of `TrimRow`."""
     scale = mismatch.draw(circuit, tolerances, builds, seed)
     few = {k: v[:TRIM_BUILDS] for k, v in scale.items()}
@@ -58,7 +62,9 @@ def trims_of(circuit, tolerances, builds, seed):
     return tuple(rows)
 
 
-def _trim_part(circuit, key, reach, rest):
+def _trim_part(
+    circuit: Circuit, key: str, reach: float, rest: OperatingPoint
+) -> tuple[float, float]:
     """Resistor (offset) or trimmer (balance) that reaches `reach`, and what it does reach."""
     if not reach > 1e-9:
         return math.nan, math.nan
