@@ -8,6 +8,8 @@ means is the matter of its `Spec`; what belongs into which section, of the modul
 import re
 import tomllib
 import unicodedata
+from collections.abc import Mapping
+from typing import Any
 
 from forktail.core.checks import QuantityError
 
@@ -21,7 +23,7 @@ _SURROGATES = re.compile("[\ud800-\udfff]")
 class NotToml(QuantityError):
     """A text that is no TOML; `line` (0 if unknown) and `what` say it in parts."""
 
-    def __init__(self, what, line):
+    def __init__(self, what: str, line: int) -> None:
         where = f"line {line}: {what}" if line else what
         super().__init__(f'The file is not TOML: {where}. Wanted are lines such as: left = "2.2 k"')
         self.what, self.line = what, line
@@ -30,7 +32,7 @@ class NotToml(QuantityError):
 # ---------------------------------------------------------------- writing
 
 
-def quoted(text):
+def quoted(text: str) -> str:
     """A text in TOML quotes; signs that nobody sees are written as `\\u000a`.
 
     Half of a surrogate pair is no character and becomes U+FFFD, as in any UTF-8 file.
@@ -39,19 +41,19 @@ def quoted(text):
     return '"' + "".join(c if _is_plain(c) else _escaped(c) for c in text) + '"'
 
 
-def _is_plain(c):
+def _is_plain(c: str) -> bool:
     return c == " " or unicodedata.category(c)[0] not in "CZ"
 
 
-def _escaped(c):
+def _escaped(c: str) -> str:
     return f"\\u{ord(c):04x}" if ord(c) < 0x10000 else f"\\U{ord(c):08x}"
 
 
-def _key(key):
+def _key(key: str) -> str:
     return key if _BARE.fullmatch(key) else quoted(key)
 
 
-def _value(place, value):
+def _value(place: str, value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
@@ -72,7 +74,7 @@ def _value(place, value):
     )
 
 
-def write(sections, comment=""):
+def write(sections: Mapping[str, Mapping[str, Any]], comment: str = "") -> str:
     """TOML text of sections.
 
     Parameters
@@ -106,7 +108,7 @@ def write(sections, comment=""):
 # ---------------------------------------------------------------- reading
 
 
-def read(text):
+def read(text: str) -> dict[str, Any]:
     """Read a TOML text.
 
     Parameters
@@ -143,7 +145,7 @@ _ENTRY = re.compile(rf"\s*({_NAME}(?:\s*\.\s*{_NAME})*)\s*=")
 _STRINGS = re.compile(r"\"(?:[^\"\\]|\\.)*\"|'[^']*'|#.*")
 
 
-def _names(dotted):
+def _names(dotted: str) -> list[str]:
     return [n.strip("\"'") for n in re.findall(_NAME, dotted)]
 
 
@@ -154,14 +156,15 @@ class Lines:
     inline table has the line of the table.
     """
 
-    def __init__(self, text):
+    def __init__(self, text: str) -> None:
         self.places: dict[tuple, int] = {(): 1}
         counts: dict[tuple, int] = {}
-        table, inside, depth = (), None, 0
+        table: tuple = ()
+        inside, depth = "", 0
         for number, line in enumerate(text.removeprefix("\ufeff").split("\n"), 1):
             if inside:  # in a text of several lines
                 if inside in line:
-                    inside = None
+                    inside = ""
                 continue
             if depth > 0:  # in an array of several lines
                 depth += self._brackets(line)
@@ -183,7 +186,7 @@ class Lines:
                     depth = self._brackets(rest)
 
     @staticmethod
-    def _brackets(line):
+    def _brackets(line: str) -> int:
         bare = _STRINGS.sub("", line)
         return bare.count("[") - bare.count("]")
 
@@ -201,7 +204,7 @@ class Lines:
                 path += (counts[path],)
         return path
 
-    def of(self, *place):
+    def of(self, *place: str | int) -> int:
         """Line of a place, or of the nearest thing around it."""
         while place not in self.places:
             place = place[:-1]

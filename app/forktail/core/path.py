@@ -234,7 +234,11 @@ class Path:
 
     def feed(self, side: str) -> Feed:
         """The Feed of `upper` or `lower`."""
-        return getattr(self, side)
+        return self.upper if side == "upper" else self.lower
+
+    def with_feed(self, side: str, feed: Feed) -> "Path":
+        """The same path with another Feed of `upper` or `lower`."""
+        return replace(self, upper=feed) if side == "upper" else replace(self, lower=feed)
 
     def load_response(self, frequency: ArrayLike) -> Complexes:
         """Complex factor of the loads at frequencies in Hz."""

@@ -21,8 +21,8 @@ from forktail.core.models import Solver, solver_of
 from forktail.core.path import Path
 from forktail.core.spec import checked, read_settings
 from forktail.core.uses import causes, gain, mixing, modulation, phase, words
-from forktail.core.uses.reference import bench
-from forktail.core.uses.result import Figure, Merit, UseResult, agrees
+from forktail.core.uses.reference import Bench, bench
+from forktail.core.uses.result import Curve, Figure, Merit, Shown, UseResult, agrees
 from forktail.core.uses.words import gain as words_gain
 from forktail.core.uses.words import mixing as words_mixing
 from forktail.core.uses.words import modulation as words_modulation
@@ -59,13 +59,13 @@ class Use:
     title: str
     summary: str
     settings: type
-    measure: Callable
-    relate: Callable
-    say: Callable
-    show: Callable
-    curves: Callable
-    records: Mapping
-    dc: tuple = ()
+    measure: Callable[[Any, Bench], Any]
+    relate: Callable[[Any, Bench, Any], Any]
+    say: Callable[[Any, Bench, Any, Any], words.Said]
+    show: Callable[[Any, Bench, Any], Shown]
+    curves: Callable[[Any, Bench, Any], tuple[Curve, ...]]
+    records: Mapping[str, str]
+    dc: tuple[tuple[str, str], ...] = ()
 
 
 USES = {
@@ -179,7 +179,7 @@ USES = {
 }
 
 
-def use_of(key):
+def use_of(key: str) -> Use:
     """The Use with this key, or QuantityError that lists the keys."""
     if key not in USES:
         raise QuantityError(f"use is {key!r}; there are {', '.join(USES)}.")
@@ -231,7 +231,7 @@ def run_use(
     laws = use.relate(s, b, run)
     said = use.say(s, b, run, laws)
     merits = _merits(run, laws, said, b)
-    curves = ()
+    curves: tuple[Curve, ...] = ()
     if detail:
         merits = _with_causes(use, s, b, run, laws, merits)
         curves = tuple(_told(c, said.curves[c.key]) for c in use.curves(s, b, run))
@@ -243,7 +243,7 @@ def run_use(
     )  # fmt: skip
 
 
-def _merits(run, laws, said, b):
+def _merits(run: Any, laws: Any, said: words.Said, b: Bench) -> tuple[Merit, ...]:
     out = []
     for key, figure in run.figures.items():
         relation, told = laws.relations[key], said.figures[key]
@@ -257,10 +257,12 @@ def _merits(run, laws, said, b):
     return tuple(out)
 
 
-def _with_causes(use, s, b, run, laws, merits):
+def _with_causes(
+    use: Use, s: Any, b: Bench, run: Any, laws: Any, merits: tuple[Merit, ...]
+) -> tuple[Merit, ...]:
     """The merits, with the part that causes it named where one does not hold."""
 
-    def distances(run, laws):
+    def distances(run: Any, laws: Any) -> dict[str, float]:
         out = {}
         for key, figure in run.figures.items():
             law = laws.relations[key].value
@@ -269,7 +271,7 @@ def _with_causes(use, s, b, run, laws, merits):
                 out[key] = found
         return out
 
-    def judge(ideal):
+    def judge(ideal: Bench) -> dict[str, float]:
         other = use.measure(s, ideal)
         return distances(other, use.relate(s, ideal, other))
 
@@ -277,7 +279,7 @@ def _with_causes(use, s, b, run, laws, merits):
     off = {k: d for k, d in distances(run, laws).items() if k in failing}
     parts = causes.shares(off, judge, b) if off else {}
 
-    def told(merit):
+    def told(merit: Merit) -> Merit:
         if merit.holds:
             return merit
         relation = laws.relations[merit.key]
@@ -290,7 +292,7 @@ def _with_causes(use, s, b, run, laws, merits):
     return tuple(map(told, merits))
 
 
-def _told(curve, said):
+def _told(curve: Curve, said: words.CurveWords) -> Curve:
     return replace(
         curve,
         title=said.title,

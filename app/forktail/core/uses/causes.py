@@ -4,14 +4,16 @@ The part is made ideal, the use runs again, and what the difference from the rel
 the share of that part. Shares add up to the whole as long as each is small.
 """
 
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any
 
+from forktail.core.built.circuit import Circuit
 from forktail.core.checks import QuantityError
 from forktail.core.models import BuiltCell, Solver, TextbookCell
 from forktail.core.path import Feed
 from forktail.core.spec import specs_of
-from forktail.core.uses.reference import bench
+from forktail.core.uses.reference import Bench, bench
 
 #: A part that makes less than this of a difference is not told.
 LEAST = 0.15
@@ -19,7 +21,7 @@ LEAST = 0.15
 MOST = 3
 
 
-def ideals(b):
+def ideals(b: Bench) -> dict[str, Bench]:
     """The same cell with one part made ideal: part -> Bench, for the parts that are not so.
 
     Parts: `load_pole`, `coupling_upper`, `coupling_lower`; of a built cell `drive_upper`,
@@ -32,10 +34,11 @@ def ideals(b):
     for side in ("upper", "lower"):
         if b.path.feed(side).corner > 0.0:
             feed = Feed(0.0, b.path.feed(side).gain)
-            found[f"coupling_{side}"] = bench(b.solve, replace(b.path, **{side: feed}))
+            found[f"coupling_{side}"] = bench(b.solve, b.path.with_feed(side, feed))
     cells: dict[str, Solver] = {}
-    if b.built is not None:
-        cells = {k: BuiltCell(c, b.solve.stiff) for k, c in _circuits(b.built).items()}
+    if isinstance(b.solve, BuiltCell):
+        stiff = b.solve.stiff
+        cells = {k: BuiltCell(c, stiff) for k, c in _circuits(b.solve.circuit).items()}
     elif isinstance(b.solve, TextbookCell):
         for name in specs_of(b.solve):
             if name.startswith("offset") and getattr(b.solve, name) != 0.0:
@@ -48,7 +51,7 @@ def ideals(b):
     return found
 
 
-def _circuits(circuit):
+def _circuits(circuit: Circuit) -> dict[str, Circuit]:
     """The circuit with one part made ideal: part -> Circuit."""
     made: dict[str, dict[str, Any]] = {
         f"drive_{side}": {f"r_source_{side}": 0.0, f"r_termination_{side}": float("inf")}
@@ -68,7 +71,9 @@ def _circuits(circuit):
     return found
 
 
-def shares(off, judge, b):
+def shares(
+    off: Mapping[str, float], judge: Callable[[Bench], Mapping[str, float]], b: Bench
+) -> dict[str, tuple[tuple[str, float], ...]]:
     """What each part adds to the figures that are off.
 
     Parameters

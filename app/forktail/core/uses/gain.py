@@ -6,14 +6,18 @@ any text on control.
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.polynomial import chebyshev
+from numpy.typing import ArrayLike
 
+from forktail.core.checks import Floats
 from forktail.core.path import loaded
 from forktail.core.spec import number, setting, spec
-from forktail.core.uses.reference import CALL, first_departure, needs, once
+from forktail.core.uses.reference import CALL, Bench, first_departure, needs, once
 from forktail.core.uses.result import (
     LOUD,
     Curve,
@@ -92,7 +96,7 @@ class Control:
     the lower pair reaches, to 1e-5.
     """
 
-    def __init__(self, b):
+    def __init__(self, b: Bench) -> None:
         self.near = 4.0 * b.v_t
         self.far = max(0.16, 6.0 * b.v_t + 1.2 * b.drop("lower"))
         self.full = 20.0 * b.v_t + b.drop("lower")
@@ -104,14 +108,14 @@ class Control:
         if math.isnan(self.null):
             self.null = _root(self, np.linspace(-1.0, 1.0, 401) * self.far)
 
-    def __call__(self, v):
+    def __call__(self, v: ArrayLike) -> Floats:
         v = np.asarray(v, dtype=float)
         inside = np.abs(v) < self.near
         far = chebyshev.chebval(np.clip(v / self.far, -1.0, 1.0), self._far)
         near = chebyshev.chebval(np.where(inside, v, 0.0) / self.near, self._near)
         return np.where(inside, near, far)
 
-    def straight(self, part=0.01):
+    def straight(self, part: float = 0.01) -> float:
         """Distance of the control from its null at which the gain is `part` off its tangent, V;
         as far as the series reach if it never is."""
         v = np.geomspace(1e-3, 1.0, 240) * (self.far - abs(self.null))
@@ -119,12 +123,12 @@ class Control:
 
 
 @once(64)
-def _control(b):
+def _control(b: Bench) -> Control:
     """Control of a Bench, once."""
     return Control(b)
 
 
-def _root(function, grid):
+def _root(function: Callable[[Floats], Floats], grid: Floats) -> float:
     """Where a function passes through zero on a grid, V, refined by bisection; NaN if nowhere."""
     values = function(grid)
     cross = np.flatnonzero(np.signbit(values[:-1]) != np.signbit(values[1:]))
@@ -146,7 +150,7 @@ class GainRun:
     """What the variable gain does, measured. `lines` are those behind the loads; `passed` is the
     factor of feed and loads at the frequency of the signal."""
 
-    figures: dict
+    figures: dict[str, Figure]
     window: drives.Window
     lines: Lines
     control: Control
@@ -155,7 +159,7 @@ class GainRun:
     floor_db: float
 
 
-def measure_gain(s, b):
+def measure_gain(s: VariableGain, b: Bench) -> GainRun:
     """Run the variable gain: returns GainRun."""
     needs(s, "amplitude")
     window = drives.coherent_window((s.frequency,), min_cycles=4, min_samples=512)
@@ -187,12 +191,12 @@ def measure_gain(s, b):
     return GainRun(figures, window, lines, control, passed, audible, table.floor_db)
 
 
-def least_control(s):
+def least_control(s: VariableGain) -> float:
     """Control, V from its null, at which the drift that is set changes the gain by 1 dB."""
     return s.drift / (1.0 - 10.0 ** (-DRIFT_DB / 20.0))
 
 
-def third_law(b, amplitude, control):
+def third_law(b: Bench, amplitude: Floats | float, control: float) -> Any:
     """Third harmonic over the fundamental of the upper pairs, by their series; None at a gain of
     zero.
 
@@ -207,7 +211,7 @@ def third_law(b, amplitude, control):
     return (amplitude / b.v_t) ** 2 / 48.0 * abs(cubic / slope)
 
 
-def _bends(b, control):
+def _bends(b: Bench, control: float) -> tuple[float, float]:
     """Signals at which the gain is 1 % off and the third harmonic a tenth off its series, V peak.
 
     By the law of one pair; with resistors in the upper pairs on the ideal cell, for they carry
@@ -231,14 +235,14 @@ def _bends(b, control):
 class GainLaws:
     """Relations of the variable gain by figure, and the limits that its words speak of."""
 
-    relations: dict
+    relations: dict[str, Relation]
     straight: float
     series_end: float
     fullest: float
     least: float
 
 
-def relate_gain(s, b, m):
+def relate_gain(s: VariableGain, b: Bench, m: GainRun) -> GainLaws:
     """Textbook relations of the variable gain: returns GainLaws."""
     law = float(b.gain_law(s.control))
     straight, series_end = _bends(b, s.control)
@@ -274,7 +278,7 @@ def relate_gain(s, b, m):
     return GainLaws(relations, straight, series_end, fullest, least)
 
 
-def _straight_law(b, part=0.01):
+def _straight_law(b: Bench, part: float = 0.01) -> float:
     """Control at which the gain is `part` off its tangent, by the laws of the pairs, V."""
     if not b.r_emitter_upper:
         return b.linear("lower", part)
@@ -282,7 +286,7 @@ def _straight_law(b, part=0.01):
     return first_departure(v, b.gain_law(v) / v, part)
 
 
-def show_gain(s, b, m):
+def show_gain(s: VariableGain, b: Bench, m: GainRun) -> Shown:
     """Records, spectrum and sound of the variable gain: returns Shown."""
     n, t = m.window.samples, m.window.time
     v_in = s.amplitude * np.sin(2.0 * np.pi * m.window.cycles[0] * np.arange(n) / n)
@@ -295,12 +299,12 @@ def show_gain(s, b, m):
     )
 
 
-def curves_gain(s, b, m):
+def curves_gain(s: VariableGain, b: Bench, m: GainRun) -> tuple[Curve, ...]:
     """Characteristics of the variable gain: tuple of Curve."""
     v = np.linspace(-0.15, 0.15, 121)
     measured, law = m.passed * m.control(v), b.gain_law(v)
 
-    def db(g):
+    def db(g: ArrayLike) -> Floats:
         return np.maximum(decibel(np.abs(g)), -80.0)
 
     amplitudes = np.geomspace(1e-3, 0.2, 24)
@@ -426,7 +430,7 @@ class _Level:
 
     POINTS, PHASES = 97, 64
 
-    def __init__(self, b, amplitude, s):
+    def __init__(self, b: Bench, amplitude: float, s: GainControlLoop) -> None:
         fed = abs(complex(b.fed("upper", s.frequency)))
         half = 0.5 * s.control_limit
         self.table = Table(b, (0.0, amplitude * fed), half, half)
@@ -440,21 +444,31 @@ class _Level:
         self.slope = np.gradient(self.level, self.control)
         self.amplitude = amplitude
 
-    def settled(self, wanted):
+    def settled(self, wanted: float) -> float:
         """Control voltage at which the level is `wanted`, held at the ends."""
         rising = np.maximum.accumulate(self.level)
         return float(np.interp(wanted, rising, self.control))
 
-    def slope_at(self, control):
+    def slope_at(self, control: float) -> float:
         """Slope of the level over the control."""
         return float(np.interp(control, self.control, self.slope))
 
-    def level_at(self, control):
+    def level_at(self, control: float) -> float:
         """Detected level."""
         return float(np.interp(control, self.control, self.level))
 
 
-def _track(table, wanted, t_i, t_d, limit, control, detected, span, steps):
+def _track(
+    table: _Level,
+    wanted: float,
+    t_i: float,
+    t_d: float,
+    limit: float,
+    control: float,
+    detected: float,
+    span: float,
+    steps: int,
+) -> Floats:
     """Step the loop: the detector relaxes exactly within a step, the integrator adds up."""
     dt = span / steps
     levels = table.level.tolist()
@@ -473,13 +487,13 @@ def _track(table, wanted, t_i, t_d, limit, control, detected, span, steps):
     return out
 
 
-def _settling(t, detected, final):
+def _settling(t: Floats, detected: Floats, final: float) -> float:
     """Time after which the record stays within 5 % of its final value, s."""
     outside = np.flatnonzero(np.abs(detected - final) > SETTLED * abs(final))
     return float(t[outside[-1]]) if outside.size else 0.0
 
 
-def _ripple(rectified, f, t_i, t_d):
+def _ripple(rectified: Floats, f: float, t_i: Floats | float, t_d: float) -> Floats:
     """Ripple of the control over one cycle of the signal, V; t_i may be a column."""
     n = rectified.shape[-1]
     spectrum = np.fft.rfft(rectified)
@@ -501,14 +515,14 @@ class LoopRun:
     the louder signal is larger.
     """
 
-    figures: dict
-    t: np.ndarray
-    level: np.ndarray
-    detected: np.ndarray
-    control: np.ndarray
-    signal: np.ndarray
-    settled: tuple
-    cycle: np.ndarray
+    figures: dict[str, Figure]
+    t: Floats
+    level: Floats
+    detected: Floats
+    control: Floats
+    signal: Floats
+    settled: tuple[float, ...]
+    cycle: Floats
     spectrum: LabelledSpectrum
     loud_amplitude: float
     final: float
@@ -523,12 +537,12 @@ class LoopRun:
     ripple: float
 
     @property
-    def calm(self):
+    def calm(self) -> bool:
         """Whether the loop does not ring."""
         return self.figures["damping"].value >= 1.0
 
 
-def measure_loop(s, b):
+def measure_loop(s: GainControlLoop, b: Bench) -> LoopRun:
     """Run the loop in time: returns LoopRun.
 
     Detector (full-wave rectifier and one pole), comparison with the wanted level, integrator,
@@ -611,14 +625,16 @@ def measure_loop(s, b):
     )
 
 
-def _settled_cycle(s, b, level, control, n=256):
+def _settled_cycle(
+    s: GainControlLoop, b: Bench, level: _Level, control: float, n: int = 256
+) -> Floats:
     """One cycle of the settled loop, rows input, output, ripple of the control, rectified; V."""
     phase = 2.0 * np.pi * (np.arange(n) + 0.5) / n - 0.5 * np.pi
     step = 1.0 / (s.frequency * n)
     fed = complex(b.fed("upper", s.frequency))
     at_cell = phase + math.atan2(fed.imag, fed.real)
 
-    def out(v):
+    def out(v: Floats) -> Floats:
         wave = level.table.wave(at_cell, v)
         return loaded(wave, step, b.path.load_pole)
 
@@ -636,16 +652,16 @@ class LoopLaws:
     `quick` : s, integrator time under which the ripple adds a tenth of what the bend gives.
     """
 
-    relations: dict
+    relations: dict[str, Relation]
     quick: float
 
 
-def _constant(s, slope):
+def _constant(s: GainControlLoop, slope: float) -> float:
     """Time constant of the loop at a slope of level over control, s."""
     return min(s.integrator_time / slope, 50.0 * s.integrator_time)
 
 
-def relate_loop(s, b, m):
+def relate_loop(s: GainControlLoop, b: Bench, m: LoopRun) -> LoopLaws:
     """Textbook relations of the loop: returns LoopLaws."""
     t_i, t_d = s.integrator_time, s.detector_time
     # time for a first-order loop to shrink the error of the step to 5 %
@@ -678,20 +694,20 @@ def relate_loop(s, b, m):
     return LoopLaws(relations, quick)
 
 
-def _slope_law(b, m):
+def _slope_law(b: Bench, m: LoopRun) -> float:
     """Slope of the louder level over the control, by the laws of the pairs."""
     control, h = min(m.settled), 0.01 * b.v_t
     ends = b.gain_law(control + np.array([-h, h]))
     return max(m.loud_amplitude * float(ends[1] - ends[0]) / (2.0 * h), 1e-9)
 
 
-def _roughly(law, small_step):
+def _roughly(law: float, small_step: bool) -> float:
     """How close a settling time is to a first-order law: 15 %, and 40 % for a step so large that
     the slope changes on the way."""
     return (0.15 if small_step else 0.4) * law
 
 
-def show_loop(s, b, m):
+def show_loop(s: GainControlLoop, b: Bench, m: LoopRun) -> Shown:
     """Records and spectrum of the loop: returns Shown; `window` is left to the words."""
     two = np.tile(m.cycle, 2)
     tt = (np.arange(two.shape[1]) + 0.5) / m.cycle.shape[1] / s.frequency
@@ -710,7 +726,7 @@ def show_loop(s, b, m):
     )
 
 
-def curves_loop(s, b, m):
+def curves_loop(s: GainControlLoop, b: Bench, m: LoopRun) -> tuple[Curve, ...]:
     """Characteristics of the loop: tuple of Curve."""
     t_i = np.geomspace(1e-5, 0.2, 41)
     ripples = np.ptp(_ripple(m.cycle[3], s.frequency, t_i[:, None], s.detector_time), axis=-1)

@@ -11,12 +11,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.polynomial import chebyshev
+from numpy.typing import ArrayLike
 
-from forktail.core.checks import QuantityError, as_quantity
-from forktail.core.models import TextbookCell
+from forktail.core.checks import Floats, QuantityError, as_quantity
+from forktail.core.models import Solver, TextbookCell
 from forktail.core.path import coupled, loaded
 from forktail.core.spec import checked, choice, setting, spec
-from forktail.core.uses.reference import CALL, ONE_DB, bench, needs, once
+from forktail.core.uses.reference import CALL, ONE_DB, Bench, bench, needs, once
 from forktail.core.uses.result import (
     LOUD,
     Curve,
@@ -105,19 +106,19 @@ class Conversion:
     given by Chebyshev coefficients over +-`reach` V.
     """
 
-    def __init__(self, reach, fit):
+    def __init__(self, reach: float, fit: Floats) -> None:
         self.reach, self._fit = reach, fit
 
-    def __call__(self, v):
-        return chebyshev.chebval(v / self.reach, self._fit)
+    def __call__(self, v: Floats) -> Floats:
+        return np.asarray(chebyshev.chebval(v / self.reach, self._fit), dtype=float)
 
-    def gain(self, amplitude):
+    def gain(self, amplitude: ArrayLike) -> Floats:
         """Gain of one tone to either product, for an array of peak amplitudes."""
         angle = np.pi * (np.arange(32) + 0.5) / 32
         out = self(np.asarray(amplitude)[..., None] * np.cos(angle))
         return np.mean(out * np.cos(angle), axis=-1) / amplitude
 
-    def two_tone(self, amplitude):
+    def two_tone(self, amplitude: ArrayLike) -> tuple[Floats, Floats]:
         """One tone and one 2 f1 - f2 product at the output, V, for two equal tones."""
         a = np.pi * (np.arange(12) + 0.5) / 12
         first, second = np.cos(a)[:, None], np.cos(a)[None, :]
@@ -129,7 +130,7 @@ class Conversion:
 
 
 @once(64)
-def _far(b, oscillator):
+def _far(b: Bench, oscillator: float) -> Conversion:
     """The Conversion of a cell as far as its lower pair bends, to 1e-5, oscillator in V there.
 
     Twelve phases of the oscillator and some sixty voltages are enough for that.
@@ -137,14 +138,14 @@ def _far(b, oscillator):
     reach = 3.2 * b.v_t + 1.6 * b.drop("lower")
     half = np.pi * (np.arange(12) + 0.5) / 12
 
-    def part(v):
+    def part(v: Floats) -> Floats:
         out = b.answer(oscillator * np.cos(half)[:, None], v[None, :])
         return 2.0 * np.mean(out * np.cos(half)[:, None], axis=0)
 
     return Conversion(reach, cosine_values(part, reach, b.v_t, 64))
 
 
-def _compression(conversion, loss=1.0):
+def _compression(conversion: Conversion, loss: float = 1.0) -> float:
     """Peak at which the gain is `loss` dB down, V, or NaN if that is out of reach."""
     amplitude = np.linspace(0.01, 1.0, 100) * conversion.reach
     gain = decibel(np.abs(conversion.gain(amplitude)))
@@ -166,7 +167,7 @@ class MixerRun:
     input to either product before the loads. `fed` is the complex factor of the signal's feed.
     """
 
-    figures: dict
+    figures: dict[str, Figure]
     window: drives.Window
     lines: Lines
     conversion: Conversion
@@ -180,13 +181,13 @@ class MixerRun:
     two: bool
 
 
-def _share(b, small_gain):
+def _share(b: Bench, small_gain: float) -> float:
     """Conversion gain over that of hard switching, 2/pi of the slope, of the same circuit."""
     hard = 2.0 / math.pi * b.hard_gain
     return abs(small_gain) / hard if hard > 0.0 else 0.0
 
 
-def measure_mixer(s, b):
+def measure_mixer(s: Mixer, b: Bench) -> MixerRun:
     """Run the mixer: returns MixerRun."""
     needs(s, "signal_amplitude", "oscillator_amplitude")
     two = s.second_amplitude > 0.0 and s.second_frequency != s.signal_frequency
@@ -250,7 +251,9 @@ def measure_mixer(s, b):
     )
 
 
-def _image_rejection(s, b, conversion, f, f_image, fed):
+def _image_rejection(
+    s: Mixer, b: Bench, conversion: Conversion, f: float, f_image: float, fed: complex
+) -> float:
     """Gain of the signal over that of its image, dB: both land on the same output."""
     if f_image in (0.0, f) or abs(f_image) == f:
         return 0.0  # the signal is its own image, or the image is DC
@@ -266,7 +269,7 @@ def _image_rejection(s, b, conversion, f, f_image, fed):
 class MixerLaws:
     """Relations of the mixer by figure, and the limits that its words speak of."""
 
-    relations: dict
+    relations: dict[str, Relation]
     hard: bool
     soft_end: float
     hard_start: float
@@ -274,7 +277,7 @@ class MixerLaws:
     tones_end: float
 
 
-def relate_mixer(s, b, m):
+def relate_mixer(s: Mixer, b: Bench, m: MixerRun) -> MixerLaws:
     """Textbook relations of the mixer: returns MixerLaws."""
     soft_end, hard_start = b.oscillator_limits()
     peak = s.oscillator_amplitude
@@ -311,7 +314,7 @@ def relate_mixer(s, b, m):
 # ---------------------------------------------------------------- what is drawn
 
 
-def show_mixer(s, b, m):
+def show_mixer(s: Mixer, b: Bench, m: MixerRun) -> Shown:
     """Records, spectrum and sound of the mixer: returns Shown."""
     n, t = m.window.samples, m.window.time
     turn = 2.0 * np.pi * np.arange(n) / n
@@ -336,7 +339,7 @@ def show_mixer(s, b, m):
     )
 
 
-def curves_mixer(s, b, m):
+def curves_mixer(s: Mixer, b: Bench, m: MixerRun) -> tuple[Curve, ...]:
     """Characteristics of the mixer: tuple of Curve."""
     behind = float(abs(b.path.load_response(m.f_wanted)))
     passed = behind * abs(m.fed)
@@ -350,7 +353,7 @@ def curves_mixer(s, b, m):
     given = level / abs(m.fed)
     small = abs(m.small_gain) * passed
 
-    def db(v):
+    def db(v: ArrayLike) -> Floats:
         return np.maximum(decibel(v), -160.0)
 
     q = b.two_tone(m.figures["hard_limit"].value > 60.0)
@@ -383,7 +386,7 @@ def curves_mixer(s, b, m):
     )  # fmt: skip
 
 
-def _gain_over_oscillator(b, drive, phases=96):
+def _gain_over_oscillator(b: Bench, drive: Floats, phases: int = 96) -> Floats:
     """Conversion gain of a faint signal before the loads, for oscillator peaks at the cell, V."""
     reach = float(drive.max())
     slope = cosine_values(b.slope_lower, reach, b.v_t)
@@ -395,7 +398,14 @@ def _gain_over_oscillator(b, drive, phases=96):
 # ---------------------------------------------------------------- a call
 
 
-def hear_call(call="flat_end", settings=None, solve=None, corner=6e3, repeats=8, interval=0.12):
+def hear_call(
+    call: str | drives.BatCall = "flat_end",
+    settings: Mixer | None = None,
+    solve: Solver | None = None,
+    corner: float = 6e3,
+    repeats: int = 8,
+    interval: float = 0.12,
+) -> tuple[dict[str, Trace], sound.Sound]:
     """An INVENTED bat call through the mixer and a low-pass: what the listener gets.
 
     Parameters

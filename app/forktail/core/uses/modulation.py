@@ -7,13 +7,16 @@ Circuits, chapter 3.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.polynomial import chebyshev
+from numpy.typing import ArrayLike
 
-from forktail.core.checks import QuantityError
-from forktail.core.models import TextbookCell
+from forktail.core.checks import Floats, QuantityError
+from forktail.core.models import Solver, TextbookCell
 from forktail.core.quantities import format_quantity
 from forktail.core.spec import checked, choice, number, setting, spec
 from forktail.core.uses.reference import CALL, Bench, bench, needs
@@ -66,6 +69,19 @@ _TONE_FREQUENCY = spec(
 # ---------------------------------------------------------------- what the three share
 
 
+class Modulated(Protocol):
+    """What the settings of all three say of carrier and tone."""
+
+    @property
+    def carrier_amplitude(self) -> float: ...
+    @property
+    def carrier_frequency(self) -> float: ...
+    @property
+    def tone_amplitude(self) -> float: ...
+    @property
+    def tone_frequency(self) -> float: ...
+
+
 @dataclass(frozen=True)
 class Modulation:
     """A carrier and a tone at the cell.
@@ -77,23 +93,25 @@ class Modulation:
 
     b: Bench
     window: drives.Window
-    tones: tuple
+    tones: tuple[Tone, ...]
     table: Table
-    carrier: tuple
-    tone: tuple
+    carrier: tuple[float, float]
+    tone: tuple[float, float]
     dc: float
 
     @property
-    def kc(self):
+    def kc(self) -> int:
         """Cycles of the carrier in the window."""
         return self.tones[0].cycles
 
     @property
-    def km(self):
+    def km(self) -> int:
         """Cycles of the tone in the window."""
         return self.tones[1].cycles
 
-    def lines(self, dc=None, carrier_turn=0.0, tone_turn=0.0):
+    def lines(
+        self, dc: float | None = None, carrier_turn: float = 0.0, tone_turn: float = 0.0
+    ) -> Lines:
         """Lines behind the loads, with the DC, V, and further turns of both waves, rad."""
         found = self.table.lines(
             self.dc if dc is None else dc,
@@ -104,7 +122,7 @@ class Modulation:
         )
         return found.behind(self.b.path.load_response)
 
-    def static(self, dc, tone):
+    def static(self, dc: ArrayLike, tone: ArrayLike) -> tuple[Floats, Floats]:
         """Peak of the carrier, with its sign, and of one sideband, V, behind the loads at the
         carrier, for arrays of DC and tone peak in V that fit together."""
         angle = np.pi * (np.arange(16) + 0.5) / 16
@@ -113,13 +131,13 @@ class Modulation:
         loads = float(abs(self.b.path.load_response(self.window.used[0])))
         return loads * np.mean(part, axis=-1), loads * np.mean(part * np.cos(angle), axis=-1)
 
-    def fundamental(self, v):
+    def fundamental(self, v: Floats) -> Floats:
         """Part of the output at the carrier while the lower input is at v, V, before the loads."""
         w = np.clip((v - self.table.centre) / self.table.reach, -1.0, 1.0)
         return chebyshev.chebval(w, self.table.c[1])
 
 
-def modulated(s, b, dc, most_dc=0.0):
+def modulated(s: Modulated, b: Bench, dc: float, most_dc: float = 0.0) -> Modulation:
     """Set a carrier and a tone on a cell: returns Modulation.
 
     `most_dc` V: largest DC on the lower input that is asked for later.
@@ -143,31 +161,39 @@ def modulated(s, b, dc, most_dc=0.0):
     return Modulation(b, window, tones, table, at_cell[0], at_cell[1], dc)
 
 
-def product_law(s, b):
+def product_law(s: Modulated, b: Bench) -> float:
     """Peak of one sideband of a small carrier and a small tone, by the laws of the pairs, V."""
     size = s.carrier_amplitude * s.tone_amplitude
     return b.full_scale * size / (8.0 * b.v_t**2 * b.d_lower * b.d_upper**2)
 
 
-def _suppression(lines, *sidebands):
+def _suppression(lines: Lines, *sidebands: tuple[int, ...]) -> float:
     """dB of one sideband (root mean square of those given) over the carrier."""
     one = math.sqrt(sum(lines.part(*o) ** 2 for o in sidebands) / len(sidebands))
     return level_ratio(one, lines.part(1, 0))
 
 
-def _over_peak(lines, kc, km, samples):
+def _over_peak(lines: Lines, kc: int, km: int, samples: int) -> float:
     """dB of the peak of the envelope over the carrier left in it."""
     envelope = np.abs(lines.envelope(kc, 8 * km, samples))
     return level_ratio(float(envelope.max()), lines.part(1, 0))
 
 
-def _drawn(s, b, m, v_lower, lines, wanted, heard):
+def _drawn(
+    s: Modulated,
+    b: Bench,
+    m: Modulation,
+    v_lower: Floats,
+    lines: Lines,
+    wanted: Sequence[tuple[int, ...]],
+    heard: float | None,
+) -> Shown:
     """Shown of a modulated carrier: carrier, modulating input, output and its envelope."""
     n, t = m.window.samples, m.window.time
     v_out = lines.record(n)
     envelope = np.abs(lines.envelope(m.kc, min(m.kc - 1, 8 * m.km), n))
     carrier = s.carrier_amplitude * np.cos(2.0 * np.pi * m.kc * np.arange(n) / n)
-    listen = Listen(v_out, m.window.duration, b.full_scale / LOUD, shift=heard)
+    listen = Listen(v_out, m.window.duration, b.full_scale / LOUD, shift=heard or 0.0)
     if heard is None:
         listen = Listen(envelope - envelope.mean(), m.window.duration, b.full_scale / LOUD)
     return Shown(
@@ -184,7 +210,7 @@ def _drawn(s, b, m, v_lower, lines, wanted, heard):
     )
 
 
-def _tone_wave(s, m):
+def _tone_wave(s: Modulated, m: Modulation) -> Floats:
     n = m.window.samples
     return s.tone_amplitude * np.cos(2.0 * np.pi * m.km * np.arange(n) / n)
 
@@ -217,7 +243,7 @@ class AmplitudeModulation:
 class AmRun:
     """What AM does, measured. `lines` are those behind the loads; `depth` a part of 1."""
 
-    figures: dict
+    figures: dict[str, Figure]
     modulation: Modulation
     lines: Lines
     carrier: float
@@ -225,12 +251,12 @@ class AmRun:
     present: bool
 
     @property
-    def over(self):
+    def over(self) -> bool:
         """Whether the carrier turns over in the trough."""
         return self.depth > 1.0
 
 
-def measure_am(s, b):
+def measure_am(s: AmplitudeModulation, b: Bench) -> AmRun:
     """Run AM: returns AmRun."""
     needs(s, "carrier_amplitude")
     m = modulated(s, b, s.offset)
@@ -257,7 +283,7 @@ def measure_am(s, b):
     return AmRun(figures, m, lines, carrier, depth, present)
 
 
-def _folded(envelope, km):
+def _folded(envelope: Floats, km: int) -> float:
     """Harmonics 2 to 7 of an envelope over its fundamental, as a ratio."""
     wave = np.abs(np.fft.rfft(envelope))
     if not wave[km] > 1e-9 * wave.max():
@@ -266,7 +292,7 @@ def _folded(envelope, km):
     return math.sqrt(sum(wave[n] ** 2 for n in multiples)) / float(wave[km])
 
 
-def _full_depth(s, m):
+def _full_depth(s: AmplitudeModulation, m: Modulation) -> float:
     """Tone at the input that modulates by 100 %, V: where twice a sideband is the carrier."""
     fed = m.tone[0] / s.tone_amplitude if s.tone_amplitude > 0.0 else 1.0
     # the carrier with the tone off, then along the tone; a matched cell needs the DC
@@ -286,7 +312,7 @@ def _full_depth(s, m):
 class ModulationLaws:
     """Relations by figure, and the limits that the words speak of."""
 
-    relations: dict
+    relations: dict[str, Relation]
     linear: float
     edge: float = 0.0
     series_end: float = 0.0
@@ -295,7 +321,7 @@ class ModulationLaws:
     net: float = 0.0
 
 
-def relate_am(s, b, m):
+def relate_am(s: AmplitudeModulation, b: Bench, m: AmRun) -> ModulationLaws:
     """Textbook relations of AM: returns ModulationLaws."""
     # under a picovolt of DC there is none
     dc = abs(s.offset) if abs(s.offset) > 1e-12 else 0.0
@@ -304,7 +330,7 @@ def relate_am(s, b, m):
     straight = dc + s.tone_amplitude <= linear
     share = (law**2 / 2.0 / (1.0 + law**2 / 2.0)) if dc else 1.0
 
-    def within(value, part, inside=straight):
+    def within(value: float | None, part: float, inside: bool = straight) -> Relation:
         return Relation(value, part, linear, "V", inside)
 
     relations = {
@@ -319,7 +345,7 @@ def relate_am(s, b, m):
     return ModulationLaws(relations, linear, dc)
 
 
-def _ideal_folding(depth):
+def _ideal_folding(depth: float) -> float:
     """Distortion of the envelope |1 + m cos a| of an ideal product: none up to a depth of 1."""
     if depth <= 1.0:
         return 0.0
@@ -328,13 +354,13 @@ def _ideal_folding(depth):
     return _folded(wave, 1)
 
 
-def show_am(s, b, m):
+def show_am(s: AmplitudeModulation, b: Bench, m: AmRun) -> Shown:
     """Records, spectrum and sound of AM: returns Shown."""
     v_lower = s.offset + _tone_wave(s, m.modulation)
     return _drawn(s, b, m.modulation, v_lower, m.lines, ((1, 0), (1, 1), (1, -1)), None)
 
 
-def curves_am(s, b, m):
+def curves_am(s: AmplitudeModulation, b: Bench, m: AmRun) -> tuple[Curve, ...]:
     """Characteristics of AM: tuple of Curve."""
     most = max(2.0 * abs(s.offset), 2.0 * s.tone_amplitude, 1e-3)
     amplitudes = np.linspace(0.0, most, 25)
@@ -398,7 +424,7 @@ class DsbRun:
     """What double sideband does, measured. `left` V, DC on the modulating input; `one` V, a
     sideband; `trim` V, the best."""
 
-    figures: dict
+    figures: dict[str, Figure]
     modulation: Modulation
     lines: Lines
     left: float
@@ -406,7 +432,7 @@ class DsbRun:
     trim: float
 
 
-def measure_dsb(s, b):
+def measure_dsb(s: DoubleSideband, b: Bench) -> DsbRun:
     """Run double sideband: returns DsbRun."""
     needs(s, "carrier_amplitude", "tone_amplitude")
     left = s.offset + s.trim
@@ -428,7 +454,7 @@ def measure_dsb(s, b):
     return DsbRun(figures, m, lines, left, one, trim)
 
 
-def _trimmed(s, b, left):
+def _trimmed(s: DoubleSideband, b: Bench, left: float) -> tuple[Modulation, float]:
     """Modulation of double sideband, wide enough to hold the best trim; and that trim, V."""
     most = abs(left) + 0.4 * b.v_t
     for _ in range(4):
@@ -451,7 +477,7 @@ def _trimmed(s, b, left):
     return m, -s.offset
 
 
-def best_trim(settings=None, solve=None):
+def best_trim(settings: DoubleSideband | None = None, solve: Solver | None = None) -> float:
     """Trim voltage of `DoubleSideband` that gives the least carrier, V.
 
     Raises
@@ -464,7 +490,7 @@ def best_trim(settings=None, solve=None):
     return _trimmed(s, bench(solve or TextbookCell()), s.offset + s.trim)[1]
 
 
-def relate_dsb(s, b, m):
+def relate_dsb(s: DoubleSideband, b: Bench, m: DsbRun) -> ModulationLaws:
     """Textbook relations of double sideband: returns ModulationLaws."""
     linear, series_end = b.linear("lower"), b.series_end("lower")
     left = abs(m.left) if abs(m.left) > 1e-12 else 0.0
@@ -489,7 +515,7 @@ def relate_dsb(s, b, m):
     return ModulationLaws(relations, linear, series_end=series_end)
 
 
-def show_dsb(s, b, m):
+def show_dsb(s: DoubleSideband, b: Bench, m: DsbRun) -> Shown:
     """Records, spectrum and sound of double sideband: returns Shown."""
     fc, fm = m.modulation.window.used
     v_lower = m.left + _tone_wave(s, m.modulation)
@@ -497,7 +523,7 @@ def show_dsb(s, b, m):
     return _drawn(s, b, m.modulation, v_lower, m.lines, ((1, 1), (1, -1)), heard)
 
 
-def curves_dsb(s, b, m):
+def curves_dsb(s: DoubleSideband, b: Bench, m: DsbRun) -> tuple[Curve, ...]:
     """Characteristics of double sideband: tuple of Curve."""
     span = max(2e-3, 3.0 * abs(s.trim - m.trim))
     trims = np.sort(np.append(np.linspace(m.trim - span, m.trim + span, 40), m.trim))
@@ -573,7 +599,7 @@ class SingleSideband:
     )
 
 
-def image_rejection(amplitude_ratio, phase_error):
+def image_rejection(amplitude_ratio: ArrayLike, phase_error: ArrayLike) -> Any:
     """Image rejection of the phasing method, dB.
 
     10 log10((1 + 2 a cos p + a^2)/(1 - 2 a cos p + a^2)): handbook relation.
@@ -603,7 +629,7 @@ class SsbRun:
     loads, the second one with its gain and sign; `lines` their sum; `net` rad, the phase error
     that counts for the unwanted sideband; `ratio` gain of the second cell over the first."""
 
-    figures: dict
+    figures: dict[str, Figure]
     modulation: Modulation
     first: Lines
     second: Lines
@@ -614,7 +640,7 @@ class SsbRun:
     net: float
 
 
-def measure_ssb(s, b):
+def measure_ssb(s: SingleSideband, b: Bench) -> SsbRun:
     """Run single sideband by phasing two cells: returns SsbRun.
 
     The first cell gets carrier and tone, the second both a quarter cycle later, each shift with
@@ -653,7 +679,7 @@ def measure_ssb(s, b):
     return SsbRun(figures, m, first, second, lines, sign, ratio, errors, math.degrees(errors[1]))
 
 
-def relate_ssb(s, b, m):
+def relate_ssb(s: SingleSideband, b: Bench, m: SsbRun) -> ModulationLaws:
     """Textbook relations of phasing: returns ModulationLaws."""
     w_size = abs(1.0 + m.ratio * np.exp(1j * m.errors[0]))
     i_size = abs(1.0 - m.ratio * np.exp(1j * m.errors[1]))
@@ -680,7 +706,7 @@ def relate_ssb(s, b, m):
     )
 
 
-def show_ssb(s, b, m):
+def show_ssb(s: SingleSideband, b: Bench, m: SsbRun) -> Shown:
     """Records, spectrum and sound of phasing: returns Shown."""
     window = m.modulation.window
     n, t = window.samples, window.time
@@ -703,15 +729,15 @@ def show_ssb(s, b, m):
     )
 
 
-def curves_ssb(s, b, m):
+def curves_ssb(s: SingleSideband, b: Bench, m: SsbRun) -> tuple[Curve, ...]:
     """Characteristics of phasing: tuple of Curve."""
     span = np.linspace(-20.0, 20.0, 161)
     rejection = m.figures["rejection"].value
 
-    def over_phase(ratio):
+    def over_phase(ratio: float) -> Any:
         return np.minimum(image_rejection(ratio, span), 80.0)
 
-    def over_gain(phase):
+    def over_gain(phase: float) -> Any:
         return np.minimum(image_rejection(1.0 + span / 100.0, phase), 80.0)
 
     return (

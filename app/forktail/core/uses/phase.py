@@ -8,16 +8,20 @@ Circuits, chapter 3.
 import math
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from forktail.core.cell.law import CellSettings, solve_cell
+from forktail.core.checks import Floats, Ints
 from forktail.core.path import coupled, loaded
 from forktail.core.spec import choice, number, setting, spec
 from forktail.core.thermal import T_NOMINAL, thermal_voltage
 from forktail.core.uses.reference import (
     CALL,
     ONE_DB,
+    Bench,
     first_departure,
     first_reach,
     needs,
@@ -64,14 +68,14 @@ class Ends:
     fourth: float
 
 
-def ends(b):
+def ends(b: Bench) -> Ends:
     """Ends of the laws for the emitter resistors of a Bench, found on the matched cell."""
     k = (ratio(b.drop(side) / b.v_t) for side in ("lower", "upper"))
     return Ends(*(b.v_t * float(v) for v in _ends(*k)))
 
 
 @lru_cache(maxsize=64)
-def _ends(k_lower, k_upper):
+def _ends(k_lower: float, k_upper: float) -> tuple[float, ...]:
     unit = float(thermal_voltage(T_NOMINAL))
     most = 14.0 * (1.0 + max(k_lower, k_upper))
     drive = np.geomspace(0.05, most, 48)
@@ -99,7 +103,7 @@ def _ends(k_lower, k_upper):
     )
 
 
-def _one_tone(lines, tone):
+def _one_tone(lines: Lines, tone: Tone) -> Lines:
     """Lines of two tones of one frequency as lines of one; all with the same order added up.
 
     Those up to the fourth harmonic are always there, if with 0 V.
@@ -165,7 +169,7 @@ class PhaseDetector:
 class _SineMeans:
     """Mean output against phase for two sines: a cosine series, exact at any phase."""
 
-    def __init__(self, b, s):
+    def __init__(self, b: Bench, s: PhaseDetector) -> None:
         fed = [complex(b.fed(side, s.frequency)) for side in ("upper", "lower")]
         self.peaks = (s.upper_amplitude * abs(fed[0]), s.lower_amplitude * abs(fed[1]))
         self.turns = tuple(math.atan2(h.imag, h.real) for h in fed)
@@ -175,17 +179,17 @@ class _SineMeans:
         self._k = np.arange(len(self._d))
         self._rest = float(d[0, 0])
 
-    def __call__(self, degrees):
+    def __call__(self, degrees: ArrayLike) -> Floats:
         angle = np.radians(degrees) + self.turns[0] - self.turns[1]
         series = np.cos(np.asarray(angle)[..., None] * self._k[1:]) @ self._d[1:]
         return self._rest + series
 
-    def slope(self, degrees):
+    def slope(self, degrees: float) -> float:
         """Slope, falling, V/rad."""
         angle = math.radians(degrees) + self.turns[0] - self.turns[1]
         return float(np.sin(angle * self._k) @ (self._k * self._d))
 
-    def lines(self, s, tone):
+    def lines(self, s: PhaseDetector, tone: Tone) -> Lines:
         """Lines before the loads at the phase that is set."""
         duration = CYCLES / s.frequency
         lower = (self.peaks[1], self.turns[1] - math.radians(s.phase))
@@ -198,7 +202,7 @@ _FINE = 3600
 
 
 @lru_cache(maxsize=1)
-def _halves():
+def _halves() -> tuple[Floats, Ints, Floats]:
     """Square wave of size 1, edges between the samples, and six functions that hold what a
     coupling capacitor makes of it: a parabola over each half cycle, by its values at the
     beginning, the middle and the end. (3600,), (6,) places, (6, 3600)."""
@@ -220,7 +224,7 @@ class _SquareMeans:
     output is known from 36 solutions.
     """
 
-    def __init__(self, b, s):
+    def __init__(self, b: Bench, s: PhaseDetector) -> None:
         wave, places, self._functions = _halves()
         step = 1.0 / (s.frequency * _FINE)
         self.waves = [
@@ -233,19 +237,23 @@ class _SquareMeans:
         cross = np.einsum("ak,ab,bk->k", g, self._f, g.conj())
         self._means = np.fft.irfft(cross, _FINE) / _FINE
 
-    def __call__(self, degrees):
+    def __call__(self, degrees: ArrayLike) -> Floats:
         place = np.asarray(degrees) * (_FINE / 360.0)
         return np.interp(place, np.arange(_FINE), self._means, period=_FINE)
 
-    def slope(self, degrees):
+    def slope(self, degrees: float) -> float:
         """Slope, falling, V/rad."""
         early, late = self(np.array([degrees - 1.0, degrees + 1.0]))
         return float(early - late) / math.radians(2.0)
 
-    def record(self, degrees):
+    def record(self, degrees: float) -> Floats:
         """One cycle of the output before the loads at a phase, (3600,)."""
         late = np.roll(self._functions, round(degrees * _FINE / 360.0), axis=1)
         return np.einsum("an,ab,bn->n", self._functions, self._f, late)
+
+
+#: Mean output at phases in degrees.
+Means = _SineMeans | _SquareMeans
 
 
 @dataclass(frozen=True)
@@ -256,14 +264,14 @@ class DetectorRun:
     both inputs moves the zero.
     """
 
-    figures: dict
-    means: object
+    figures: dict[str, Figure]
+    means: "Means"
     middle: float
     moved: float
     bias: float = BIAS
 
 
-def measure_detector(s, b):
+def measure_detector(s: PhaseDetector, b: Bench) -> DetectorRun:
     """Run the phase detector: returns DetectorRun."""
     needs(s, "upper_amplitude", "lower_amplitude")
     means = (_SquareMeans if s.shape == "square" else _SineMeans)(b, s)
@@ -288,7 +296,7 @@ def measure_detector(s, b):
     return DetectorRun(figures, means, middle, moved)
 
 
-def _falling_zero(means):
+def _falling_zero(means: Means) -> float:
     """Phase between 0 and 180 degrees at which the mean falls through zero, degrees; NaN if
     nowhere."""
     low, high = 0.0, 180.0
@@ -304,7 +312,7 @@ def _falling_zero(means):
 
 
 @once(64)
-def _biased_mean(b, shape, upper, lower):
+def _biased_mean(b: Bench, shape: str, upper: float, lower: float) -> float:
     """What `BIAS` on both inputs adds to the mean of two waves a quarter cycle apart, V."""
     n = 128
     turn = 2.0 * np.pi * (np.arange(n) + 0.5) / n
@@ -320,13 +328,13 @@ def _biased_mean(b, shape, upper, lower):
 class DetectorLaws:
     """Relations of the phase detector by figure, and what its words speak of."""
 
-    relations: dict
+    relations: dict[str, Relation]
     hard: bool
     close: bool
     ends: Ends
 
 
-def relate_detector(s, b, m):
+def relate_detector(s: PhaseDetector, b: Bench, m: DetectorRun) -> DetectorLaws:
     """Textbook relations of the phase detector: returns DetectorLaws."""
     found = ends(b)
     square = s.shape == "square"
@@ -346,7 +354,7 @@ def relate_detector(s, b, m):
     bent = 0.0 if hard else 100.0 * (1.0 - math.sin(math.pi / 4.0) / (math.pi / 4.0))
     part = 0.02 if square else ONE_DB
 
-    def relation(value, edge, within=None):
+    def relation(value: float, edge: float, within: float | None = None) -> Relation:
         edge = 0.0 if square else edge if hard else found.soft
         inside = square or (smaller >= edge if hard else larger <= edge)
         within = part * abs(value) if within is None else within
@@ -364,11 +372,11 @@ def relate_detector(s, b, m):
     return DetectorLaws(relations, hard, relations["slope"].inside, found)
 
 
-def show_detector(s, b, m):
+def show_detector(s: PhaseDetector, b: Bench, m: DetectorRun) -> Shown:
     """Records and spectrum of the phase detector: returns Shown; the window is in the words."""
     n = SAMPLES
     late = math.radians(s.phase)
-    if s.shape == "square":
+    if isinstance(m.means, _SquareMeans):
         n = CYCLES * _FINE // 16
         cycle = loaded(m.means.record(s.phase), 1.0 / (s.frequency * _FINE), b.path.load_pole)
         spectrum = _cycle_lines(cycle, s.frequency).labelled(8 * _SHOWN, ((0,),))
@@ -398,7 +406,7 @@ def show_detector(s, b, m):
 _SHOWN = 60
 
 
-def _cycle_lines(cycle, frequency):
+def _cycle_lines(cycle: Floats, frequency: float) -> Lines:
     """Lines of one cycle of a wave, as those of `CYCLES` of them."""
     phasor = np.fft.rfft(cycle)[:_SHOWN] * (2.0 / len(cycle))
     phasor[0] = 0.5 * phasor[0].real
@@ -406,12 +414,12 @@ def _cycle_lines(cycle, frequency):
     return Lines(np.arange(_SHOWN)[:, None], phasor, (tone,), CYCLES / frequency)
 
 
-def curves_detector(s, b, m):
+def curves_detector(s: PhaseDetector, b: Bench, m: DetectorRun) -> tuple[Curve, ...]:
     """Characteristics of the phase detector: tuple of Curve."""
     laws = relate_detector(s, b, m)
     phases = np.linspace(-180.0, 180.0, 73)
     shape = 1.0 - np.abs(phases) / 90.0 if laws.hard else np.cos(np.radians(phases))
-    height = laws.relations["swing"].value
+    height = laws.relations["swing"].value or 0.0
     curves = [
         Curve(
             "characteristic", "deg", "V",
@@ -427,7 +435,7 @@ def curves_detector(s, b, m):
     return tuple(curves)
 
 
-def _slope_curve(s, b):
+def _slope_curve(s: PhaseDetector, b: Bench) -> Curve:
     drive = np.geomspace(5e-3, 1.0, 21)
     n = 64
     fed = [abs(complex(b.fed(side, s.frequency))) for side in ("upper", "lower")]
@@ -506,14 +514,14 @@ class Squarer:
 class SquarerRun:
     """What the squarer does, measured. `lines` are those behind the loads."""
 
-    figures: dict
+    figures: dict[str, Figure]
     lines: Lines
     floor_db: float
     first: float
     fourth: float
 
 
-def measure_squarer(s, b):
+def measure_squarer(s: Squarer, b: Bench) -> SquarerRun:
     """Run the squarer: returns SquarerRun."""
     needs(s, "amplitude")
     fed = [complex(b.fed(side, s.frequency)) for side in ("upper", "lower")]
@@ -541,7 +549,7 @@ def measure_squarer(s, b):
     return SquarerRun(figures, lines, table.floor_db, first, fourth)
 
 
-def fourth_law(b, amplitude):
+def fourth_law(b: Bench, amplitude: float) -> float:
     """Fourth harmonic over the second of two equal waves in phase, by the series of the pairs.
 
     (A/VT)^2/24 without resistors: tanh x = x - x^3/3 (NIST DLMF 4.33.3), squared.
@@ -557,11 +565,11 @@ def fourth_law(b, amplitude):
 class SquarerLaws:
     """Relations of the squarer by figure, and the ends that its words speak of."""
 
-    relations: dict
+    relations: dict[str, Relation]
     ends: Ends
 
 
-def relate_squarer(s, b, m):
+def relate_squarer(s: Squarer, b: Bench, m: SquarerRun) -> SquarerLaws:
     """Textbook relations of the squarer: returns SquarerLaws."""
     found = ends(b)
     scale = b.full_scale / (4.0 * b.v_t**2 * b.d_lower * b.d_upper**2)
@@ -590,7 +598,7 @@ def relate_squarer(s, b, m):
     return SquarerLaws(relations, found)
 
 
-def show_squarer(s, b, m):
+def show_squarer(s: Squarer, b: Bench, m: SquarerRun) -> Shown:
     """Records, spectrum and sound of the squarer: returns Shown; the window is in the words."""
     n, duration = SAMPLES, CYCLES / s.frequency
     t = np.arange(n) * (duration / n)
@@ -608,7 +616,7 @@ def show_squarer(s, b, m):
     )
 
 
-def curves_squarer(s, b, m):
+def curves_squarer(s: Squarer, b: Bench, m: SquarerRun) -> tuple[Curve, ...]:
     """Characteristics of the squarer: tuple of Curve."""
     fed = [complex(b.fed(side, s.frequency)) for side in ("upper", "lower")]
     n = 64
@@ -616,12 +624,12 @@ def curves_squarer(s, b, m):
     upper = abs(fed[0]) * np.cos(angle + np.angle(fed[0]))
     lower = abs(fed[1]) * np.cos(angle + np.angle(fed[1]) - math.radians(s.phase))
 
-    def levels(v_upper, v_lower, *orders):
+    def levels(v_upper: ArrayLike, v_lower: ArrayLike, *orders: int) -> Any:
         out = b.answer(v_upper, v_lower)
         loads = np.abs(b.path.load_response(s.frequency * np.array(orders)))
         return [2.0 * np.abs(out @ np.exp(-1j * k * angle)) / n * h for k, h in zip(orders, loads)]
 
-    def db(v):
+    def db(v: ArrayLike) -> Floats:
         return np.maximum(decibel(v), -120.0)
 
     drive = np.geomspace(1e-3, 1.0, 25)

@@ -4,15 +4,18 @@ A page or a command can draw any `UseResult` without knowing which use it came f
 """
 
 import math
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from forktail.core.checks import QuantityError
+from forktail.core.checks import Floats, QuantityError
 from forktail.core.notebook import brief, table
 from forktail.core.quantities import format_quantity
 from forktail.core.spec import specs_of
-from forktail.core.waves.sound import sound_from_record
+from forktail.core.waves.sound import Sound, sound_from_record
 from forktail.core.waves.spectrum import LabelledSpectrum
 
 #: Full level of a sound is the full scale of the cell divided by this; what is louder is limited.
@@ -62,7 +65,7 @@ CLOSE = {
 }
 
 
-def allowed(figure, relation, model):
+def allowed(figure: Figure, relation: Relation, model: str) -> float:
     """How far a figure may lie from its relation while that holds, in its unit."""
     close = CLOSE[model]
     if figure.unit in ("dB", "deg"):
@@ -74,7 +77,7 @@ def allowed(figure, relation, model):
     return least if math.isnan(relation.within) else max(relation.within, least)
 
 
-def agrees(figure, relation, model):
+def agrees(figure: Figure, relation: Relation, model: str) -> bool:
     """Whether a figure is as close to its relation as that claims; True if there is no law."""
     law, value = relation.value, figure.value
     if law is None or law == value or not math.isfinite(law):
@@ -95,8 +98,8 @@ class Trace:
     (another result) or `guide` (a limit or an envelope).
     """
 
-    x: np.ndarray
-    y: np.ndarray
+    x: Floats
+    y: Floats
     x_unit: str
     y_unit: str
     role: str = "result"
@@ -113,8 +116,8 @@ class Curve:
     key: str
     x_unit: str
     y_unit: str
-    traces: tuple
-    point: tuple | None = None
+    traces: tuple[Trace, ...]
+    point: tuple[float, float] | None = None
     title: str = ""
     x_label: str = ""
     y_label: str = ""
@@ -159,12 +162,12 @@ class Merit:
     because: str = ""
 
     @property
-    def reading(self):
+    def reading(self) -> str:
         """The value as shown, such as `14.2 dB`."""
         return show(self.value, self.unit)
 
     @property
-    def relation_reading(self):
+    def relation_reading(self) -> str:
         """The value of the relation as shown ("" if there is none)."""
         return "" if self.relation_value is None else show(self.relation_value, self.unit)
 
@@ -175,13 +178,13 @@ class Listen:
     that count as full level, and the shift and slowing (see `sound.sound_from_record`) that
     bring it into hearing."""
 
-    record: np.ndarray
+    record: Floats
     duration: float
     full_scale: float
     shift: float = 0.0
     slow_by: float = 1.0
 
-    def sound(self, seconds=2.0, rate=48000):
+    def sound(self, seconds: float = 2.0, rate: float = 48000) -> Sound:
         """`sound.sound_from_record` of it: returns Sound, limited in level."""
         return sound_from_record(
             self.record, self.duration, self.full_scale, seconds, rate, self.shift, self.slow_by
@@ -192,7 +195,7 @@ class Listen:
 class Shown:
     """What a run is drawn and heard from: records by key, spectrum, window in words, sound."""
 
-    records: dict
+    records: dict[str, Trace]
     spectrum: LabelledSpectrum | None
     window: str = ""
     listen: Listen | None = None
@@ -224,15 +227,15 @@ class UseResult:
     key: str
     title: str
     model: str
-    settings: object
+    settings: Any
     sentence: str
-    records: dict
+    records: Mapping[str, Trace]
     spectrum: LabelledSpectrum | None
-    curves: tuple
-    merits: tuple
+    curves: tuple[Curve, ...]
+    merits: tuple[Merit, ...]
     window: str = ""
     listen: Listen | None = None
-    notes: tuple = field(default=())
+    notes: tuple[str, ...] = ()
 
     def __repr__(self) -> str:
         return brief(self, self.key, self.model, *(f"{m.key} {m.reading}" for m in self.merits[:3]))
@@ -247,7 +250,7 @@ class UseResult:
         notes = (self.sentence, *(m.stops for m in self.merits if not m.holds), *self.notes)
         return table(f"{self.title}, {self.model} cell", rows, head, notes)
 
-    def merit(self, key):
+    def merit(self, key: str) -> Merit:
         """The figure of merit with this key, or QuantityError that lists them."""
         for m in self.merits:
             if m.key == key:
@@ -257,7 +260,7 @@ class UseResult:
         )
 
 
-def show(value, unit):
+def show(value: float, unit: str) -> str:
     """A figure as text; levels at the floor of +-200 dB and beyond say so."""
     if math.isinf(value):
         return "no limit" if value > 0 else "none"
@@ -272,19 +275,19 @@ def show(value, unit):
     return format_quantity(value, unit)
 
 
-def time_trace(x, y, role="result", y_unit="V"):
+def time_trace(x: ArrayLike, y: ArrayLike, role: str = "result", y_unit: str = "V") -> Trace:
     """A time record as a Trace (x in s)."""
-    return Trace(x, np.asarray(y, dtype=float), "s", y_unit, role)
+    return Trace(np.asarray(x, dtype=float), np.asarray(y, dtype=float), "s", y_unit, role)
 
 
-def _plain(x):
+def _plain(x: Any) -> Any:
     if isinstance(x, (str, bool)) or x is None:
         return x
     x = float(x)
     return x if math.isfinite(x) else None
 
 
-def _trace_data(t):
+def _trace_data(t: Trace) -> dict[str, Any]:
     return {
         "x": [_plain(v) for v in t.x],
         "y": [_plain(v) for v in t.y],
@@ -295,7 +298,7 @@ def _trace_data(t):
     }
 
 
-def as_json(result, arrays=False):
+def as_json(result: UseResult, arrays: bool = False) -> dict[str, Any]:
     """Plain data of a result, ready for `json.dumps`.
 
     Parameters

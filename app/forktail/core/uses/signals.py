@@ -2,7 +2,7 @@
 
 import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
@@ -11,18 +11,19 @@ import numpy as np
 
 from forktail.core.built.circuit import Circuit
 from forktail.core.cell.law import OperatingPoint
-from forktail.core.checks import as_quantity
+from forktail.core.checks import Floats, as_quantity
 from forktail.core.models import Solver, solver_of
 from forktail.core.notebook import brief, counted, table
 from forktail.core.path import Path, path_for, run_path
 from forktail.core.quantities import format_quantity as text_of
-from forktail.core.uses.reference import bench
+from forktail.core.uses.reference import Bench, bench
 from forktail.core.uses.result import Figure, Merit, Relation, agrees
 from forktail.core.uses.steady import terms
 from forktail.core.uses.words import divided, divisor
 from forktail.core.waves import drives
 from forktail.core.waves.spectrum import (
     LabelledSpectrum,
+    Line,
     Tone,
     carrier_suppression,
     decibel,
@@ -65,28 +66,28 @@ class SignalRun:
     window: drives.Window
     upper: drives.Drive
     lower: drives.Drive
-    time: np.ndarray
-    v_upper: np.ndarray
-    v_lower: np.ndarray
-    base_lines: tuple
+    time: Floats
+    v_upper: Floats
+    v_lower: Floats
+    base_lines: tuple[Floats, ...]
     point: OperatingPoint
-    fitted: np.ndarray
-    error: np.ndarray
-    flips: np.ndarray
+    fitted: Floats
+    error: Floats
+    flips: Floats
     spectrum: LabelledSpectrum | None
-    merits: tuple
+    merits: tuple[Merit, ...]
     sentence: str
-    notes: tuple
+    notes: tuple[str, ...]
     full_scale: float
     solve: Callable
 
     @cached_property
-    def product(self):
+    def product(self) -> Floats:
         """The ideal product, V: the slope of the cell at rest times both inputs."""
         return product_slope(self.solve) * self.v_upper * self.v_lower
 
     @property
-    def _lines(self):
+    def _lines(self) -> list[Line]:
         return _strong(self.spectrum) if self.spectrum else []
 
     def __repr__(self) -> str:
@@ -113,14 +114,14 @@ class SignalRun:
         )  # fmt: skip
 
 
-def product_slope(solve):
+def product_slope(solve: Solver) -> float:
     """v_out over v_upper x v_lower for small inputs, 1/V: i_tail r_load/(4 VT^2) when matched."""
     step = bench(solve).v_t / 100.0
     gains = solve(np.zeros(2), np.array([-step, step])).gain_upper
     return float(gains[1] - gains[0]) / (2.0 * step)
 
 
-def sign_changes(t, v, duration):
+def sign_changes(t: Floats, v: Floats, duration: float) -> Floats:
     """Times, s, at which a periodic record passes through zero."""
     following = np.roll(v, -1)
     k = np.flatnonzero(((v < 0) & (following >= 0)) | ((v >= 0) & (following < 0)))
@@ -131,7 +132,7 @@ def sign_changes(t, v, duration):
 _EVEN_HALVES = ("dc", "sine", "dc_sine", "square", "triangle")
 
 
-def _drive_tones(drive, side, window):
+def _drive_tones(drive: drives.Drive, side: str, window: drives.Window) -> list[Tone]:
     """Tones of a drive; a call has none, it fills a whole band."""
     if drive.kind == "call":
         return []
@@ -143,7 +144,7 @@ def _drive_tones(drive, side, window):
     ]
 
 
-def unevenness(v_out, v_in):
+def unevenness(v_out: Floats, v_in: Floats) -> float:
     """How much more the output holds while an input is positive than while it is negative.
 
     (rms of one half - rms of the other)/(sum of both), between -1 and 1; 0 if the input does
@@ -157,7 +158,9 @@ def unevenness(v_out, v_in):
     return (more - less) / (more + less) if more + less > 0 else 0.0
 
 
-def _samples_for(upper, lower, v_t, most):
+def _samples_for(
+    upper: drives.Drive, lower: drives.Drive, v_t: float, most: int
+) -> tuple[int, float]:
     """How many samples a cycle of the fastest tone needs for no line to be folded down, and the
     level in dB under which lines are not certain if `most` are fewer."""
     peaks = [max(abs(d.offset) + d.amplitude, 1e-6) for d in (upper, lower)]
@@ -168,7 +171,9 @@ def _samples_for(upper, lower, v_t, most):
     return need, max(-120.0, -120.0 * max(most - 16, 1) / (need - 16))
 
 
-def _wanted(upper, lower, tones):
+def _wanted(
+    upper: drives.Drive, lower: drives.Drive, tones: Sequence[Tone]
+) -> tuple[tuple[int, ...], ...]:
     """Orders of a tone that the DC of the other input is there to let through."""
     found = []
     for side, other in (("upper", lower), ("lower", upper)):
@@ -180,12 +185,17 @@ def _wanted(upper, lower, tones):
     return tuple(found)
 
 
-def _with_corners(path, coupling_upper, coupling_lower, load_corner):
+def _with_corners(
+    path: Path,
+    coupling_upper: float | None,
+    coupling_lower: float | None,
+    load_corner: float | None,
+) -> Path:
     """The path with those corners, Hz, that are given."""
     for side, corner in (("upper", coupling_upper), ("lower", coupling_lower)):
         if corner is not None:
             corner = float(as_quantity(f"coupling_{side}", corner, "Hz", 0.0))
-            path = replace(path, **{side: replace(path.feed(side), corner=corner)})
+            path = path.with_feed(side, replace(path.feed(side), corner=corner))
     return path if load_corner is None else replace(path, load_pole=float(load_corner))
 
 
@@ -262,7 +272,8 @@ def run_signals(
     scale = float(np.sum(shape[good] * point.v_out[good])) / power if power > 0 else 0.0
     fitted = scale * shape
     tones = _drive_tones(upper, "upper", window) + _drive_tones(lower, "lower", window)
-    spectrum, merits = None, ()
+    spectrum: LabelledSpectrum | None = None
+    merits: tuple[Merit, ...] = ()
     sentence = "Some samples have no solution, so there is no spectrum."
     if whole:
         spectrum = labelled_spectrum(
@@ -303,7 +314,7 @@ def run_signals(
     )
 
 
-def _together(spectrum):
+def _together(spectrum: LabelledSpectrum) -> list[str]:
     """A sentence where a leak cannot be told from a product that falls on the same frequency."""
     lines = [ln for ln in _strong(spectrum) if ln.origin == "coincidence"]
     if not lines:
@@ -315,18 +326,18 @@ def _together(spectrum):
     ]
 
 
-def _strong(spectrum):
+def _strong(spectrum: LabelledSpectrum) -> list[Line]:
     """Named lines above rounding, the largest first."""
     return sorted((ln for ln in spectrum.lines if ln.peak > 0), key=lambda ln: -ln.peak)
 
 
-def _names_in_words(label):
+def _names_in_words(label: str) -> str:
     names = re.sub(r"(\d) f_", "\\1 \u00d7 f_", label)
     names = re.sub(r"f_(upper|lower)2", r"second \1", names)
     return " ".join(re.sub(r"f_(upper|lower)_?", r"\1 ", names).split())
 
 
-def line_in_words(line):
+def line_in_words(line: Line) -> str:
     """`the one at 116.0 kHz (3 x upper - lower)`, with the signs of print."""
     if not line.frequency:
         return "DC"
@@ -336,7 +347,9 @@ def line_in_words(line):
     return f"the one at {drives.hertz(line.frequency)} ({names})"
 
 
-def _sentence(spectrum, upper, lower, b):
+def _sentence(
+    spectrum: LabelledSpectrum, upper: drives.Drive, lower: drives.Drive, b: Bench
+) -> str:
     lines = [ln for ln in _strong(spectrum) if ln.peak > 1e-9 * b.full_scale]
     if not lines:
         return "The output is zero: one input at zero makes the product zero."
@@ -361,7 +374,7 @@ def _sentence(spectrum, upper, lower, b):
     return text + "."
 
 
-def _comparable(upper, lower, tones):
+def _comparable(upper: drives.Drive, lower: drives.Drive, tones: Sequence[Tone]) -> bool:
     """Whether halves can be compared: even waves whose frequencies are not simply related."""
     if upper.kind not in _EVEN_HALVES or lower.kind not in _EVEN_HALVES:
         return False
@@ -373,12 +386,21 @@ def _comparable(upper, lower, tones):
 _PLAIN_TONES_END = 0.67
 
 
-def _divided(under, b, side):
+def _divided(under: str, b: Bench, side: str) -> str:
     inside, where = divisor(b, 3) if side == "lower" else ("", "")
     return divided(under, inside) + where
 
 
-def _merit(b, key, name, value, unit, text, relation, stops):
+def _merit(
+    b: Bench,
+    key: str,
+    name: str,
+    value: float,
+    unit: str,
+    text: str,
+    relation: Relation,
+    stops: str,
+) -> Merit:
     """A Merit that holds where condition and difference both say so."""
     holds = relation.inside and agrees(Figure(value, unit), relation, b.model)
     return Merit(
@@ -387,11 +409,21 @@ def _merit(b, key, name, value, unit, text, relation, stops):
     )  # fmt: skip
 
 
-def _single(drive):
+def _single(drive: drives.Drive) -> bool:
     return drive.kind in ("sine", "dc_sine")
 
 
-def _merits(spectrum, upper, lower, tones, b, v_out, fitted, v_upper, v_lower):
+def _merits(
+    spectrum: LabelledSpectrum,
+    upper: drives.Drive,
+    lower: drives.Drive,
+    tones: Sequence[Tone],
+    b: Bench,
+    v_out: Floats,
+    fitted: Floats,
+    v_upper: Floats,
+    v_lower: Floats,
+) -> tuple[Merit, ...]:
     levels = spectrum.spectrum
     merits = []
     size = float(np.sqrt(np.mean(fitted**2)))
@@ -478,7 +510,14 @@ def _merits(spectrum, upper, lower, tones, b, v_out, fitted, v_upper, v_lower):
     return tuple(merits) + _third_order(spectrum, upper, lower, tones, b)
 
 
-def _product_merits(spectrum, upper, lower, tones, mains, b):
+def _product_merits(
+    spectrum: LabelledSpectrum,
+    upper: drives.Drive,
+    lower: drives.Drive,
+    tones: Sequence[Tone],
+    mains: Sequence[Tone],
+    b: Bench,
+) -> list[Merit]:
     levels = spectrum.spectrum
     up, low = mains
     places = [up.cycles + low.cycles, abs(up.cycles - low.cycles)]
@@ -508,7 +547,7 @@ def _product_merits(spectrum, upper, lower, tones, mains, b):
     carrier, name = (up, "upper") if up.cycles > low.cycles else (low, "lower")
     other = lower if name == "upper" else upper
     tone = lower.amplitude if name == "upper" else upper.amplitude
-    law = float(decibel(tone / (2.0 * abs(other.offset)))) if abs(other.offset) > 1e-12 else None
+    dc = abs(other.offset)
     merits.append(
         Merit(
             "carrier_suppression",
@@ -516,7 +555,7 @@ def _product_merits(spectrum, upper, lower, tones, mains, b):
             carrier_suppression(levels, carrier.cycles, places),
             "dB",
             "20 log10 (A / (2 |DC|)) of the other input",
-            law,
+            float(decibel(tone / (2.0 * dc))) if dc > 1e-12 else None,
             None,
             "",
             carrier_suppression(levels, carrier.cycles, places) > 40.0,
@@ -546,7 +585,13 @@ def _product_merits(spectrum, upper, lower, tones, mains, b):
     return merits
 
 
-def _third_order(spectrum, upper, lower, tones, b):
+def _third_order(
+    spectrum: LabelledSpectrum,
+    upper: drives.Drive,
+    lower: drives.Drive,
+    tones: Sequence[Tone],
+    b: Bench,
+) -> tuple[Merit, ...]:
     for drive, side, other in ((upper, "upper", "lower"), (lower, "lower", "upper")):
         if drive.kind != "two_tone":
             continue

@@ -11,14 +11,18 @@ on spectral methods).
 """
 
 import math
+from collections.abc import Callable, Sequence
 from functools import lru_cache
+from typing import NoReturn
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from forktail.core.checks import QuantityError
+from forktail.core.checks import Floats, Ints, QuantityError
 from forktail.core.quantities import format_quantity
-from forktail.core.uses.reference import once
+from forktail.core.uses.reference import Bench, once
 from forktail.core.waves.lines import Lines
+from forktail.core.waves.spectrum import Tone
 
 #: Nepers between the largest term and the first one left out: 120 dB.
 _DOWN = 14.0
@@ -28,12 +32,12 @@ _TAIL = 3e-6
 MOST = {"textbook": 400_000, "built": 60_000}
 
 
-def terms(peak, v_t):
+def terms(peak: float, v_t: float) -> int:
     """Highest term that counts for a sine of `peak` V."""
     return 6 + math.ceil(_DOWN / math.asinh(math.pi * v_t / peak)) if peak > 0.0 else 0
 
 
-def _cosines(values):
+def _cosines(values: Floats) -> Floats:
     """Cosine series of values at pi k/n, k = 0..n, along the last axis."""
     n = values.shape[-1] - 1
     if n == 0:
@@ -43,23 +47,25 @@ def _cosines(values):
     return series
 
 
-def _nodes(n):
+def _nodes(n: int) -> Floats:
     return np.cos(np.pi * np.arange(n + 1) / n) if n else np.zeros(1)
 
 
-def cosine_values(function, reach, v_t, most=4096):
+def cosine_values(
+    function: Callable[[Floats], Floats], reach: float, v_t: float, most: int = 4096
+) -> Floats:
     """Chebyshev coefficients, `most` at the most, over +-`reach` V of a function that bends as a
     pair does."""
     n = min(terms(reach, v_t), most)
     return _cosines(function(reach * _nodes(n)))
 
 
-def roomy(reach):
+def roomy(reach: float) -> float:
     """A range that holds `reach` V, of few sizes, so that equal ranges are solved once."""
     return 2.0 ** (math.ceil(3.0 * math.log2(reach)) / 3.0)
 
 
-def _refuse(count, what, upper, lower):
+def _refuse(count: int, what: str, upper: float, lower: float) -> NoReturn:
     raise QuantityError(
         f"Drives of {format_quantity(upper, 'V')} on the upper and {format_quantity(lower, 'V')} "
         f"on the lower input switch so hard that one answer would take {count} {what}, more than "
@@ -67,7 +73,7 @@ def _refuse(count, what, upper, lower):
     )
 
 
-def _tails(c):
+def _tails(c: Floats) -> tuple[float, ...]:
     """Largest part of the whole that the last terms have, over the upper phase and the voltage."""
     size = np.abs(c)
     whole = max(float(size.max()), 1e-300)
@@ -78,7 +84,7 @@ def _tails(c):
 
 
 @once(48)
-def _solved(b, dc, peak, centre, reach):
+def _solved(b: Bench, dc: float, peak: float, centre: float, reach: float) -> tuple[Floats, float]:
     """Coefficients of a table, what is rounding 0, and the largest of their tails."""
     sizes = [terms(peak, b.v_t), terms(reach, b.v_t)]
     while True:
@@ -123,12 +129,14 @@ class Table:
         missing.
     """
 
-    def __init__(self, b, upper, centre=0.0, reach=0.0):
+    def __init__(
+        self, b: Bench, upper: tuple[float, float], centre: float = 0.0, reach: float = 0.0
+    ) -> None:
         self.b, self.centre, self.reach, self.upper = b, centre, reach, abs(upper[1])
         self.c, tail = _solved(b, *upper, centre, reach)
         self.floor_db = max(-120.0, 20.0 * math.log10(max(4.0 * tail, 1e-12)))
 
-    def _chebyshev(self, v):
+    def _chebyshev(self, v: ArrayLike) -> Floats:
         """T_m(w) at lower voltages, shape (..., M + 1)."""
         m = np.arange(self.c.shape[1])
         if self.reach == 0.0:
@@ -136,7 +144,7 @@ class Table:
         w = np.clip((np.asarray(v) - self.centre) / self.reach, -1.0, 1.0)
         return np.cos(np.arccos(w)[..., None] * m)
 
-    def parts(self, v, most=None):
+    def parts(self, v: ArrayLike, most: int | None = None) -> Floats:
         """Cosine parts over the upper phase at static lower voltages, V.
 
         Parameters
@@ -153,13 +161,20 @@ class Table:
         c = self.c if most is None else self.c[: most + 1]
         return self._chebyshev(v) @ c.T
 
-    def wave(self, phase, v, most=None):
+    def wave(self, phase: ArrayLike, v: ArrayLike, most: int | None = None) -> Floats:
         """Output while the upper phase, rad, and the lower voltage move; shape (n,)."""
         parts = self.parts(v, most)
         k = np.arange(parts.shape[-1])
         return np.sum(parts * np.cos(np.asarray(phase)[..., None] * k), axis=-1)
 
-    def lines(self, dc, tones, duration, phase=0.0, labels=()):
+    def lines(
+        self,
+        dc: float,
+        tones: Sequence[tuple[float, float]],
+        duration: float,
+        phase: float = 0.0,
+        labels: Sequence[Tone] = (),
+    ) -> Lines:
         """Every line, behind the cell and before the loads.
 
         Parameters
@@ -185,7 +200,7 @@ class Table:
         phasor = d.ravel()[place] * weight * np.exp(1j * angle)
         return Lines.of(orders, phasor, labels, duration, 0.1 * self.b.rounding)
 
-    def over_phases(self, dc, peaks):
+    def over_phases(self, dc: float, peaks: Sequence[float]) -> Floats:
         """Cosine coefficients over the phases of all tones, shape (K + 1, ...)."""
         sizes = [terms(a, self.b.v_t) for a in peaks]
         count = self.c.shape[0] * math.prod(n + 1 for n in sizes)
@@ -199,7 +214,7 @@ class Table:
 
 
 @lru_cache(maxsize=64)
-def _all_orders(shape):
+def _all_orders(shape: tuple[int, ...]) -> tuple[Ints, Ints, Floats]:
     """Orders of the lines of a cosine series: (n, tones); their places in it, and weights.
 
     cos a cos b = (cos(a + b) + cos(a - b))/2: each further phase halves a term and makes two.

@@ -5,10 +5,14 @@ A module for each family, and here what they share.
 """
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import Any
 
 from forktail.core.quantities import format_quantity as text_of
 from forktail.core.spec import specs_of
+from forktail.core.uses.reference import Bench
+from forktail.core.uses.result import Merit
 
 
 @dataclass(frozen=True)
@@ -27,7 +31,7 @@ class CurveWords:
     title: str
     x_label: str
     y_label: str
-    labels: tuple
+    labels: tuple[str, ...]
     text: str = ""
 
 
@@ -37,13 +41,13 @@ class Said:
     itself does not tell it."""
 
     sentence: str
-    figures: dict
-    curves: dict = field(default_factory=dict)
-    notes: tuple = ()
+    figures: dict[str, Told]
+    curves: dict[str, CurveWords] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
     window: str = ""
 
 
-def divisor(b, lower=0, upper=0):
+def divisor(b: Bench, lower: int = 0, upper: int = 0) -> tuple[str, str]:
     """Words for the powers of 1 + gm RE by which emitter resistors divide a law.
 
     Returns
@@ -63,7 +67,7 @@ def divisor(b, lower=0, upper=0):
     return inside, where
 
 
-def divided(under, inside):
+def divided(under: str, inside: str) -> str:
     """`" / (48 D^3)"` of what a law is divided by anyway and what `divisor` adds."""
     whole = f"{under}{inside}".strip()
     if not whole:
@@ -71,7 +75,7 @@ def divided(under, inside):
     return f" / ({whole})" if " " in whole else f" / {whole}"
 
 
-def edges(b):
+def edges(b: Bench) -> str:
     """Words for the ends of both linear ranges."""
     carrier, tone = (text_of(b.linear(side), "V") for side in ("upper", "lower"))
     return (
@@ -81,7 +85,7 @@ def edges(b):
     )
 
 
-def dc_notes(settings, b, dc):
+def dc_notes(settings: Any, b: Bench, dc: Iterable[tuple[str, str]]) -> tuple[str, ...]:
     """What is said where DC goes to an input with a coupling capacitor: tuple of str.
 
     `dc` : tuple of (name of a setting, side).
@@ -109,7 +113,7 @@ SMALL = 2.0
 _NOTHING = 1e-9
 
 
-def difference(merit):
+def difference(merit: Merit) -> tuple[float, str] | None:
     """How far a figure lies from its textbook relation.
 
     Parameters
@@ -135,17 +139,21 @@ def difference(merit):
     return 100.0 * (value / law - 1.0), "%"
 
 
-def difference_text(merit):
+def difference_text(merit: Merit) -> str:
     """The difference as shown, with its sign; "" if there is none to show."""
     found = difference(merit)
     if found is None:
         return ""
-    points = merit.unit == "%" and not 0.0 < abs(merit.relation_value) < SMALL
     value, unit = found
-    return _signed(value, unit, points)
+    return _signed(value, unit, _in_points(merit))
 
 
-def _signed(value, unit, points=False):
+def _in_points(merit: Merit) -> bool:
+    """Whether the difference of a figure in % is told in points of per cent."""
+    return merit.unit == "%" and not 0.0 < abs(merit.relation_value or 0.0) < SMALL
+
+
+def _signed(value: float, unit: str, points: bool = False) -> str:
     size = abs(value)
     text = f"{value:.{2 if size < 10 else 1 if size < 100 else 0}f}"
     text = "0" if not float(text) else f"+{text}" if value > 0 else text
@@ -156,7 +164,7 @@ def _signed(value, unit, points=False):
 # ---------------------------------------------------------------- causes
 
 
-def part_in_words(part, b):
+def part_in_words(part: str, b: Bench) -> str:
     """Name of a part that `causes.ideals` makes ideal, with its value."""
     side = "upper" if part.endswith("upper") else "lower"
     if part == "load_pole":
@@ -167,7 +175,8 @@ def part_in_words(part, b):
     if part.startswith("offset"):
         s = specs_of(b.solve)[part]
         return f"the {s.label[:1].lower()}{s.label[1:]}, {s.show(getattr(b.solve, part))}"
-    c = b.built
+    if (c := b.built) is None:
+        return part
     if part.startswith("drive"):
         ohms = getattr(c, f"r_source_{side}")
         return f"the source of {text_of(ohms, 'ohm')} before the bias of the {side} input"
@@ -178,7 +187,9 @@ def part_in_words(part, b):
     }[part]
 
 
-def because(merit, agrees, inside, parts, b):
+def because(
+    merit: Merit, agrees: bool, inside: bool, parts: Iterable[tuple[str, float]], b: Bench
+) -> str:
     """Why a figure does not hold here.
 
     Parameters
@@ -217,9 +228,9 @@ def because(merit, agrees, inside, parts, b):
     return f"Here the figure is off {off}, and no single part of the cell makes it."
 
 
-def _share(merit, share):
+def _share(merit: Merit, share: float) -> str:
     law = merit.relation_value
-    points = merit.unit == "%" and not 0.0 < abs(law) < SMALL
+    points = _in_points(merit)
     if merit.unit in ("dB", "deg") or points:
         return _signed(share, merit.unit, points)
     if not law:

@@ -1,6 +1,15 @@
 """What is said about the variable gain and the loop that controls it."""
 
 from forktail.core.quantities import format_quantity as text_of
+from forktail.core.uses.gain import (
+    GainControlLoop,
+    GainLaws,
+    GainRun,
+    LoopLaws,
+    LoopRun,
+    VariableGain,
+)
+from forktail.core.uses.reference import Bench
 from forktail.core.uses.result import show
 from forktail.core.uses.words import CurveWords, Said, Told
 
@@ -17,7 +26,7 @@ LOOP_RECORDS = {
 }
 
 
-def _gain_rule(b):
+def _gain_rule(b: Bench) -> str:
     """The law of the gain in words, with emitter resistors where there are some."""
     lower, upper = b.r_emitter_lower, b.r_emitter_upper
     if upper:
@@ -27,7 +36,7 @@ def _gain_rule(b):
     return "gm R tanh(v_control / 2VT)"
 
 
-def gain(s, b, m, laws):
+def gain(s: VariableGain, b: Bench, m: GainRun, laws: GainLaws) -> Said:
     """Said of a GainRun and its GainLaws."""
     f = m.figures
     rule = _gain_rule(b)
@@ -132,11 +141,11 @@ def gain(s, b, m, laws):
     return Said(sentence, figures, curves)
 
 
-def loop(s, b, m, laws):
+def loop(s: GainControlLoop, b: Bench, m: LoopRun, laws: LoopLaws) -> Said:
     """Said of a LoopRun and its LoopLaws."""
     f = m.figures
     rings, least, quick = text_of(m.rings, "s"), text_of(m.least, "V"), text_of(laws.quick, "s")
-    tenth = text_of(laws.relations["ripple"].limit, "V")
+    tenth = text_of(laws.relations["ripple"].limit or 0.0, "V")
     figures = {
         "attack": Told(
             "Settling when the signal grows, to 5 %",

@@ -1,8 +1,14 @@
 """What is said about the mixer."""
 
+from typing import TYPE_CHECKING
+
 from forktail.core.quantities import format_quantity as text_of
+from forktail.core.uses.reference import Bench
 from forktail.core.uses.result import show
 from forktail.core.uses.words import CurveWords, Said, Told, divided, divisor
+
+if TYPE_CHECKING:
+    from forktail.core.uses.mixing import Mixer, MixerLaws, MixerRun
 
 RECORDS = {
     "oscillator": "local oscillator",
@@ -15,7 +21,7 @@ RECORDS = {
 CALL = "An invented call, brought down by the cell itself. "
 
 
-def mixer(s, b, m, laws):
+def mixer(s: "Mixer", b: Bench, m: "MixerRun", laws: "MixerLaws") -> Said:
     """Said of a MixerRun and its MixerLaws."""
     f = m.figures
     inside, where = divisor(b, 1)
@@ -112,7 +118,7 @@ def mixer(s, b, m, laws):
     return Said(sentence, figures, _curves(b))
 
 
-def _curves(b):
+def _curves(b: Bench) -> dict[str, CurveWords]:
     hard, _ = divisor(b, 1)
     soft, _ = divisor(b, 1, 2)
     return {

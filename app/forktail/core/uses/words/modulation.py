@@ -1,6 +1,16 @@
 """What is said about AM, double sideband and single sideband."""
 
 from forktail.core.quantities import format_quantity as text_of
+from forktail.core.uses.modulation import (
+    AmplitudeModulation,
+    AmRun,
+    DoubleSideband,
+    DsbRun,
+    ModulationLaws,
+    SingleSideband,
+    SsbRun,
+)
+from forktail.core.uses.reference import Bench
 from forktail.core.uses.result import show
 from forktail.core.uses.words import CurveWords, Said, Told, divided, divisor, edges
 
@@ -20,12 +30,12 @@ SSB_RECORDS = {
 }
 
 
-def _level_rule(b, more=""):
+def _level_rule(b: Bench, more: str = "") -> str:
     inside, where = divisor(b, 1, 2)
     return f"I R A_c A_m{divided('8 VT^2', inside)}{more}{where}"
 
 
-def am(s, b, m, laws):
+def am(s: AmplitudeModulation, b: Bench, m: AmRun, laws: ModulationLaws) -> Said:
     """Said of an AmRun and its laws."""
     f = m.figures
     linear, edge = text_of(laws.linear, "V"), text_of(laws.edge, "V")
@@ -96,7 +106,7 @@ def am(s, b, m, laws):
     return Said(sentence, figures, curves)
 
 
-def dsb(s, b, m, laws):
+def dsb(s: DoubleSideband, b: Bench, m: DsbRun, laws: ModulationLaws) -> Said:
     """Said of a DsbRun and its laws."""
     f = m.figures
     linear, series_end = text_of(laws.linear, "V"), text_of(laws.series_end, "V")
@@ -175,7 +185,7 @@ def dsb(s, b, m, laws):
     return Said(sentence, figures, curves)
 
 
-def ssb(s, b, m, laws):
+def ssb(s: SingleSideband, b: Bench, m: SsbRun, laws: ModulationLaws) -> Said:
     """Said of an SsbRun and its laws."""
     f = m.figures
     at = edges(b)

@@ -1,6 +1,15 @@
 """What is said about the phase detector and the squarer."""
 
 from forktail.core.quantities import format_quantity as text_of
+from forktail.core.uses.phase import (
+    DetectorLaws,
+    DetectorRun,
+    PhaseDetector,
+    Squarer,
+    SquarerLaws,
+    SquarerRun,
+)
+from forktail.core.uses.reference import Bench
 from forktail.core.uses.result import show
 from forktail.core.uses.words import CurveWords, Said, Told, divided, divisor
 
@@ -13,13 +22,13 @@ DETECTOR_RECORDS = {
 SQUARER_RECORDS = {"upper": "upper input", "lower": "lower input", "output": "output"}
 
 
-def detector(s, b, m, laws):
+def detector(s: PhaseDetector, b: Bench, m: DetectorRun, laws: DetectorLaws) -> Said:
     """Said of a DetectorRun and its DetectorLaws."""
     f = m.figures
     square = s.shape == "square"
     shape = "triangle" if laws.hard else "cosine"
 
-    def stops(edge):
+    def stops(edge: float) -> str:
         if square:
             return (
                 "It stops holding when the edges of the square waves are no longer steep against "
@@ -101,7 +110,7 @@ def detector(s, b, m, laws):
     )
 
 
-def squarer(s, b, m, laws):
+def squarer(s: Squarer, b: Bench, m: SquarerRun, laws: SquarerLaws) -> Said:
     """Said of a SquarerRun and its SquarerLaws."""
     f = m.figures
     edge, fourth_end = text_of(laws.ends.square, "V"), text_of(laws.ends.fourth, "V")
@@ -167,6 +176,6 @@ def squarer(s, b, m, laws):
     return Said(sentence, figures, curves, window=_window(s))
 
 
-def _window(s, more=""):
+def _window(s: PhaseDetector | Squarer, more: str = "") -> str:
     text = f"4 cycles of {text_of(s.frequency, 'Hz')} are drawn"
     return f"{text}; {more}." if more else f"{text}."
