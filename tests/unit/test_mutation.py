@@ -1,6 +1,7 @@
 """The tool that puts faults into the code: which faults it makes, and that it tells found ones."""
 
 import ast
+import json
 import random
 import subprocess
 import sys
@@ -63,25 +64,27 @@ def test_every_fault_is_code_that_differs():
 
 
 def test_a_run_tells_found_faults_from_those_that_no_test_sees(tmp_path):
-    """A wrong junction law is found by its tests; with a test that looks elsewhere it survives."""
-    blind = tmp_path / "test_blind.py"
-    blind.write_text(
-        "from forktail.core.thermal import kelvin, saturation_current\n"
-        "def test_it_runs():\n    saturation_current(1e-14, kelvin(25.0))\n"
+    """Of two faults, a test looks at what one changes; of the other it only runs the line."""
+    tests, kept = tmp_path / "test_one.py", tmp_path / "kept"
+    tests.write_text(
+        "from forktail.core.thermal import saturation_current, thermal_voltage\n"
+        "def test_voltage():\n    assert 0.0258 < thermal_voltage(300.0) < 0.0259\n"
+        "def test_current():\n    saturation_current(1e-14, 310.0)\n"
     )
-    shares = []
-    for tests in (ROOT / "tests/unit/core/test_thermal.py", blind):
-        command = [sys.executable, "-m", "tests.mutation", "core.thermal", "--sample", "4"]
-        done = subprocess.run(
-            [*command, "--keep", str(tmp_path / "kept"), "--tests", str(tests)],
-            cwd=ROOT, capture_output=True, text=True,
-        )  # fmt: skip
-        assert "| core.thermal |" in done.stdout, done.stderr
-        (row,) = (line for line in done.stdout.splitlines() if line.startswith("| core.thermal"))
-        tried, killed = map(int, row.split("|")[4:6])
-        shares.append(killed / tried)
-        assert done.returncode == (killed < tried)
-    assert shares[0] > shares[1] == 0.0
+    seen = ("thermal_voltage", "BOLTZMANN / ELEMENTARY_CHARGE", "BOLTZMANN * ELEMENTARY_CHARGE")
+    unseen = ("saturation_current", "t / T_NOMINAL", "t * T_NOMINAL")
+    kept.mkdir()
+    survivors = kept / "survivors.json"
+    survivors.write_text(json.dumps([("core.thermal", *fault) for fault in (seen, unseen)]))
+    done = subprocess.run(
+        [sys.executable, "-m", "tests.mutation", "core.thermal", "--again",
+         "--keep", str(kept), "--tests", str(tests)],
+        cwd=ROOT, capture_output=True, text=True,
+    )  # fmt: skip
+    (row,) = (line for line in done.stdout.splitlines() if line.startswith("| core.thermal"))
+    assert [int(n) for n in row.split("|")[4:6]] == [2, 1], done.stderr
+    assert json.loads(survivors.read_text()) == [["core.thermal", *unseen]]
+    assert done.returncode == 1 and "in saturation_current: survived" in done.stdout
 
 
 def test_modules_and_their_tests():
