@@ -103,6 +103,14 @@ def test_many_points_stay_one_line_and_a_small_table():
     assert rows["v_upper"] == ("upper input", "\u221250.0 mV to 50.0 mV")
     assert rows["i_tail"][-1] == "2.00 mA"
     assert rows["temperature"][-1] == "25.0 \u00b0C"
+    units = dict.fromkeys(("v_upper", "v_lower", "v_left", "v_right", "v_out"), "V")
+    units |= {"i_tail": "A", "gain_upper": "", "gain_lower": "", "temperature": "K"}
+    assert set(rows) == {*units, *(f"Q{k}" for k in range(1, 7))}
+    for name, unit in units.items():
+        assert rows[name][-1] == span(getattr(point, name), unit) and rows[name][0], name
+    currents = np.concatenate([point.i_upper, point.i_lower], axis=-1)
+    for k in range(6):
+        assert rows[f"Q{k + 1}"][-1] == span(currents[:, k], "A")
 
 
 def test_a_built_point_shows_every_node_and_region():

@@ -451,13 +451,16 @@ def _two_pairs(
     i_tail_right: ArrayLike,
     settings: CellSettings | None,
     crossed: bool,
+    tail: str = "i_tail_left",
 ) -> OperatingPoint:
+    """Two pairs with tails of their own; `tail` is what the caller calls the first one."""
     s = (settings or _DEFAULT).checked()
     v_first = as_quantity("v_upper", v_first, "V")
-    v_second = as_quantity("v_upper" if crossed else "v_second", v_second, "V")
-    i_left = as_quantity("i_tail_left", i_tail_left, "A", low=0.0)
+    v_second = v_first if crossed else as_quantity("v_second", v_second, "V")
+    i_left = as_quantity(tail, i_tail_left, "A", low=0.0)
     i_right = as_quantity("i_tail_right", i_tail_right, "A", low=0.0)
-    shape = _shape(s, v_upper=v_first, v_second=v_second, i_tail_left=i_left, i_tail_right=i_right)
+    inputs = {"v_upper": v_first, "v_second": v_second, tail: i_left, "i_tail_right": i_right}
+    shape = _shape(s, **inputs)
     left = _upper_pair(v_first, i_left, s, s.offset_left, s._v_t)
     right = _upper_pair(v_second, i_right, s, s.offset_right, s._v_t)
     slope_left = s.r_load * _upper_slopes(left, i_left, s, s._v_t)[0]
@@ -484,7 +487,7 @@ def solve_pair(
     Parameters and errors as `solve_cell`; `v_lower` and `gain_lower` of the answer are 0.
     v_out = i_tail r_load tanh(v_upper/2VT) and gain = gm r_load at balance.
     """
-    answer = _two_pairs(v_upper, 0.0, i_tail, 0.0, settings, crossed=False)
+    answer = _two_pairs(v_upper, 0.0, i_tail, 0.0, settings, crossed=False, tail="i_tail")
     return replace(
         answer, v_lower=np.zeros_like(answer.v_lower), gain_lower=np.zeros_like(answer.gain_lower)
     )

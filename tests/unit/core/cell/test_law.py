@@ -331,6 +331,10 @@ def test_validity_warns_of_heat_and_takes_the_worst_of_arrays():
     assert swept["linear_v_upper"].value == pytest.approx(0.05)
 
 
+def test_no_points_pass_no_limit():
+    assert all(limit.holds for limit in validity(solve_cell(np.zeros(0), 0.0, np.zeros(0))))
+
+
 @given(volts, volts, live_tails, kelvins, offsets, offsets)
 def test_branches_agree_with_the_law_of_each_pair(v_upper, v_lower, i_tail, kelvin, upper, lower):
     """One pass with products of exponentials, and pair after pair: the same currents."""
