@@ -557,13 +557,15 @@ def validity(
     Returns
     -------
     tuple of Limit
-        Linear range of each input (1 % short of its tangent, tanh series: NIST DLMF 4.33),
+        Empty for a point of no elements. Linear range of each input (1 % short of its tangent, tanh series: NIST DLMF 4.33),
         load drop against the supply less 1 V a level (common practice, no source), and
         temperature of a usual plastic part (common practice, no source).
     """
     s = (settings or _DEFAULT).checked()
-    tail = float(np.max(point.i_tail, initial=0.0))
-    kelvin = float(np.max(point.temperature, initial=0.0))
+    if not point.v_out.size:
+        return ()
+    tail = float(np.max(point.i_tail))
+    kelvin = float(np.max(point.temperature))
     limits = []
     for name, label, values, r_emitter, i_pair in (
         (
@@ -571,11 +573,11 @@ def validity(
             "upper input",
             point.v_upper,
             s.r_emitter_upper,
-            float(np.max(point.i_lower, initial=0.0)),
+            float(np.max(point.i_lower)),
         ),
         ("v_lower", "lower input", point.v_lower, s.r_emitter_lower, tail),
     ):
-        size = float(np.max(np.abs(values), initial=0.0))
+        size = float(np.max(np.abs(values)))
         r_emitter = float(np.max(r_emitter))
         limit = float(pair.linear_range(LINEAR_ERROR, i_pair, kelvin, r_emitter))
         holds = size <= limit
@@ -595,7 +597,7 @@ def validity(
             )
         )
     r_load = np.asarray(s.r_load)
-    drop = float(np.max(point.i_load * r_load[..., None], initial=0.0))
+    drop = float(np.max(point.i_load * r_load[..., None]))
     worst = float(np.max(tail * r_load))
     supply = float(np.min(s.v_supply))
     room = max(supply - levels * LEVEL_HEADROOM, 0.0)
