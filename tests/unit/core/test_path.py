@@ -269,6 +269,48 @@ def test_loads_of_a_built_cell_are_one_pole_each():
     np.testing.assert_allclose(went.loads.v_out, went.loads.v_right - went.loads.v_left)
 
 
+def test_unequal_loads_have_a_pole_each():
+    """1/(2 pi R C) of each load with its capacitance (any circuits text)."""
+    board = replace(BOARD, r_load_right=0.4 * BOARD.r_load_left, v_early=math.inf)
+    way = path_of(board)
+    loads = board.r_load_left, board.r_load_right
+    expected = [1 / (2 * math.pi * r * board.c_load) for r in loads]
+    assert way.poles == pytest.approx(expected, rel=1e-3)
+    assert path_of(BOARD).poles == ()
+    went = run_path(BuiltCell(board), 0.05 * SINE, np.full(N, 0.02), STEP)
+    f = np.fft.rfftfreq(N, STEP)
+    for name, pole in zip(("v_left", "v_right"), expected):
+        fast = np.fft.rfft(getattr(went.cell, name))
+        slow = np.fft.irfft(fast / (1 + 1j * f / pole), N)
+        np.testing.assert_allclose(getattr(went.loads, name), slow, atol=1e-3 * np.ptp(slow))
+    wire = path_of(replace(board, r_load_left=0.0))
+    assert wire.poles == (math.inf, pytest.approx(expected[1], rel=1e-3))
+
+
+def test_a_record_with_gaps_is_loaded_all_the_same_unless_it_is_periodic():
+    class Gap:
+        def __call__(self, v_upper, v_lower):
+            point = TextbookCell()(v_upper, v_lower)
+            return replace(point, converged=np.arange(N) != 100)
+
+    slow = Path(load_pole=20 * F)
+    went = run_path(Gap(), 0.05 * SINE, np.full(N, 0.02), STEP, path=slow, periodic=False)
+    whole = run_path(TextbookCell(), 0.05 * SINE, np.full(N, 0.02), STEP, path=slow, periodic=False)
+    known = np.isfinite(whole.loads.v_out)
+    known[100] = False
+    np.testing.assert_array_equal(np.isfinite(went.loads.v_out), known)
+    size = np.ptp(whole.cell.v_out)
+    np.testing.assert_allclose(went.loads.v_out[known], whole.loads.v_out[known], atol=1e-3 * size)
+    assert np.abs(went.loads.v_out - went.cell.v_out)[known].max() > 0.01 * size
+
+
+def test_where_nothing_has_memory_the_loads_are_the_cell():
+    went = run_path(TextbookCell(), 0.05 * SINE, 0.02 * SINE, STEP)
+    assert went.loads is went.cell
+    way = Path().with_feed("upper", Feed(5.0)).with_feed("lower", Feed(0.0, 0.5))
+    assert (way.feed("upper"), way.feed("lower")) == (Feed(5.0), Feed(0.0, 0.5))
+
+
 def test_the_path_of_a_circuit_holds_its_corners():
     found, way = corners(BOARD), path_of(BOARD)
     assert way.upper.corner == found["coupling_upper"] > 5e3
@@ -292,6 +334,9 @@ def test_base_lines_of_a_built_cell_rest_together_and_are_unknown_while_nothing_
     for line in went.base_lines:
         np.testing.assert_array_equal(np.isnan(line), lost)
     assert np.isnan(went.cell.v_out[lost]).all() and not went.settled[lost].any()
+    np.testing.assert_array_equal(went.cell.converged, ~lost)
+    for v in (went.cell.v_left, went.cell.v_right, went.cell.v_out):
+        np.testing.assert_array_equal(np.isnan(v), lost)
 
 
 def test_a_probe_divides_and_a_missing_step_leaves_memory_out():

@@ -23,6 +23,7 @@ from forktail.core.spec import (
     spec,
     specs_of,
     text,
+    without,
 )
 
 SHAPE = choice("shape", "sine", {"sine": "Sine", "square": "Square wave"}, "Shape")
@@ -70,7 +71,9 @@ def test_what_lies_beyond_a_bound_is_refused_by_one_sentence_however_it_comes(dr
             continue
         text = s.write(value)
         said = refused(s.check, value)
-        if s.unit != "K" or value > 0.0:  # no text stands for less than zero kelvin
+        if math.isclose(value, bound, rel_tol=1e-15) and s.unit == "K":
+            assert s.read(text) == bound  # -73.15 degC is 200 K, and not a rounding less
+        elif s.unit != "K" or value > 0.0:  # no text stands for less than zero kelvin
             assert said == refused(s.read, text, s.title)
         assert said.startswith(f"{s.title}: '{text}' ") and said.endswith(f"{s.allowed}.")
         assert refused(s.check, value, "line 3").startswith("line 3: ")
@@ -300,3 +303,100 @@ def test_settings_are_checked_and_read():
 
 def test_names_of_the_quantities_are_their_keys():
     assert all(name == s.name for name, s in SPECS.items())
+
+
+# ---------------------------------------------------------------- the quantities themselves
+
+#: What is allowed, the default, and of a slider its ends and number of steps. Links and files that
+#: people have rely on the first; who changes one changes the format.
+DECLARED = {
+    "v_upper": ("-10 V to 10 V", "20mV", ("-100mV", "100mV", 200)),
+    "v_lower": ("-10 V to 10 V", "20mV", ("-100mV", "100mV", 200)),
+    "i_tail": ("0 A to 10 A", "2mA", ("0A", "4mA", 80)),
+    "r_load": ("0 ohm to 1 Gohm", "1kohm", ("100ohm", "10kohm", 99)),
+    "temperature": ("-73.15 degC to 176.85 degC", "25degC", ("233.15K", "125degC", 165)),
+    "v_supply": ("0 V to 1 kV", "12V", ("3V", "24V", 42)),
+    "offset": ("-1 V to 1 V", "0V", ("-10mV", "10mV", 200)),
+    "r_emitter": ("0 ohm to 1 Mohm", "0ohm", ("0ohm", "500ohm", 100)),
+    "amplitude": ("0 V to 10 V", "10mV", ("0V", "200mV", 200)),
+    "frequency": ("100 uHz to 10 MHz", "45kHz", ("100Hz", "200kHz", 530)),
+    "phase": ("-360deg to 360deg", "0deg", ("-180deg", "180deg", 72)),
+    "dc": ("-10 V to 10 V", "0V", ("-100mV", "100mV", 200)),
+    "time": ("0 s to 10 ks", "0s", ("0s", "250us", 500)),
+    "resistance": ("0 ohm to 1 Gohm", "1kohm", ()),
+    "resistor": ("100 mohm to 1 Gohm", "1kohm", ()),
+    "termination": ("at least 100 mohm, or none", "50ohm", ()),
+    "capacitance": ("0 F to 1 F", "1nF", ()),
+    "capacitor": ("above 0 F to 1 F", "1nF", ()),
+    "area": ("1e-06 to 1e+06", "1", ()),
+    "current_gain": ("at least 0.01, or inf", "200", ()),
+    "trim": ("-1 V to 1 V", "0V", ("-10mV", "10mV", 400)),
+    "balance": ("-1.9 to 1.9", "0", ("-0.1", "0.1", 400)),
+}
+SYMBOLS = {"temperature": "T"} | {
+    n: n for n in ("v_upper", "v_lower", "i_tail", "r_load", "v_supply")
+}
+
+
+@pytest.mark.parametrize("name", DECLARED)
+def test_a_quantity_is_declared_as_links_and_files_rely_on(name):
+    s = SPECS[name]
+    slider = (s.write(s.slider[0]), s.write(s.slider[1]), s.steps()) if s.slider else ()
+    assert (s.allowed.removeprefix("allowed is "), s.write(s.default), slider) == DECLARED[name]
+    assert s.symbol == SYMBOLS.get(name, "") and s.label and s.doc
+    assert s.most_digits == (5 if name in ("frequency", "time") else 3)
+
+
+def test_the_quantities_are_these():
+    assert set(SPECS) == set(DECLARED)
+    of_inputs = {n for n, s in SPECS.items() if s.part != "cell"}
+    assert of_inputs == {"v_upper", "v_lower", "time"} and SPECS["time"].part == "view"
+
+
+def test_an_arrow_key_goes_to_the_bound_unless_that_is_refused():
+    for low_open, lowest in ((False, 0.0), (True, 0.5)):
+        s = number("x", 1.0, "", 0.0, 2.0, low_open=low_open, step=0.5)
+        assert [s.stepped(v, -1) for v in (1.0, 0.5, lowest)] == [0.5, lowest, lowest]
+        assert [s.stepped(v, 2) for v in (0.5, 1.5, 2.0)] == [1.5, 2.0, 2.0]
+
+
+def test_a_value_just_beyond_a_bound_is_refused_unless_it_is_the_bound_in_other_words():
+    assert SPECS["temperature"].read("-73.15 degC") == 200.0
+    with pytest.raises(QuantityError, match="out of range"):
+        SPECS["temperature"].read("199.99999999 K")
+
+
+def test_the_ends_of_what_is_allowed():
+    assert SPECS["temperature"].ends == (200.0, 450.0)
+    assert SPECS["current_gain"].ends == (0.01, math.inf)
+    assert number("x", 0.0).ends == (-math.inf, math.inf)
+
+
+def test_settings_without_some_parts_are_as_usual_there():
+    @dataclass(frozen=True)
+    class Some:
+        load: float = setting(spec("r_load"))
+        trim: float = setting(spec("trim", part="trims"))
+        name: str = setting(text("name", "usual", part="view"))
+
+    changed = Some(5.0, 0.01, "mine")
+    assert without(changed, "trims", "view") == Some(5.0)
+    assert without(changed, "view") == Some(5.0, 0.01) and without(changed) == changed
+
+
+def test_a_fraction_is_read_and_written_in_per_cent():
+    s = number("share", 0.3, "fraction", 0.0, 2.0, low_open=True, label="Share")
+    for typed in ("40%", "40 %", "40", 40, 40.0):
+        assert s.read(typed) == 0.4
+    assert s.check(0.4) == 0.4
+    written = {0.3791: "37.91%", 2.0: "200%", 1e-9: "1e-7%", 5e-7: "5e-5%", 0.1 + 0.2: None}
+    for value, text_ in written.items():
+        assert s.read(s.write(value)) == value and text_ in (None, s.write(value))
+    assert s.write(0.5, " ") == "50 %" and (s.show(0.3791), s.show(0.05)) == ("37.9 %", "5.00 %")
+    for bad, said in (
+        ("0", "Share: '0' is out of range; allowed is above 0 % to 200 %."),
+        ("5 V", "Share: '5 V' is a voltage; wanted is a percentage in %, such as 5%."),
+    ):
+        with pytest.raises(QuantityError) as error:
+            s.read(bad)
+        assert str(error.value) == said

@@ -1019,9 +1019,8 @@ def _seen(circuit: Circuit, inject: Mapping[str, float], without: tuple[str, ...
     solution = _solve_signal(circuit, net, values, bias, zero, zero)
     pattern = np.zeros((1, len(net.names)))
     for name, share in inject.items():
-        if net.index[name] >= net.n:
-            return 0.0
-        pattern[0, net.index[name]] = share
+        if net.index[name] < net.n:  # a held node takes its share without moving
+            pattern[0, net.index[name]] = share
     out = nodal.resistance(net, values, solution.v, pattern)[:, 0, 0]
     return float(sum(out[net.index[name]] * share for name, share in inject.items()))
 

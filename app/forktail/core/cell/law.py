@@ -557,9 +557,9 @@ def validity(
     Returns
     -------
     tuple of Limit
-        Empty for a point of no elements. Linear range of each input (1 % short of its tangent, tanh series: NIST DLMF 4.33),
+        Linear range of each input (1 % short of its tangent, tanh series: NIST DLMF 4.33),
         load drop against the supply less 1 V a level (common practice, no source), and
-        temperature of a usual plastic part (common practice, no source).
+        temperature of a usual plastic part (common practice, no source); none of no elements.
     """
     s = (settings or _DEFAULT).checked()
     if not point.v_out.size:
