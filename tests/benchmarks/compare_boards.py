@@ -93,10 +93,15 @@ def ask(board):
 
 def ranking(found):
     """Groups of keys of an answer, likeliest first, and the belief in the first."""
-    if found.healthy:
-        return (("",),), found.belief
-    groups = tuple((c.key, *c.alike) for c in found.causes)
-    return groups, found.causes[0].belief if groups else math.nan
+    groups = [((c.key, *c.alike), c.belief) for c in found.causes]
+    groups.append((("other",), found.other))
+    groups.append((("",), found.belief if found.healthy else found.sound))
+    groups.sort(key=_belief, reverse=True)
+    return tuple(keys for keys, _ in groups), found.belief
+
+
+def _belief(group):
+    return group[1]
 
 
 def _is_true(board, said):

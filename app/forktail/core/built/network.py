@@ -710,7 +710,8 @@ def _settled(
         v = signal.v.copy()
         for (row, _), by in zip(rows, step):
             v[row] += by
-        moved = Solution(circuit, net, values, v, signal.known_slopes, signal.v.copy())
+        # the second start has the moved rows too: they are known, and a lane keeps what it is given
+        moved = Solution(circuit, net, values, v, signal.known_slopes, v.copy())
         if not moved.ok.any():
             break
         signal, before = moved, into
@@ -1070,6 +1071,21 @@ def corners(circuit: Circuit) -> dict[str, float]:
     for side, ohms in tap.items():
         found[f"bypass_{side}"] = _corner(ohms, getattr(c, f"c_bypass_{side}"))
     return found
+
+
+def output_poles(circuit: Circuit) -> tuple[float, float]:
+    """Pole of each output with its load capacitance, Hz, as the cell stands at rest.
+
+    In a sound cell that is the pole of the load; a transistor that saturates, a bridge, or a load
+    that is open changes what the capacitance sees.
+
+    Returns
+    -------
+    (float, float)
+        Left, right; NaN where there is no solution at rest.
+    """
+    left, right = (_corner(_seen(circuit, {s: 1.0}), circuit.c_load) for s in ("left", "right"))
+    return left, right
 
 
 def figures(circuit: Circuit) -> Figures:

@@ -25,6 +25,12 @@ from forktail.core.quantities import format_quantity
 MOST, LEAST = 1024, 256
 #: Samples a cycle of the fastest input: wanted, and fewest.
 WANTED, FEWEST = 32, 10
+#: Share of the places of a period that rows must meet, or it gets fewer places.
+FILLED = 0.8
+#: A line of an input is one from this many times the noise on.
+STANDS_OUT = 3.5
+#: Most lines of a wave, and most rows that they are fitted to.
+LINES, FITTED = 48, 4096
 #: Both inputs may drift apart by this much over the rows that are folded, cycles.
 DRIFT = 0.004
 #: Most rows that are looked at; of more, the middle.
@@ -352,23 +358,69 @@ def _fold(values, use, place, offset, m):
     wave, count : numpy.ndarray (m,)
     noise : float
     """
-    at = place[use]
+    at, phase = place[use], (place + offset)[use]
     count = np.bincount(at, minlength=m)
     full = count > 0
-    wave = np.zeros(m)
-    moved = values[use]
-    for k in range(2):
-        if k:
-            slope = 0.5 * (np.roll(wave, -1) - np.roll(wave, 1))
-            moved = values[use] - slope[at] * offset[use]
-        total = np.bincount(at, moved, minlength=m)
-        wave = np.where(full, total / np.maximum(count, 1), 0.0)
-        if not full.all():
-            known = np.flatnonzero(full)
-            wave = np.interp(np.arange(m), known, wave[known], period=m)
-    left = moved - wave[at]
     free = max(len(at) - int(full.sum()), 1)
-    return wave, count, math.sqrt(float(left @ left) / free)
+    known = np.flatnonzero(full)
+    model, rest, values = np.zeros(m), values[use], values[use]
+    for _ in range(3):
+        left = np.bincount(at, rest, minlength=m) / np.maximum(count, 1)
+        noise = math.sqrt(float(np.sum((rest - left[at]) ** 2)) / free)
+        wave = np.where(full, model + left, model)
+        if not model.any():
+            wave = np.interp(np.arange(m), known, wave[known], period=m)
+        strong = _strong_lines(wave, noise / math.sqrt(max(count.mean(), 1.0)))
+        model, at_rows = _fit_lines(strong, phase, values, m)
+        rest = values - at_rows
+    left = np.bincount(at, rest, minlength=m) / np.maximum(count, 1)
+    noise = math.sqrt(float(np.sum((rest - left[at]) ** 2)) / free)
+    return model + left, count, noise
+
+
+def _strong_lines(wave, noise):
+    """Lines of a period that stand out of its noise, the strongest `LINES` at most; 0 is the mean.
+
+    Lines of white noise pass with a probability of exp(-STANDS_OUT^2).
+    """
+    size = np.abs(np.fft.rfft(wave))
+    size[[0, -1]] = 0.0
+    strong = np.flatnonzero(size > STANDS_OUT * noise * math.sqrt(len(wave)))
+    return strong[np.argsort(-size[strong])][:LINES]
+
+
+def _fit_lines(lines, phase, values, m):
+    """Lines fitted to rows where they lie: (the wave at m places, the wave at the rows)."""
+    some = slice(None, None, max(1, -(-len(phase) // FITTED)))
+
+    def columns(at):
+        turn = 2.0 * math.pi / m * np.outer(at, lines)
+        return np.hstack([np.ones((len(at), 1)), np.cos(turn), np.sin(turn)])
+
+    found = least_squares(columns(phase[some]), values[some]).x
+    fine = columns(np.arange(8 * m) / 8.0) @ found
+    return fine[::8], np.interp(
+        8.0 * phase, np.arange(8 * m + 1), np.append(fine, fine[0]), period=8 * m
+    )
+
+
+def _lines_of(wave, noise):
+    """A period without the noise of the scope: its mean, and the lines that stand out of it.
+
+    Noise of an input would be predicted as a signal, and stay in the difference.
+    """
+    lines = np.fft.rfft(wave)
+    kept = np.zeros(len(lines), bool)
+    kept[0] = True
+    kept[_strong_lines(wave, noise)] = True
+    return np.fft.irfft(np.where(kept, lines, 0.0), len(wave))
+
+
+def _places(time, period, m):
+    """Nearest of m places of a period for each time, and how far off it the time is, in places."""
+    at = (time - time[0]) / period * m
+    place = np.round(at).astype(int)
+    return place % m, at - place
 
 
 def _folded(time, waves, outputs, good, driven, sines, common):
@@ -392,26 +444,28 @@ def _folded(time, waves, outputs, good, driven, sines, common):
     turns = max(1.0, period * max(frequencies))
     m = int(min(MOST, max(LEAST, math.ceil(WANTED * turns - 0.5)), 0.8 * rows))
     m -= m % 2
+    if len(np.unique(_places(time[keep], period, m)[0])) < FILLED * m:
+        # sampled in step with the wave: the rows meet the same few places again and again
+        m = int(period / float(np.median(np.diff(time))) + 0.5)
+        m -= m % 2
     if rounds < 0.999 or m < FEWEST * turns:
         return None
-    at = (time - time[0]) / period * m
-    place = np.round(at).astype(int)
-    offset = at - place
-    place %= m
+    place, offset = _places(time, period, m)
     inputs = {}
     coarse = max(frequencies) * float(np.median(np.diff(time))) > COARSE
     for side, wave in waves.items():
         if side not in driven:
             inputs[side] = np.zeros(m)
             continue
-        folded, _, noise = _fold(wave, keep, place, offset, m)
+        folded, count, noise = _fold(wave, keep, place, offset, m)
         # what one row leaves beside noise must be small, or the wave does not repeat
         hiss = 1.5 * noise_of(wave[keep])
         if coarse:
             hiss = min(hiss, 0.3 * folded.std())
         if noise > REPEATS * folded.std() + hiss + common["steps"][side]:
             return None
-        inputs[side] = folded - (folded.mean() if abs(wave.mean()) < 1e-12 else 0.0)
+        folded -= folded.mean() if abs(wave.mean()) < 1e-12 else 0.0
+        inputs[side] = _lines_of(folded, noise / math.sqrt(max(count.mean(), 1.0)))
     means, sigma, levels, noise = {}, {}, {}, {}
     for name, wave in outputs.items():
         use = keep & good[name]

@@ -17,13 +17,17 @@ from forktail.core.built.circuit import COLDEST, HOTTEST, Circuit, resistor_part
 from forktail.core.built.mismatch import Tolerances
 from forktail.core.models import BuiltCell
 from forktail.core.path import Feed, Path, filtered, load_response, loaded, path_of, run_path
+from forktail.core.spec import specs_of
 from forktail.core.thermal import thermal_voltage
 
+#: A collector this far below a base line of its transistors conducts backwards, V.
+SATURATED = -0.4
+#: Base currents that drop this much in a bias resistor load the line, V; a part has moved far
+#: from here on, in its logarithm.
+LOADED, FAR = 0.05, 0.7
 #: Quantities that move in the fields of the circuit, not as factors on parts.
 _FIELDS = ("v_supply", "v_early", "i_s", "beta_forward")
 _CAPACITORS = ("c_left", "c_right", "c_coupling_upper", "c_coupling_lower")
-#: Faults of parts at the base lines, which move the corner of their coupling.
-_AT_LINES = ("r_bias_", "c_ground_")
 _SIDES = ("upper", "lower")
 
 
@@ -81,7 +85,7 @@ class Spread:
 def movable(circuit, at):
     """Quantities of a circuit that can move and show, probed `at` a place of `path.PLACES`."""
     left_out = {"v_upper", "v_lower", "trim_upper", "trim_lower"}
-    names = [n for n in sensitivity.quantities(_driven(circuit, at)) if n not in left_out]
+    names = [n for n in sensitivity.quantities(as_probed(circuit, at)) if n not in left_out]
     infinite = [n for n in ("beta_forward", "v_early") if math.isinf(getattr(circuit, n))]
     if circuit.c_load > 0.0:
         names += ["c_left", "c_right"]
@@ -90,8 +94,32 @@ def movable(circuit, at):
     return tuple(n for n in names if n not in infinite)
 
 
+def hidden(circuit, key, at):
+    """Whether a fault lies before the place that was probed, so that the inputs show it."""
+    kind, _, part = key.partition(":")
+    if kind != "open" or not part.startswith(("drive_", "r_termination_", "c_coupling_")):
+        return False
+    if at == "base lines":
+        return True
+    side = "upper" if "upper" in part else "lower"
+    ended = math.isfinite(getattr(circuit, f"r_termination_{side}"))
+    return ended and not part.startswith("c_coupling_")
+
+
 @lru_cache(maxsize=512)
-def _driven(circuit, at):
+def as_probed(circuit, at):
+    """The circuit from the place that was probed onwards.
+
+    A generator is probed across its termination while the board runs; so what comes before it is
+    in the inputs themselves. Without a termination it is probed before its source resistor.
+    """
+    if at == "generator":
+        fields = {}
+        for side in _SIDES:
+            if math.isfinite(getattr(circuit, f"r_termination_{side}")):
+                fields |= {f"r_source_{side}": 0.0, f"r_termination_{side}": math.inf}
+        before = tuple(f for f in circuit.faults if not hidden(circuit, f, at))
+        circuit = replace(circuit, faults=before, **fields)
     return BuiltCell(circuit).at(at).driven
 
 
@@ -116,29 +144,42 @@ class Board:
             if name == "temperature":
                 fields[name] = float(np.clip(c.temperature + by, COLDEST, HOTTEST))
             elif name in _FIELDS:
-                fields[name] = getattr(c, name) * math.exp(by)
+                bounds = specs_of(Circuit)[name]
+                moved = getattr(c, name) * math.exp(min(by, 50.0))
+                fields[name] = float(np.clip(moved, bounds.low, bounds.high))
             elif name not in _CAPACITORS and not name.startswith("r_source_"):
                 scale[name] = math.exp(by)
         return (replace(c, **fields) if fields else c), scale
 
-    def path(self, at, exact=True):
-        """Coupling corners and poles of the board as it is; roughly, those of the sound one."""
-        c, m = self.circuit, self._moved
-        sound = replace(c, faults=()) if c.faults else c
-        at_lines = any(f.partition(":")[2].startswith(_AT_LINES) for f in c.faults)
-        path = path_of(c if exact and at_lines and at == "generator" else sound)
-        feeds = []
-        for side in _SIDES:
-            corner = path.feed(side).corner * math.exp(-m.get(f"c_coupling_{side}", 0.0))
-            if any(f.startswith(f"short:c_coupling_{side}") for f in c.faults):
-                corner = 0.0
-            feeds.append(Feed(corner))
+    def path(self, at):
+        """Coupling corners and poles of the board as it is."""
+        m = self._moved
+        path = _path_at(self.circuit, at)
+        feeds = [
+            Feed(path.feed(side).corner * math.exp(-m.get(f"c_coupling_{side}", 0.0)))
+            for side in _SIDES
+        ]
         poles = []
-        for side, pole in zip(("left", "right"), path_of(sound).poles or (path.load_pole,) * 2):
+        for side, pole in zip(("left", "right"), path.poles or (path.load_pole,) * 2):
             by = m.get(f"r_load_{side}", 0.0) + m.get(f"c_{side}", 0.0)
-            poles.append(math.inf if f"short:r_load_{side}" in c.faults else pole * math.exp(-by))
+            poles.append(pole * math.exp(-by))
         upper, lower = feeds
         return Path(upper, lower, load_pole=path.load_pole, poles=tuple(poles))
+
+
+@lru_cache(maxsize=1024)
+def _path_at(circuit, at):
+    """The path from a place of a circuit onwards; a fault changes what a capacitor sees."""
+    here = as_probed(circuit, at)
+    if not circuit.faults:
+        return path_of(here)
+    path = path_of(here if at == "generator" else as_probed(replace(circuit, faults=()), at))
+    feeds = [
+        Feed(0.0) if any(f.startswith(f"short:c_coupling_{s}") for f in circuit.faults) else feed
+        for s, feed in zip(_SIDES, (path.upper, path.lower))
+    ]
+    poles = (f if f > 0.0 else math.inf for f in network.output_poles(here))
+    return Path(*feeds, load_pole=path.load_pole, poles=tuple(poles))
 
 
 @dataclass
@@ -157,7 +198,7 @@ class _Solver:
 
     def __init__(self, board, at, names):
         circuit, self.scale = board.solved
-        self.circuit, self.names = _driven(circuit, at), names
+        self.circuit, self.names = as_probed(circuit, at), names
 
     def __call__(self, v_upper, v_lower):
         self.found = s = sensitivity.slopes_of(
@@ -180,12 +221,16 @@ class Prediction:
         and their like for what the scope does to an input.
     rest : dict of node name to V, the mean over the record.
     ok : share of the samples with an answer.
+    doubt : dict of "left", "right" to V rms, what the solution itself may be off by beside what
+        any is; `level_doubt`, V, the same for the mean. Nought for a sound board.
     """
 
     values: dict
     columns: dict
     rest: dict
     ok: float
+    doubt: dict
+    level_doubt: float = 0.0
 
 
 #: Nodes whose mean over a record is kept.
@@ -210,11 +255,11 @@ def predict(board, record, at, names=(), nodes=RESTING):
     -------
     Prediction
     """
-    known = sensitivity.quantities(_driven(board.solved[0], at))
+    known = sensitivity.quantities(as_probed(board.solved[0], at))
     inside = tuple(n for n in names if n in known)
     scope = tuple(f"v_{side}" for side in record.driven) if names else ()
     solver = _Solver(board, at, (*inside, *scope))
-    path = board.path(at, exact=bool(names))
+    path = board.path(at)
     m = len(record.time)
     passed = run_path(
         solver, record.inputs["upper"], record.inputs["lower"], record.step, at=at, path=path,
@@ -226,13 +271,51 @@ def predict(board, record, at, names=(), nodes=RESTING):
     columns = {}
     if names:
         columns = _columns(found, passed, path, record, at, names, inside, rest)
-    return Prediction(values, columns, rest, float(np.mean(passed.settled)) if m else 0.0)
+    ok = float(np.mean(passed.settled)) if m else 0.0
+    return Prediction(values, columns, rest, ok, *_doubts(board, at, passed, found.nodes))
+
+
+def _doubts(board, at, passed, nodes):
+    """What the solution of a faulty board may be off by: (V rms by output, V for the means).
+
+    The path takes coupling and loads as they are at rest. Where a collector saturates, or bases
+    load their line, what a capacitor sees changes within each cycle. The shares were found
+    against `periodic_reference` of the tests, which follows the capacitors.
+    """
+    if not board.circuit.faults and all(
+        abs(by) < FAR or n == "temperature" for n, by in board.moves
+    ):
+        return {"left": 0.0, "right": 0.0}, 0.0
+    size = {s: float(np.nanstd(getattr(passed.loads, f"v_{s}"))) for s in ("left", "right")}
+    lines = np.maximum(nodes["base_upper_pos"], nodes["base_upper_neg"])
+    saturated = any(float(np.nanmin(nodes[s] - lines)) < SATURATED for s in size)
+    share = 0.08 if saturated else 0.0
+    if at == "generator" and _heaviest(nodes) > LOADED:
+        share = 0.1
+    elif at == "generator":
+        share += 0.01
+    out = {}
+    for side in size:
+        out[side] = share * size[side] + 0.1 * share * max(size.values())
+        if saturated:
+            held = getattr(passed.cell, f"v_{side}") - getattr(passed.loads, f"v_{side}")
+            out[side] += 0.3 * float(np.nanstd(held))
+    return out, (0.02 if saturated else 0.003) * board.circuit.v_supply
+
+
+def _heaviest(nodes):
+    """Most that base currents drop in a bias resistor, V."""
+    return max(
+        abs(float(np.nanmean(nodes[f"level_{side}"] - nodes[f"base_{side}_{pole}"])))
+        for side in _SIDES
+        for pole in ("pos", "neg")
+    )
 
 
 def solve_rest(board, at):
     """Node voltages of a board at rest, V by name; None where there is no solution."""
     circuit, scale = board.solved
-    return network.bias_nodes(_driven(circuit, at), scale)
+    return network.bias_nodes(as_probed(circuit, at), scale)
 
 
 def _columns(found, passed, path, record, at, names, inside, rest):

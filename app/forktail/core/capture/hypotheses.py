@@ -15,7 +15,7 @@ import numpy as np
 
 from forktail.core.built.circuit import break_part, resistor_parts, single_faults, transistor_names
 from forktail.core.capture import scope
-from forktail.core.capture.boards import Board, movable, parts_of_group, predict
+from forktail.core.capture.boards import Board, hidden, movable, parts_of_group, predict
 from forktail.core.capture.trial import MODEL, Trial
 
 #: Odds before any capture, against 1 for a healthy board.
@@ -30,7 +30,7 @@ NOT_NAMED = math.log(0.01)
 WIDE = {"part": 1.0, "area": 0.7, "capacitor": 1.5, "temperature": 30.0, "supply": 0.25}
 #: Share of the movement that a first look lets pass; how many boards are looked at closely, and how
 #: far their log odds may lie below the best at first look, and before the last step.
-GLANCE, CLOSELY, LOOSELY, POLISHED = 0.04, 12, 60.0, 30.0
+GLANCE, CLOSELY, LOOSELY, POLISHED = 0.04, 14, 150.0, 30.0
 #: What settling may win beside `POLISHED`: tolerances that act on a far off part.
 UNSETTLED = 600.0
 #: A part that is off by less than this many standard deviations of its tolerance is no fault.
@@ -56,10 +56,18 @@ class Suspect:
     def starts(self):
         """Where a part may be found that is too far off for a first step: (parts, logarithm)."""
         for key, sigma in self.wide.items():
-            if key != "temperature" and sigma >= WIDE["part"]:
+            if key != "temperature" and sigma >= WIDE["area"]:
                 parts = key if isinstance(key, tuple) else (key,)
                 yield parts, -2.0 * sigma
                 yield parts, 2.0 * sigma
+
+    def start_at(self, moved):
+        """The start that a first step leads to."""
+        out = []
+        for key, sigma in self.wide.items():
+            by = float(np.clip(moved[key][0], -2.0 * sigma, 2.0 * sigma))
+            out += [(part, by) for part in (key if isinstance(key, tuple) else (key,))]
+        return tuple(out)
 
 
 @dataclass(frozen=True)
@@ -105,8 +113,7 @@ def suspects(circuit, at):
     names = movable(circuit, at)
     out = [Suspect("healthy", circuit)]
     for fault in single_faults(circuit):
-        hidden = at == "base lines" and _before_lines(fault.key)
-        if not hidden:
+        if not hidden(circuit, fault.key, at):
             out.append(Suspect(fault.key, break_part(circuit, fault), log_prior=math.log(SINGLE)))
 
     def moved(key, parts, kind, odds):
@@ -137,12 +144,6 @@ def suspects(circuit, at):
             bare = replace(circuit, **{f"r_emitter_{side}": 0.0})
             out.append(Suspect(f"missing:r_emitter_{side}", bare, log_prior=math.log(MISSING)))
     return tuple(out)
-
-
-def _before_lines(key):
-    """Whether a fault lies before the base lines, where its effect is in the inputs themselves."""
-    kind, _, part = key.partition(":")
-    return kind == "open" and part.startswith(("drive_", "r_termination_", "c_coupling_"))
 
 
 @dataclass(frozen=True)
@@ -274,13 +275,12 @@ class Searcher:
         """First look at one hypothesis: list of (log odds, Suspect, look, start)."""
         out: list[tuple] = []
         if suspect.wide:
-            for x in alike:
-                rough = x.loose.fit(
-                    Board(suspect.circuit), x.names, suspect.wide, prediction=x.prediction
-                )
-                if rough is not None:
-                    out.append((rough.log_evidence + x.odds(suspect), suspect, x, ()))
             starts = [tuple((n, by) for n in parts) for parts, by in suspect.starts()]
+            rough = main.loose.fit(
+                Board(suspect.circuit), main.names, suspect.wide, prediction=main.prediction
+            )
+            if rough is not None:
+                starts.append(suspect.start_at(rough.moved))
         else:
             starts = [()]
         for start in starts:
@@ -333,9 +333,7 @@ class Searcher:
         outcome = wide.fit(Board(self.circuit), main.names, prediction=main.prediction)
         if outcome is None:
             return -math.inf
-        known = np.isfinite(main.fair.sigma)
-        wider = float(np.sum(np.log(wide.sigma[known] / main.fair.sigma[known])))
-        return outcome.log_evidence - wider + math.log(OTHER) + main.setup.log_prior
+        return outcome.log_evidence + math.log(OTHER) + main.setup.log_prior
 
 
 @dataclass

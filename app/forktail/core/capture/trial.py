@@ -18,6 +18,8 @@ SOLVED = 0.6
 FAR_OFF = 0.07
 #: Newton steps of a part that moves far, and the longest of them (logarithm, or 20 K).
 ROUNDS, LONGEST = 8, 0.9
+#: A line may run this far beyond the board that was solved (logarithm, or 25 K).
+PINNED = 0.6
 #: Rounds in which all that moved is solved again, and the change of log evidence that ends them.
 POLISHING, SETTLED = 6, 0.3
 
@@ -67,21 +69,53 @@ class Trial:
     def __init__(self, record, setup, circuit, spread, slack=MODEL):
         self.record, self.setup, self.circuit, self.spread = record, setup, circuit, spread
         self.outputs = tuple(record.outputs)
-        m = len(record.time)
-        values, sigma = [], []
+        values, sigma, self._slack, self._basis = [], [], [], []
         for name in self.outputs:
             wave = record.outputs[name]
-            good = np.isfinite(record.sigma[name])
-            size = float(wave[good].std()) if good.any() else 0.0
-            model = (slack * size) ** 2 * max(m / WAYS, 1.0) + 1e-10
+            doubt = np.hypot(record.sigma[name], 1e-6 * float(np.max(np.abs(wave))) + 1e-12)
+            good = np.isfinite(doubt)
+            self._slack.append(slack * float(wave[good].std()) if good.any() else 0.0)
+            self._basis.append(_ways(wave, doubt))
             values.append(wave)
-            sigma.append(np.sqrt(record.sigma[name] ** 2 + model))
+            sigma.append(doubt)
         self.levels = self._levels()
         for _, value, doubt in self.levels:
             values.append([value])
             sigma.append([doubt])
         self.values = np.concatenate(values)
         self.sigma = np.concatenate(sigma)
+
+    def whitened(self, columns, doubts):
+        """Columns in units of what may be left, so that an ordinary fit weighs them rightly.
+
+        What may be left is noise, and in `WAYS` ways the error of the solution.
+
+        Parameters
+        ----------
+        columns : array, shape (n, k)
+            0 in rows that are not used.
+        doubts : sequence of float
+            Error of the solution for each output, V rms.
+        """
+        out = columns / self.sigma[:, None]
+        m = len(self.record.time)
+        for k, ((ways, size), doubt) in enumerate(zip(self._basis, doubts)):
+            own = out[k * m : (k + 1) * m]
+            share = 1.0 - 1.0 / np.sqrt(1.0 + (doubt * size) ** 2)
+            own -= ways @ (share[:, None] * (ways.T @ own))
+        return out
+
+    def cost(self, doubts):
+        """Log evidence that doubts cost: what they let pass, they do not foretell."""
+        return -0.5 * sum(
+            float(np.sum(np.log1p((d * size) ** 2))) for (_, size), d in zip(self._basis, doubts)
+        )
+
+    def doubts(self, prediction):
+        """Error of a solution for each output, V rms."""
+        both = math.hypot(*prediction.doubt.values())
+        own = [prediction.doubt.get(name, both) for name in self.outputs]
+        return [math.hypot(slack, d) for slack, d in zip(self._slack, own)]
 
     def _levels(self):
         """DC levels of base lines that an input channel shows: (node, V, standard deviation)."""
@@ -125,7 +159,8 @@ class Trial:
             own = slice(k * m, (k + 1) * m)
             wave, coupled = seen[own], name in self.setup.coupled
             level = float(np.nanmean(wave))
-            offset = self.circuit.v_supply if coupled else scope.offset_of(record, name, level)
+            offset = math.hypot(scope.offset_of(record, name, level), prediction.level_doubt)
+            offset = self.circuit.v_supply if coupled else offset
             parts = [
                 (f"gain_{name}", wave - level if coupled else wave, scope.GAIN),
                 (f"offset_{name}", 1.0, offset),
@@ -174,15 +209,13 @@ class Trial:
             Of the sound board, with the slopes of `names`.
         names : sequence of str
         """
-        columns = [column * sigma for _, column, sigma in self.scope_columns(prediction)]
+        columns = []
         for name in names:
             if name in prediction.columns:
                 own = prediction.columns[name]
                 columns.append(self.stack(own, own) * self.spread.of(self.circuit, name))
-        a = np.column_stack(columns) / self.sigma[:, None]
-        a = np.where(np.isfinite(a), a, 0.0)
-        self._columns = a
-        self._inverse = np.linalg.inv(a.T @ a + np.eye(a.shape[1]))
+        self._inputs = {k: v for k, v in prediction.columns.items() if k[:5] in ("input", "skew_")}
+        self._columns = np.column_stack(columns)
 
     def glance(self, prediction):
         """Log evidence of a prediction under the slopes of another one, see `first_look`.
@@ -197,10 +230,14 @@ class Trial:
         use = known & np.isfinite(seen)
         if use.sum() < 0.25 * known.sum():
             return -math.inf
-        r = np.where(use, (self.values - np.where(use, seen, 0.0)) / self.sigma, 0.0)
-        b = self._columns.T @ r
-        lost = int((known & ~use).sum())
-        return -0.5 * float(r @ r - b @ (self._inverse @ b)) - 4.5 * lost
+        own = replace(prediction, columns=self._inputs)
+        scope_columns = [c * s for _, c, s in self.scope_columns(own, np.where(use, seen, 0.0))]
+        left = np.where(use, self.values - seen, 0.0)
+        a = np.column_stack([left, *scope_columns, self._columns])
+        doubts = self.doubts(prediction)
+        a = self.whitened(np.where(use[:, None] & np.isfinite(a), a, 0.0), doubts)
+        found = least_squares(a[:, 1:], a[:, 0], None, np.ones(a.shape[1] - 1))
+        return found.log_evidence + self.cost(doubts) - 4.5 * int((known & ~use).sum())
 
     def fit(self, board, names, wide=None, prediction=None):
         """Fit tolerances, scope, and the quantities that may move far.
@@ -246,7 +283,7 @@ class Trial:
                 step *= 0.35
                 if step < 0.1:
                     break
-        return best
+        return self._pinned(best, names, groups, wide, base)
 
     def polish(self, outcome, names, wide=None, least=-math.inf):
         """Fit again around all that an outcome moved, so that no product of two is left out.
@@ -284,10 +321,30 @@ class Trial:
             hopeless = best.log_evidence + max(gained, 0.0) < least
             if abs(gained) < SETTLED or share < 0.1 or hopeless:
                 break
-        return best
+        return self._pinned(best, names, groups, wide, at) if wide else best
 
-    def _once(self, board, names, groups, wide, at, prediction=None):
-        """One linear fit around a board, whose quantities have moved by `at` already."""
+    def _pinned(self, outcome, names, groups, wide, at):
+        """The outcome, or where its line runs far beyond the board that was solved, one that stays.
+
+        A part far off may hardly show, so that the line through it leads back to a sound board,
+        which was never solved. Its evidence is then that of the place, not of the line.
+        """
+        if all(abs(outcome.moved[k][0] - at.get(k, 0.0)) < PINNED * _unit(k) for k in wide):
+            return outcome
+        near = {k: 0.5 * PINNED * _unit(k) for k in wide}
+        found = self._once(outcome.board, names, groups, near, at, pinned=True)
+        if found is None:
+            return outcome
+        odds = sum(
+            math.log(near[k] / wide[k]) - 0.5 * (at.get(k, 0.0) / wide[k]) ** 2 for k in wide
+        )
+        return replace(found, log_evidence=found.log_evidence + odds)
+
+    def _once(self, board, names, groups, wide, at, prediction=None, pinned=False):
+        """One linear fit around a board, whose quantities have moved by `at` already.
+
+        Pinned, those that may move far stay about there.
+        """
         inside = tuple(n for n in names if not any(n in g for g in groups.values()))
         every = (*inside, *(n for g in groups.values() for n in g))
         if prediction is None:
@@ -305,19 +362,22 @@ class Trial:
             for name in group:
                 own = prediction.columns.get(name, {})
                 column = column + self.stack(own, own)
-            of_board.append((key, column, wide[key], -at[key]))
+            of_board.append((key, column, wide[key], 0.0 if pinned else -at[key]))
         seen = self.seen(prediction)
         shown = seen
+        doubts = self.doubts(prediction)
         for _ in range(2):  # the scope acts on what the board shows, tolerances included
             of_scope = [(*part, 0.0) for part in self.scope_columns(prediction, shown)]
             keys, parts, prior, centre = zip(*of_scope, *of_board)
             columns = np.column_stack(parts)
-            use = np.isfinite(seen) & np.isfinite(columns).all(axis=1) & np.isfinite(self.sigma)
-            if use.sum() < 0.25 * use.size:
+            known = np.isfinite(self.sigma)
+            use = np.isfinite(seen) & np.isfinite(columns).all(axis=1) & known
+            if use.sum() < 0.25 * known.sum():
                 return None
             left = np.where(use, self.values - seen, 0.0)
             columns = np.where(use[:, None], columns, 0.0)
-            found = least_squares(columns, left, np.where(use, self.sigma, math.inf), prior, centre)
+            a = self.whitened(np.column_stack([left, columns]), doubts)
+            found = least_squares(a[:, 1:], a[:, 0], None, prior, centre)
             shown = seen + columns[:, len(of_scope) :] @ found.x[len(of_scope) :]
         spread = np.sqrt(np.diag(found.covariance))
         got = {k: (float(x), float(s)) for k, x, s in zip(keys, found.x, spread)}
@@ -327,6 +387,7 @@ class Trial:
         lost = int((~use & np.isfinite(self.sigma)).sum())
         m = len(self.record.time)
         fitted = seen + columns @ found.x
+        rest = self.values - fitted
         cuts = {n: slice(k * m, (k + 1) * m) for k, n in enumerate(self.outputs)}
         return Outcome(
             board=board,
@@ -335,14 +396,41 @@ class Trial:
             values={n: np.where(use[cut], fitted[cut], np.nan) for n, cut in cuts.items()},
             plain={n: seen[cut] for n, cut in cuts.items()},
             chi2=found.chi2 + 9.0 * lost,
-            log_evidence=found.log_evidence - 4.5 * lost,
+            log_evidence=found.log_evidence + self.cost(doubts) - 4.5 * lost,
             left={
-                n: float(np.sqrt(np.mean(found.residual[cut][use[cut]] ** 2)))
-                if use[cut].any()
-                else math.nan
+                n: float(np.sqrt(np.mean(rest[cut][use[cut]] ** 2))) if use[cut].any() else math.nan
                 for n, cut in cuts.items()
             },
         )
+
+
+def _ways(wave, sigma):
+    """The `WAYS` in which the solution of an output may be off, in units of its noise.
+
+    They are the strongest lines of the output itself, each in and out of phase: an error of the
+    solution bends what there is.
+
+    Returns
+    -------
+    ways : array, shape (m, k)
+        Orthonormal.
+    size : array, shape (k,)
+        Over noise, for an error of 1 V rms.
+    """
+    good = np.isfinite(sigma)
+    lines = np.abs(
+        np.fft.rfft(np.where(good, wave - wave[good].mean() if good.any() else 0.0, 0.0))
+    )
+    strong = 1 + np.argsort(-lines[1:])[: WAYS // 2]
+    if not strong.size or not good.any():
+        return np.zeros((len(wave), 0)), np.zeros(0)
+    turn = 2.0 * np.pi * np.outer(np.arange(len(wave)), strong) / len(wave)
+    each = math.sqrt(1.0 / strong.size)
+    columns = (
+        np.hstack([np.cos(turn), np.sin(turn)]) * each / np.where(good, sigma, math.inf)[:, None]
+    )
+    ways, size, _ = np.linalg.svd(columns, full_matrices=False)
+    return ways, size
 
 
 def _moves(groups, at):
