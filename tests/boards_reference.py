@@ -409,6 +409,10 @@ def view(parts, drive, probed, scope, time, samples=None):
     return shown(waves(parts, drive, samples), drive, probed, scope, time)
 
 
+def _not_coupling(key):
+    return not key.startswith("ac:")
+
+
 def shown(found, drive, probed, scope, time):
     """As `view`, for `waves` that are known."""
     clean = {
@@ -416,7 +420,8 @@ def shown(found, drive, probed, scope, time):
         for c in CHANNELS
     }
     seen = dict(clean)
-    for key in scope:
+    # AC coupling holds back what there is, before any factor
+    for key in sorted(scope, key=_not_coupling):
         kind, *rest = key.split(":")
         if kind == "exchanged":
             a, b = rest

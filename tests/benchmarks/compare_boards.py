@@ -95,7 +95,7 @@ def ranking(found):
     """Groups of keys of an answer, likeliest first, and the belief in the first."""
     groups = [((c.key, *c.alike), c.belief) for c in found.causes]
     groups.append((("other",), found.other))
-    groups.append((("",), found.belief if found.healthy else found.sound))
+    groups.append((("",), found.sound.belief if found.sound else 0.0))
     groups.sort(key=_belief, reverse=True)
     return tuple(keys for keys, _ in groups), found.belief
 

@@ -44,7 +44,7 @@ class Comparison:
     v_upper, v_lower : arrays, V, inputs that the prediction used.
     used : array of bool, rows that are held against the prediction.
     healthy : whether the board is as predicted.
-    belief : of what the verdict says, 0 to 1; `sound` of a healthy board.
+    belief : of what the verdict says, 0 to 1.
     verdict : str, one sentence.
     causes : tuple of explain.Cause, likeliest first.
     telling : str, the measurement that tells the first ones apart.
@@ -72,7 +72,6 @@ class Comparison:
     used: np.ndarray
     healthy: bool
     belief: float
-    sound: float
     verdict: str
     causes: tuple
     telling: str
@@ -240,7 +239,6 @@ def _answer(capture, plan, record, search, spread, probed, warnings, tell):
         used=used,
         healthy=healthy,
         belief=belief,
-        sound=sound.belief if sound else 0.0,
         verdict=verdict,
         causes=causes,
         telling=apart,

@@ -35,7 +35,7 @@ GLANCE, CLOSELY, LOOSELY, POLISHED = 0.04, 14, 150.0, 30.0
 UNSETTLED = 600.0
 #: A part that is off by less than this many standard deviations of its tolerance is no fault.
 NEAR = 3.0
-#: What an unknown cause may leave of the movement of each output.
+#: What an unknown cause may leave of the movement of each output, and of the supply in its mean.
 UNKNOWN = 0.08
 
 
@@ -219,6 +219,12 @@ class Searcher:
         self.tell(0.15, "the scope")
         healthy = Suspect("healthy", self.circuit)
         fair = [x for x in looks if x.outcome is not None]
+        if not fair and looks:  # far off, but it is what the others are held against
+            likeliest = max(looks, key=_Look.rough_odds)
+            likeliest.outcome = likeliest.fair.fit(
+                Board(self.circuit), likeliest.names, prediction=likeliest.prediction
+            )
+            fair = [likeliest] if likeliest.outcome is not None else []
         best = max((x.fair_odds() for x in fair), default=0.0)
         for x in fair:
             if x.fair_odds() > best - POLISHED:
@@ -329,7 +335,14 @@ class Searcher:
 
     def _other(self, main):
         """Log odds of a cause that is none of these: the healthy board, off by a lot."""
-        wide = Trial(main.fair.record, main.setup, self.circuit, self.spread, UNKNOWN)
+        wide = Trial(
+            main.fair.record,
+            main.setup,
+            self.circuit,
+            self.spread,
+            UNKNOWN,
+            UNKNOWN * self.circuit.v_supply,
+        )
         outcome = wide.fit(Board(self.circuit), main.names, prediction=main.prediction)
         if outcome is None:
             return -math.inf

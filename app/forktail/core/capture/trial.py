@@ -11,7 +11,7 @@ from forktail.core.capture.fit import least_squares
 
 #: What the solution itself may be off by, as a share of the movement of an output (base
 #: resistance, junction charges, slow capacitors), and in how many independent ways.
-MODEL, WAYS = 0.004, 24
+MODEL, WAYS = 0.006, 24
 #: Fewest samples with an answer, as a share.
 SOLVED = 0.6
 #: A collector that rests this share of the supply away from its mean as captured is ruled out.
@@ -64,11 +64,13 @@ class Trial:
     slack : float
         Share of the movement of each output that may be left whatever the cause; `MODEL` for a
         fair trial, more for a first look.
+    level : float
+        V that the mean of each output may be off by whatever the cause.
     """
 
-    def __init__(self, record, setup, circuit, spread, slack=MODEL):
+    def __init__(self, record, setup, circuit, spread, slack=MODEL, level=0.0):
         self.record, self.setup, self.circuit, self.spread = record, setup, circuit, spread
-        self.outputs = tuple(record.outputs)
+        self.outputs, self._level = tuple(record.outputs), level
         values, sigma, self._slack, self._basis = [], [], [], []
         for name in self.outputs:
             wave = record.outputs[name]
@@ -159,7 +161,9 @@ class Trial:
             own = slice(k * m, (k + 1) * m)
             wave, coupled = seen[own], name in self.setup.coupled
             level = float(np.nanmean(wave))
-            offset = math.hypot(scope.offset_of(record, name, level), prediction.level_doubt)
+            offset = math.hypot(
+                scope.offset_of(record, name, level), prediction.level_doubt, self._level
+            )
             offset = self.circuit.v_supply if coupled else offset
             parts = [
                 (f"gain_{name}", wave - level if coupled else wave, scope.GAIN),

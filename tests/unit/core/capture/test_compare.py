@@ -100,7 +100,7 @@ def test_the_wave_of_a_cause_lies_over_the_capture(faulty):
 
 def test_the_board_as_found_is_a_circuit(faulty):
     circuit = found_circuit(faulty, 0)
-    assert circuit.r_load_left == pytest.approx(0.68 * 2200, rel=0.03)
+    assert circuit.r_load_left == pytest.approx(0.68 * 2200, rel=0.05)  # gain of the channel: 2 %
     assert replace(circuit, r_load_left=MIXER.r_load_left) == replace(MIXER)
     assert read_circuit(write_circuit(circuit, {})).r_load_left == circuit.r_load_left
     assert found_circuit(faulty) == MIXER
@@ -175,10 +175,10 @@ def test_the_state_of_rest_is_compared():
 
 
 def test_what_nothing_explains_is_not_put_down_to_a_part():
-    """Two collectors that no single fault of this board gives: 9.2 V and 10.7 V."""
+    """Two collectors that no single fault of this board gives: 6.1 V and 10.7 V."""
     t = np.arange(64) * 1e-5
-    levels = {"v_left": np.full(64, 9.2), "v_right": np.full(64, 10.7)}
-    found = compare_capture(Capture(time=t, v_out=np.full(64, 1.5), **levels), MIXER)
+    levels = {"v_left": np.full(64, 6.1), "v_right": np.full(64, 10.7)}
+    found = compare_capture(Capture(time=t, v_out=np.full(64, 4.6), **levels), MIXER)
     assert not found.healthy and found.other > 0.9
     assert found.verdict.startswith("Not as predicted, and none of the causes tried explains it")
     assert found.scope == ()
