@@ -14,6 +14,7 @@ PICTURES = {
     "signals": "signals",
     "uses": "uses?use=mixer",
     "build": "build",
+    "compare": "compare?example=yes",
     "lesson": "lesson?id=four-quadrants",
 }
 
@@ -42,6 +43,8 @@ def main():
                 page = browser.new_page(viewport={"width": 1440, "height": 900})
                 page.goto(server.url + path)
                 page.wait_for_function(set_up.READY)
+                if name == "compare":  # it searches for seconds
+                    page.wait_for_selector("main[data-open=yes]", timeout=60_000)
                 page.wait_for_timeout(1500)  # fonts and the first full result
                 page.screenshot(path=OUT / f"{name}.png")
                 page.close()

@@ -152,6 +152,32 @@ def test_a_circuit_file_dropped_on_the_zone_is_taken(example):
     page.get_by_text("with the circuit \u201cVolume cell\u201d").wait_for()
 
 
+def test_readings_of_a_meter_say_what_is_wrong_and_what_to_read_next(open_page):
+    page = open_page("compare")
+    page.get_by_text("Readings of a meter at rest").click()
+
+    def type_in(point, text):
+        field = page.locator(f'[data-entry="read-{point}"]')
+        field.fill(text)
+        field.press("Enter")
+        return field
+
+    field = type_in("TP13", "high")
+    expect(page.locator(".meter-box .bad")).to_contain_text("TP13: 'high' is not a value")
+    assert field.input_value() == "high"  # what was typed stays
+    type_in("TP13", "11.11")
+    expect(field).to_have_value("11.11 V")
+    type_in("TP1", "12000 mV")
+    said = page.locator(".meter-box .sentence")
+    expect(said).to_contain_text("Not as predicted", timeout=SOLVED)
+    expect(page.locator(".meter-box .telling")).to_contain_text("Read TP")
+    page.wait_for_url("**/compare?*readings=TP1*")
+    page.reload()
+    page.get_by_text("Readings of a meter at rest").click()
+    expect(said).to_contain_text("Not as predicted", timeout=SOLVED)
+    expect(page.locator('[data-entry="read-TP1"]')).to_have_value("12 V")
+
+
 def test_build_link_leads_here_and_back(open_page):
     page = open_page("build?r_load_left=2.3k")
     page.get_by_role("link", name="Compare a capture").click()

@@ -40,11 +40,11 @@ def command_readings(args):
         text = Path(args.readings).read_text(encoding="utf-8-sig")
     except OSError as error:
         raise QuantityError(
-            f"{args.readings}: {error.strerror}; wanted is a file of test points and voltages."
+            f"{args.readings}: {error.strerror}; give a file of test points and voltages."
         ) from None
     except UnicodeDecodeError:
         raise QuantityError(
-            f"{args.readings} is not UTF-8 text; wanted is a file of test points and voltages."
+            f"{args.readings} is not UTF-8 text; give a file of test points and voltages."
         ) from None
     found = compare_readings(read_readings(text, circuit, name), circuit, name=name)
     if args.json:

@@ -8,6 +8,7 @@ import panel as pn
 from forktail.core.checks import QuantityError
 from forktail.pages.build.state import shipped
 from forktail.pages.compare.drop import CaptureDrop
+from forktail.pages.compare.meter import MeterAnswer, MeterTable
 from forktail.pages.compare.plots import Overlay, Residual, overlay_csv, stretch
 from forktail.pages.compare.state import (
     COLUMNS,
@@ -17,6 +18,7 @@ from forktail.pages.compare.state import (
     answer,
     example_bytes,
     read_job,
+    readings_job,
 )
 from forktail.pages.compare.words import STYLES, FigureTable, VerdictView, table_csv
 from forktail.ui.controls import Controls, group, row
@@ -34,6 +36,10 @@ def _read(question, stale, say):
 def _compare(question, stale, say):
     table, asked = question
     return run_apart(answer, table, asked, progress=lambda *part: say(part), stale=stale)
+
+
+def _read_meter(question, stale, say):
+    return run_apart(readings_job, *question, stale=stale)
 
 
 class BackLink(MarkupView):
@@ -85,6 +91,9 @@ class ComparePage(Page):
                 "load": lambda m: self._circuit_file("", str(m.get("text", ""))),
             },
         )
+        self.meter, self.meter_answer = MeterTable(), MeterAnswer()
+        self._metering = Later(document, _read_meter, self._metered, wait=400)
+        self._metered_for = None
         self._said, self._linked = "", False
         self._notes, self._cause = (), -1
         self.comparison, self._asked, self._drawn, self._shape = None, None, None, None
@@ -95,6 +104,7 @@ class ComparePage(Page):
         """The session has ended: drop all work."""
         self._reading.cancel()
         self._comparing.cancel()
+        self._metering.cancel()
 
     # ---- controls
 
@@ -233,13 +243,54 @@ class ComparePage(Page):
         self.verdict.show(c, self._notes, boards, self._cause)
 
     def _edit(self, message):
-        """A cause was chosen: its wave goes over the capture."""
-        if message.get("name") != "cause" or self.comparison is None:
+        """A cause was chosen: its wave goes over the capture. Or a reading was typed."""
+        name, text = str(message.get("name")), str(message.get("text", ""))
+        if name.removeprefix("read-") in {point for point, _, _ in self.state.points()}:
+            self._take_reading(name.removeprefix("read-"), text)
             return
-        text = str(message.get("text", ""))
+        if name != "cause" or self.comparison is None:
+            return
         if text.lstrip("-").isdigit() and -1 <= int(text) < len(self.comparison.causes):
             self._cause = int(text)
             self._draw()
+
+    # ---- readings of a meter
+
+    def _take_reading(self, point, text):
+        try:
+            self.state.set_reading(point, text)
+        except QuantityError as error:
+            self.meter_answer.refuse(str(error))
+            return
+        self._metered_for = None  # what was refused before is over
+        self.meter.resend(f"in-{point}", "value")
+        self.redraw()
+
+    def _ask_meter(self):
+        """Compare the readings again if they or the circuit changed."""
+        asked = self.state.circuit, self.state.readings
+        self.meter.show(self.state.points(), self.state.read())
+        if asked == self._metered_for:
+            return
+        self._metered_for = asked
+        self._metering.cancel()
+        if not self.state.readings:
+            self.meter_answer.clear()
+            return
+        self.meter_answer.wait()
+        self._metering.ask(asked)
+
+    def _metered(self, found, error):
+        if error is not None:
+            if not isinstance(error, QuantityError):
+                raise error
+            self.meter_answer.refuse(str(error))
+        elif found is not None:
+            boards = [
+                (f"build?{self.state.found_query(found, k)}", self.state.found_file(found, k))
+                for k in range(len(found.causes))
+            ]
+            self.meter_answer.show(found, boards)
 
     def _draw(self):
         if self.comparison is None:
@@ -268,6 +319,7 @@ class ComparePage(Page):
             self._shape = shape
             self.controls.rebuild()
         self._ask()
+        self._ask_meter()
         self._draw()
 
     def open_linked(self):
@@ -304,6 +356,8 @@ def compare():
             "shape": session.shape,
             "verdict": session.verdict,
             "errors": session.errors,
+            "meter": session.meter,
+            "meter_answer": session.meter_answer,
             "overlay": session.overlay,
             "residual": session.residual,
         },

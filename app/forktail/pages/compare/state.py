@@ -6,17 +6,21 @@ import numpy as np
 import param
 
 from forktail.circuits import shipped
+from forktail.core.bench.plan import points_of
 from forktail.core.built.circuit import Circuit
 from forktail.core.built.file import write_circuit
 from forktail.core.capture.compare import compare_capture, found_circuit
 from forktail.core.capture.fill import fill_inputs
 from forktail.core.capture.read import ROLES, map_columns, read_table
-from forktail.core.spec import SPECS, choice, flag, number, spec
+from forktail.core.capture.readings import HIGHEST, LOWEST, compare_readings, read_readings
+from forktail.core.quantities import format_quantity, parse_quantity
+from forktail.core.spec import SPECS, choice, flag, number, spec, text
 from forktail.pages.build import circuit_texts
 from forktail.pages.build.circuit_texts import first_shipped
 from forktail.pages.build.state import BuildState
 from forktail.resources import assets_dir
 from forktail.ui.state import PageState, param_of
+from forktail.ui.text import tidy
 
 #: The invented capture that "Open the invented example" opens, and its circuit.
 EXAMPLE = "bat-call-mixer-board-invented.csv"
@@ -49,6 +53,7 @@ __all__ = [
     "answer",
     "example_bytes",
     "read_job",
+    "readings_job",
 ]
 
 
@@ -74,6 +79,13 @@ def read_job(data, name, tell):
     """Read a file in a process of its own; see `capture.read_table`."""
     tell(0.1, f"reading {name}")
     return read_table(data, name)
+
+
+def readings_job(circuit, written, tell):
+    """Hold readings against a circuit, in a process of its own."""
+    tell(0.1, "comparing the readings")
+    lines = "\n".join(written.split())
+    return compare_readings(read_readings(lines, circuit), circuit)
 
 
 def answer(table, question, tell=None):
@@ -121,6 +133,13 @@ def answer(table, question, tell=None):
 def example_bytes():
     """The invented capture."""
     return (assets_dir() / "captures" / EXAMPLE).read_bytes()
+
+
+def _volts(written):
+    try:
+        return tidy(format_quantity(float(written), "V", 5))
+    except ValueError:  # a link may hold anything; the comparison says what is wrong
+        return written
 
 
 #: Highest number of a column that can be chosen; a file may have fewer.
@@ -218,6 +237,9 @@ class CompareState(PageState):
     frequency_upper = _drive("frequency", 50e3, "Upper drive, frequency")
     peak_lower = _drive("amplitude", 0.01, "Lower drive, peak")
     frequency_lower = _drive("frequency", 45e3, "Lower drive, frequency")
+    readings = param_of(
+        text("readings", "", "Readings of a meter", "At rest, such as TP1=12 TP3=4.62.", "readings")
+    )
     start = _stretch("start", 0.0, 0.0, 99.0, (0.0, 99.0), "Shown from")
     span = _stretch("span", 100.0, 0.1, 100.0, (1.0, 100.0), "Shown length")
 
@@ -295,6 +317,35 @@ class CompareState(PageState):
             probed=self.probed,
             **drives,
         )
+
+    # Readings of a meter
+
+    def points(self):
+        """Test points of the circuit: tuple of (name, node, where)."""
+        return points_of(self.circuit)
+
+    def read(self):
+        """What was read, as it is shown: name of the test point -> text."""
+        return {name: _volts(written) for name, written in self._pairs().items()}
+
+    def _pairs(self):
+        return dict(word.split("=", 1) for word in self.readings.split() if "=" in word)
+
+    def set_reading(self, point, written):
+        """Take one reading; an empty text takes it back.
+
+        Raises
+        ------
+        QuantityError
+            For what is no voltage.
+        """
+        kept = self._pairs()
+        kept.pop(point, None)
+        if written.strip():
+            volts = parse_quantity(written, "V", point, LOWEST, HIGHEST)
+            kept[point] = f"{volts:.6g}"
+        order = [name for name, _, _ in self.points()]
+        self.readings = " ".join(f"{name}={kept[name]}" for name in order if name in kept)
 
     # The circuit
 

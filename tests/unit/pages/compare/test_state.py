@@ -9,8 +9,9 @@ import pytest
 from forktail.core.capture.read import read_table
 from forktail.core.checks import QuantityError
 from forktail.pages.build.state import BuildState, shipped
+from forktail.pages.compare.meter import MeterAnswer
 from forktail.pages.compare.plots import overlay_csv, stretch
-from forktail.pages.compare.state import CompareState, answer, example_bytes, read_job
+from forktail.pages.compare.state import CompareState, answer, example_bytes, read_job, readings_job
 from forktail.pages.compare.words import VerdictView, table, table_csv
 from forktail.ui.jobs import run_apart
 
@@ -185,6 +186,33 @@ def test_the_board_as_found_goes_to_build_and_into_a_file(state, comparison):
     assert loaded.circuit.r_load_right == build.circuit.r_load_right
     assert loaded.circuit.title == "Bat-call mixer, board as found"
     assert "As found from example: R9 about 1.5" in loaded.circuit.note
+
+
+def test_readings_of_a_meter_are_kept_and_compared(state):
+    """12 V less 0.59 mA through 1.5 k instead of 2.2 k at the left output."""
+    state.set_reading("TP13", "11,11")
+    state.set_reading("TP1", "12 V")
+    state.set_reading("TP14", "10.7")
+    state.set_reading("TP3", "99")
+    state.set_reading("TP3", " ")
+    with pytest.raises(QuantityError, match="TP5: 'x' is not a value"):
+        state.set_reading("TP5", "x")
+    assert state.readings == "TP1=12 TP13=11.11 TP14=10.7"
+    assert state.read() == {"TP1": "12 V", "TP13": "11.11 V", "TP14": "10.7 V"}
+    other = CompareState()
+    assert other.apply_query(state.query()) == [] and other.readings == state.readings
+    found = readings_job(state.circuit, state.readings, lambda *part: None)
+    assert found.causes[0].key.startswith("factor:r_load_left:0.6")
+    build = BuildState()
+    assert build.apply_query(state.found_query(found, 0)) == []
+    assert build.circuit.r_load_left == pytest.approx(1500, rel=0.05)
+    view = MeterAnswer()
+    view.show(found, [("build?a=1&b", "file")] * len(found.causes))
+    assert "build?a=1&amp;b" in view.markup and view.markup.count('class="out"') == 1
+    odd = CompareState()
+    assert odd.apply_query("readings=TP1%3Done") == [] and odd.read() == {"TP1": "one"}
+    with pytest.raises(QuantityError, match="line 1, TP1"):
+        readings_job(odd.circuit, odd.readings, lambda *part: None)
 
 
 def test_table_says_each_figure_once_and_csv_is_plain(comparison):
