@@ -8,7 +8,6 @@ Circuits, chapter 3.
 import math
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -38,7 +37,7 @@ from forktail.core.uses.result import (
     Trace,
     time_trace,
 )
-from forktail.core.uses.steady import Table
+from forktail.core.uses.steady import Table, terms
 from forktail.core.waves.lines import Lines
 from forktail.core.waves.spectrum import Tone, decibel, level_ratio
 
@@ -437,10 +436,10 @@ def curves_detector(s: PhaseDetector, b: Bench, m: DetectorRun) -> tuple[Curve, 
 
 def _slope_curve(s: PhaseDetector, b: Bench) -> Curve:
     drive = np.geomspace(5e-3, 1.0, 21)
-    n = 64
+    n = 256
     fed = [abs(complex(b.fed(side, s.frequency))) for side in ("upper", "lower")]
     turn = 2.0 * np.pi * (np.arange(n) + 0.5) / n
-    step = 2.0 * np.pi / n
+    step = 2.0 * np.pi / n  # from sample to sample: what is folded down falls out
     early, late = (np.cos(turn - 0.5 * np.pi + k * step) for k in (1, -1))
     lower = drive[:, None] * np.stack([early, late])[:, None] * fed[1]
     both = b.answer(drive[:, None] * np.cos(turn) * fed[0], lower).mean(axis=-1)
@@ -619,13 +618,19 @@ def show_squarer(s: Squarer, b: Bench, m: SquarerRun) -> Shown:
 def curves_squarer(s: Squarer, b: Bench, m: SquarerRun) -> tuple[Curve, ...]:
     """Characteristics of the squarer: tuple of Curve."""
     fed = [complex(b.fed(side, s.frequency)) for side in ("upper", "lower")]
-    n = 64
-    angle = 2.0 * np.pi * (np.arange(n) + 0.5) / n
-    upper = abs(fed[0]) * np.cos(angle + np.angle(fed[0]))
-    lower = abs(fed[1]) * np.cos(angle + np.angle(fed[1]) - math.radians(s.phase))
+    late = np.angle(fed[0]), np.angle(fed[1]) - math.radians(s.phase)
 
-    def levels(v_upper: ArrayLike, v_lower: ArrayLike, *orders: int) -> Any:
-        out = b.answer(v_upper, v_lower)
+    def levels(peak: ArrayLike, trim: ArrayLike, *orders: int) -> list[Floats]:
+        """Harmonics at these peaks, V, with these further volts of DC on the lower input."""
+        # so many samples that nothing is folded down into what is asked for
+        most = terms(float(np.max(peak)) * max(map(abs, fed)), b.v_t)
+        n = 2 ** math.ceil(math.log2(2 * most + 8))
+        angle = 2.0 * np.pi * (np.arange(n) + 0.5) / n
+        upper, lower = (
+            np.multiply.outer(peak, abs(h) * np.cos(angle + turn)) for h, turn in zip(fed, late)
+        )
+        dc = s.offset_lower + np.asarray(trim)[..., None]
+        out = b.answer(s.offset_upper + upper, dc + lower)
         loads = np.abs(b.path.load_response(s.frequency * np.array(orders)))
         return [2.0 * np.abs(out @ np.exp(-1j * k * angle)) / n * h for k, h in zip(orders, loads)]
 
@@ -633,16 +638,10 @@ def curves_squarer(s: Squarer, b: Bench, m: SquarerRun) -> tuple[Curve, ...]:
         return np.maximum(decibel(v), -120.0)
 
     drive = np.geomspace(1e-3, 1.0, 25)
-    one, two, four = levels(
-        s.offset_upper + drive[:, None] * upper, s.offset_lower + drive[:, None] * lower, 1, 2, 4
-    )
+    one, two, four = levels(drive, 0.0, 1, 2, 4)
     law = b.full_scale * drive**2 / (8.0 * b.v_t**2 * b.d_lower * b.d_upper**2)
     trim = np.linspace(-4e-3, 4e-3, 33)
-    first, second = levels(
-        s.offset_upper + s.amplitude * upper,
-        s.offset_lower + trim[:, None] + s.amplitude * lower,
-        1, 2,
-    )  # fmt: skip
+    first, second = levels(s.amplitude, trim, 1, 2)
     residual = np.minimum(decibel(second / np.maximum(first, 1e-15)), 100.0)
     return (
         Curve(

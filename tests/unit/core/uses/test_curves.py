@@ -1,0 +1,225 @@
+"""Every characteristic of every use against the law of the pairs, worked out here again.
+
+A matched pair steers tanh(v/2VT) of its tail, so the cell gives I R tanh(u/2VT) tanh(w/2VT) (Gray,
+Hurst, Lewis, Meyer, chapters 3 and 10). What it makes of waves is averaged here over their cycles.
+"""
+
+import math
+
+import numpy as np
+import pytest
+
+from forktail.core.models import TextbookCell
+from forktail.core.uses import USES, run_use
+
+V_T = 0.025692579121085843  # exact k and q (SI Brochure, 9th edition, 2019), 298.15 K
+FULL = 2e-3 * 1e3
+GAIN = FULL / (2 * V_T)
+TURN = 2 * np.pi * (np.arange(256) + 0.5) / 256
+
+
+def steer(v):
+    return np.tanh(np.asarray(v) / (2 * V_T))
+
+
+def harmonic(peak, n=1):
+    """Peak of harmonic n of what sines of these peaks steer."""
+    wave = steer(np.asarray(peak)[..., None] * np.cos(TURN))
+    return 2 * np.mean(wave * np.cos(n * TURN), axis=-1)
+
+
+def two_tones(peak):
+    """Tone and 2 f1 - f2 of what two equal tones of these peaks steer."""
+    a, b = TURN[::4, None], TURN[None, ::4]
+    wave = steer(np.asarray(peak)[:, None, None] * (np.cos(a) + np.cos(b)))
+    return (2 * np.mean(wave * np.cos(k * a - m * b), axis=(1, 2)) for k, m in ((1, 0), (2, 1)))
+
+
+def db(v):
+    with np.errstate(divide="ignore"):
+        return 20 * np.log10(np.abs(v))
+
+
+def variable_gain_db(s, x):
+    law = db(GAIN * steer(np.where(x == 0, 1e-12, x)))
+    return np.maximum(law, -80), np.maximum(law, -80)
+
+
+def variable_gain_signed(s, x):
+    return GAIN * steer(x), GAIN * steer(x)
+
+
+def variable_gain_third(s, x):
+    return 100 * np.abs(harmonic(x, 3) / harmonic(x)), 100 * (x / V_T) ** 2 / 48
+
+
+def loop_held(s, x):
+    top = steer(s.control_limit)
+    detected = np.mean(np.abs(steer(x[:, None] * np.cos(TURN))), axis=1) / np.mean(
+        np.abs(np.cos(TURN))
+    )
+    return np.minimum(FULL * detected * top, s.wanted), x * GAIN * top
+
+
+def am_depth(s, x):
+    wave = steer(s.offset + x[:, None] * np.cos(TURN))
+    carrier, one = wave.mean(axis=1), np.mean(wave * np.cos(TURN), axis=1)
+    return 200 * one / carrier, 100 * x / s.offset
+
+
+def dsb_suppression(s, x):
+    left = s.offset + x
+    wave = steer(left[:, None] + s.tone_amplitude * np.cos(TURN))
+    carrier, one = wave.mean(axis=1), np.mean(wave * np.cos(TURN), axis=1)
+    both = db(one) - db(carrier), db(s.tone_amplitude / 2) - db(left)
+    return tuple(np.minimum(v, 100) for v in both)
+
+
+def rejection(ratio, degrees):
+    """Two equal phasors but for ratio and phase: their sum over their difference, dB."""
+    turned = ratio * np.exp(1j * np.radians(degrees))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.minimum(db((1 + turned) / (1 - turned)), 80)
+
+
+def ssb_phase(s, x):
+    ratios = 1 + s.amplitude_error / 100, 1.0, 1.1
+    return tuple(rejection(r, x) for r in ratios)
+
+
+def ssb_amplitude(s, x):
+    net = s.tone_phase_error - s.carrier_phase_error
+    return tuple(rejection(1 + x / 100, p) for p in (net, 0.0, 5.0))
+
+
+def mixer_gain(s, x):
+    return db(GAIN * harmonic(x) / 2), db(GAIN * x / (4 * V_T)), db(GAIN * 2 / np.pi * x / x)
+
+
+def mixer_two_tone(s, x):
+    part = FULL * harmonic(s.oscillator_amplitude) / 2
+    tone, third = two_tones(x)
+    small = part / (2 * V_T) * x
+    return db(part * tone), db(part * third), db(small), db(small * x**2 / (16 * V_T**2))
+
+
+def mixer_compression(s, x):
+    return (-db(harmonic(x) / (x / (2 * V_T))),)
+
+
+def mean_product(upper, lower, degrees):
+    late = TURN - np.radians(np.asarray(degrees))[..., None]
+    return FULL * np.mean(steer(upper * np.cos(TURN)) * steer(lower * np.cos(late)), axis=-1)
+
+
+def detector_characteristic(s, x):
+    triangle = FULL * (1 - np.abs(x) / 90)
+    return mean_product(s.upper_amplitude, s.lower_amplitude, x), triangle
+
+
+def detector_slope(s, x):
+    slopes = [mean_product(a, a, 89.9) - mean_product(a, a, 90.1) for a in x]
+    small = np.minimum(x**2 / (8 * V_T**2), 1)
+    return np.array(slopes) / math.radians(0.2), FULL * small, FULL * 2 / np.pi * x / x
+
+
+def squared(s, amplitude, trim=0.0):
+    """Peaks of harmonics 1, 2 and 4 of the product of two equal waves with their DC."""
+    upper = steer(s.offset_upper + np.asarray(amplitude)[..., None] * np.cos(TURN))
+    lower = np.asarray(s.offset_lower + trim)[..., None] + np.asarray(amplitude)[
+        ..., None
+    ] * np.cos(TURN - math.radians(s.phase))
+    out = FULL * upper * steer(lower)
+    return [2 * np.abs(np.mean(out * np.exp(-1j * k * TURN), axis=-1)) for k in (1, 2, 4)]
+
+
+def squarer_lines(s, x):
+    one, two, four = (np.maximum(db(np.maximum(v, 1e-9)), -120) for v in squared(s, x))
+    return two, one, four, db(FULL * x**2 / (8 * V_T**2))
+
+
+def squarer_trim(s, x):
+    one, two, _ = squared(s, np.full(x.shape, s.amplitude), x)
+    return (db(two / one),)
+
+
+EXPECTED = {
+    ("variable_gain", "db"): variable_gain_db,
+    ("variable_gain", "signed"): variable_gain_signed,
+    ("variable_gain", "third"): variable_gain_third,
+    ("gain_control_loop", "held"): loop_held,
+    ("am", "depth"): am_depth,
+    ("dsb", "suppression"): dsb_suppression,
+    ("ssb", "phase"): ssb_phase,
+    ("ssb", "amplitude"): ssb_amplitude,
+    ("mixer", "gain"): mixer_gain,
+    ("mixer", "two_tone"): mixer_two_tone,
+    ("mixer", "compression"): mixer_compression,
+    ("phase_detector", "characteristic"): detector_characteristic,
+    ("phase_detector", "slope"): detector_slope,
+    ("squarer", "lines"): squarer_lines,
+    ("squarer", "trim"): squarer_trim,
+}
+#: Where the scene is on a curve: settings and figures, by use and curve.
+POINTS = {
+    ("variable_gain", "db"): ("control", "gain_db"),
+    ("variable_gain", "signed"): ("control", "gain"),
+    ("am", "depth"): ("tone_amplitude", "depth"),
+    ("dsb", "suppression"): ("trim", "suppression"),
+    ("ssb", "amplitude"): ("amplitude_error", "rejection"),
+    ("mixer", "gain"): ("oscillator_amplitude", "conversion_gain_db"),
+    ("phase_detector", "characteristic"): ("phase", "output"),
+}
+
+
+@pytest.fixture(scope="module")
+def runs():
+    cell = TextbookCell(i_tail=2e-3, r_load=1e3, temperature=298.15)
+    return {key: run_use(key, solve=cell) for key in USES}
+
+
+def curve_of(runs, key, name):
+    return next(c for c in runs[key].curves if c.key == name)
+
+
+@pytest.mark.parametrize("key, name", EXPECTED, ids=lambda n: n)
+def test_every_trace_is_what_the_pairs_give(runs, key, name):
+    curve, s = curve_of(runs, key, name), runs[key].settings
+    wanted = EXPECTED[key, name](s, curve.traces[0].x)
+    traces = [t for t in curve.traces if len(t.x) > 2]
+    assert len(traces) == len(wanted)
+    for trace, law in zip(traces, wanted):
+        assert len(trace.x) == len(law)
+        # levels to a hundredth of a dB where anything is left, all else to a thousandth
+        if trace.y_unit == "dB":
+            there = law > np.max(law) - 100
+            np.testing.assert_allclose(trace.y[there], law[there], atol=0.01, err_msg=trace.label)
+        else:
+            size = np.max(np.abs(law))
+            np.testing.assert_allclose(
+                trace.y, law, rtol=1e-3, atol=1e-5 * size, err_msg=trace.label
+            )
+
+
+@pytest.mark.parametrize("key, name", POINTS, ids=lambda n: n)
+def test_the_scene_is_on_its_curve(runs, key, name):
+    run, curve = runs[key], curve_of(runs, key, name)
+    setting, figure = POINTS[key, name]
+    assert curve.point == (getattr(run.settings, setting), run.merit(figure).value)
+    first = curve.traces[0]
+    assert np.interp(curve.point[0], first.x, first.y) == pytest.approx(curve.point[1], rel=0.02)
+
+
+def test_every_curve_is_held():
+    told = {(u, c.key) for u in USES for c in run_use(u).curves}
+    assert told == {*EXPECTED, ("gain_control_loop", "fast")}
+
+
+def test_a_loop_that_is_twice_as_fast_has_twice_the_ripple(runs):
+    curve, run = curve_of(runs, "gain_control_loop", "fast"), runs["gain_control_loop"]
+    calm, rings = curve.traces
+    x, y = np.append(rings.x, calm.x), np.append(rings.y, calm.y)
+    np.testing.assert_allclose(x * y, x[0] * y[0], rtol=1e-6)
+    assert (calm.role, calm.label, rings.role, rings.label) == ("result", "calm", "guide", "rings")
+    assert curve.point == (run.merit("attack").relation_value, run.merit("ripple").value)
+    assert curve.point[0] * curve.point[1] == pytest.approx(x[0] * y[0], rel=1e-6)
