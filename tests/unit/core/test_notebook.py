@@ -66,6 +66,12 @@ def cells(answer):
     return {row[0]: tuple(row[1:]) for row in rows}
 
 
+def heads(answer):
+    """Headings of the columns of that table."""
+    tree = xml.fromstring(f"<div>{answer._repr_html_()}</div>")
+    return ["".join(cell.itertext()) for cell in tree.findall("table/thead/tr/th")]
+
+
 def test_a_circuit_is_told_by_what_is_not_as_usual():
     assert repr(Circuit()) == "Circuit()"
     board = Circuit(r_load_left=3300, tail_kind="resistor", faults="open:r_load_left")
@@ -103,6 +109,14 @@ def test_many_points_stay_one_line_and_a_small_table():
     assert rows["v_upper"] == ("upper input", "\u221250.0 mV to 50.0 mV")
     assert rows["i_tail"][-1] == "2.00 mA"
     assert rows["temperature"][-1] == "25.0 \u00b0C"
+    what = {n: r[0] for n, r in rows.items() if r[0]}
+    assert what == {
+        "v_upper": "upper input", "v_lower": "lower input", "i_tail": "tail current",
+        "v_left": "left output", "v_right": "right output", "v_out": "output: right less left",
+        "gain_upper": "slope of v_out over v_upper", "temperature": "temperature",
+        "gain_lower": "slope of v_out over v_lower",
+    }  # fmt: skip
+    assert heads(point) == ["name", "what it is", "value"]
     units = dict.fromkeys(("v_upper", "v_lower", "v_left", "v_right", "v_out"), "V")
     units |= {"i_tail": "A", "gain_upper": "", "gain_lower": "", "temperature": "K"}
     assert set(rows) == {*units, *(f"Q{k}" for k in range(1, 7))}
@@ -119,7 +133,11 @@ def test_a_built_point_shows_every_node_and_region():
     rows = cells(point)
     assert rows["Q7"][0] == "active"
     for node, volts in point.nodes.items():
-        assert rows[f"nodes['{node}']"][-1] == span(volts, "V")
+        assert rows[f"nodes['{node}']"] == (node.replace("_", " "), span(volts, "V"))
+    two = solve_built(Circuit(r_load_left=12e3, r_load_right=12e3), [0.0, 0.1], [0.0, -0.1])
+    assert sorted(set(two.regions["Q1"])) == ["active", "saturated"]
+    assert cells(two)["Q1"][0] == "active, saturated"
+    assert two.warnings and all(f"<p>{w}</p>" in two._repr_html_() for w in two.warnings)
     assert rows["Q1"][-1] == span(point.i_upper[..., 0], "A")
 
 

@@ -4,6 +4,7 @@ import dataclasses
 
 import numpy as np
 import pytest
+import scipy.optimize
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -329,6 +330,41 @@ def test_validity_warns_of_heat_and_takes_the_worst_of_arrays():
     swept = limits(solve_cell(np.array([0.0, 0.001, -0.05]), 0.001, 2e-3))
     assert not swept["linear_v_upper"].holds
     assert swept["linear_v_upper"].value == pytest.approx(0.05)
+
+
+def test_linear_range_is_where_tanh_is_one_per_cent_short_of_its_tangent():
+    x = scipy.optimize.brentq(lambda x: np.tanh(x) / x - 0.99, 0.01, 1.0)  # NIST DLMF 4.33.3
+    found = limits(solve_cell(0.0, 0.0, 2e-3))
+    for name in ("linear_v_upper", "linear_v_lower"):
+        assert found[name].limit == pytest.approx(2 * VT_25 * x, rel=1e-6)
+        assert found[name].unit == "V" and found[name].value == 0.0
+    for factor, holds in ((0.999, True), (1.001, False)):
+        v = factor * 2 * VT_25 * x
+        assert limits(solve_cell(v, 0.0, 2e-3))["linear_v_upper"].holds is holds
+        assert limits(solve_cell(0.0, -v, 2e-3))["linear_v_lower"].holds is holds
+
+
+@pytest.mark.parametrize(
+    "some",
+    [
+        dict(r_emitter_upper=[0.0, 80.0]),
+        dict(r_emitter_lower=[0.0, 80.0]),
+        dict(offset_left=[0.0, 3e-3]),
+        dict(offset_right=[2e-3, 0.0]),
+        dict(offset_left=[0.0, 3e-3], offset_right=[0.0, 1e-3]),
+        dict(offset_lower=[0.0, 3e-3]),
+        dict(offset_left=[0.0, 3e-3], offset_right=[0.0, 3e-3]),
+        dict(temperature=[250.0, 350.0], r_load=[1e3, 2e3], v_supply=[9.0, 12.0]),
+    ],
+)
+def test_settings_that_differ_from_point_to_point_are_each_solved_as_alone(some):
+    many = solve_cell(0.02, -0.01, 2e-3, CellSettings(**{n: np.array(v) for n, v in some.items()}))
+    for k in (0, 1):
+        one = solve_cell(0.02, -0.01, 2e-3, CellSettings(**{n: v[k] for n, v in some.items()}))
+        for name in ("v_left", "v_right", "v_out", "gain_upper", "gain_lower", "temperature"):
+            np.testing.assert_allclose(getattr(many, name)[k], getattr(one, name), rtol=1e-9)
+        np.testing.assert_allclose(many.i_upper[k], one.i_upper, rtol=1e-12)
+        assert one.residual == 0.0 and one.converged
 
 
 def test_no_points_pass_no_limit():
