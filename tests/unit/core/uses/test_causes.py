@@ -9,6 +9,7 @@ import pytest
 from forktail.circuits import shipped
 from forktail.core.built import network
 from forktail.core.built.circuit import Circuit
+from forktail.core.checks import QuantityError
 from forktail.core.models import BuiltCell, TextbookCell
 from forktail.core.path import IDEAL, Feed, Path
 from forktail.core.uses import USES, causes, run_use
@@ -227,3 +228,61 @@ def test_hard_switching_is_that_of_the_same_circuit():
     )  # fmt: skip
     assert merit.value == pytest.approx(100 * soft / hard, rel=5e-3)
     assert merit.value == pytest.approx(87.0, abs=1.0) and merit.holds
+
+
+def test_each_part_of_a_built_cell_is_made_ideal_alone():
+    odd = replace(
+        SHIPPED, area=(1.0, 1.1, 1.0, 1.0, 0.9, 1.0, 1.0), r_load_right=2000.0, trim_upper=1e-3,
+        trim_lower=-1e-3, trim_balance=0.01,
+    )  # fmt: skip
+    b = bench(BuiltCell(odd, stiff=True), Path(Feed(50.0), Feed(70.0), 9e4))
+    found = causes.ideals(b)
+    inf = float("inf")
+    circuits = {
+        "beta": dict(beta_forward=inf), "early": dict(v_early=inf),
+        "drive_upper": dict(r_source_upper=0.0, r_termination_upper=inf),
+        "drive_lower": dict(r_source_lower=0.0, r_termination_lower=inf),
+        "match": dict(area=(1.0,) * 7, r_load_left=2100.0, r_load_right=2100.0, trim_upper=0.0,
+                      trim_lower=0.0, trim_balance=0.0),
+    }  # fmt: skip
+    paths = {
+        "load_pole": Path(Feed(50.0), Feed(70.0)),
+        "coupling_upper": Path(Feed(0.0), Feed(70.0), 9e4),
+        "coupling_lower": Path(Feed(50.0), Feed(0.0), 9e4),
+    }
+    assert set(found) == {*circuits, *paths}
+    for part, changes in circuits.items():
+        assert found[part].solve == BuiltCell(replace(odd, **changes), stiff=True), part
+        assert found[part].path == b.path
+    for part, path in paths.items():
+        assert found[part].path == path and found[part].solve == b.solve, part
+
+
+def test_offsets_of_a_textbook_cell_are_taken_away_one_by_one_and_what_is_ideal_is_not_told():
+    cell = TextbookCell(offset_left=1e-3, offset_lower=-2e-3)
+    found = causes.ideals(bench(cell))
+    assert {k: b.solve for k, b in found.items()} == {
+        "offset_left": replace(cell, offset_left=0.0),
+        "offset_lower": replace(cell, offset_lower=0.0),
+    }
+    assert causes.ideals(bench(TextbookCell())) == {}
+
+
+def test_shares_are_told_from_fifteen_hundredths_on_the_largest_first():
+    cell = TextbookCell(offset_left=1e-3, offset_right=1e-3, offset_lower=1e-3)
+    b = bench(cell, Path(load_pole=1e5))
+    left = {"load_pole": 0.5, "offset_left": 0.86, "offset_right": 1.4, "offset_lower": 0.84}
+
+    def judge(ideal):
+        part = next(k for k, other in causes.ideals(b).items() if other == ideal)
+        return {"figure": left[part], "other": 2.0}
+
+    assert causes.shares({"figure": 1.0, "other": 2.0, "zero": 0.0}, judge, b) == {
+        "figure": (("load_pole", 0.5), ("offset_lower", pytest.approx(0.16))),
+        "other": (), "zero": (),
+    }  # fmt: skip
+
+    def refuse(ideal):
+        raise QuantityError("no answer")
+
+    assert causes.shares({"figure": 1.0}, refuse, b) == {"figure": ()}

@@ -214,7 +214,7 @@ def test_what_is_said_is_what_is_largest():
     assert {ln.label for ln in call.spectrum.lines} <= {"part of the call", "DC"}
     together = run_signals(sine(0.05, 40e3, 1e-3), sine(0.05, 10e3, 1e-3))
     assert together.notes[0].startswith(
-        "At 10.00 kHz fall together: lower = upper \u2212 3 \u00d7 lower. A leak there cannot be told"
+        "At 10.00 kHz fall together: lower = upper \u2212 3 \u00d7 lower. A leak there"
     )
 
 

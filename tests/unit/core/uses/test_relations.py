@@ -1,0 +1,353 @@
+"""The textbook relation beside every figure, typed again, and where each stops holding.
+
+gm = I/2VT; a pair with RE in each emitter has gm/(1 + gm RE) (Gray, Hurst, Lewis, Meyer, chapter
+3). D is that divisor of the lower pair, U that of an upper pair, which carries half the tail.
+"""
+
+import cmath
+import math
+
+import numpy as np
+import pytest
+import scipy.optimize
+
+from forktail.core.models import TextbookCell
+from forktail.core.path import Feed, Path
+from forktail.core.uses import run_use
+
+V_T = 0.025692579121085843  # exact k and q (SI Brochure, 9th edition, 2019), 298.15 K
+FULL = 2e-3 * 1e3
+TURN = 2 * np.pi * (np.arange(256) + 0.5) / 256
+PLAIN = TextbookCell()
+WITH = TextbookCell(r_emitter_upper=30.0, r_emitter_lower=50.0)
+D, U = 1 + 2e-3 * 50 / (2 * V_T), 1 + 1e-3 * 30 / (2 * V_T)
+CELLS = pytest.mark.parametrize("cell, d, u", [(PLAIN, 1.0, 1.0), (WITH, D, U)], ids=["", "RE"])
+
+
+def steer(v):
+    return np.tanh(np.asarray(v) / (2 * V_T))
+
+
+def db(v):
+    return 20 * math.log10(abs(v))
+
+
+def laws(key, settings, cell=PLAIN, **more):
+    run = run_use(key, settings, cell, detail=False, **more)
+    return {m.key: m for m in run.merits}
+
+
+def told(merits):
+    return {k: m.relation_value for k, m in merits.items() if m.relation_value is not None}
+
+
+def root(function, low=0.01, high=30.0):
+    return scipy.optimize.brentq(function, low, high)
+
+
+#: Input of a pair, in VT, at which it is 1 % short of its tangent: tanh(x/2) = 0.99 x/2.
+LINEAR = root(lambda x: math.tanh(x / 2) - 0.99 * x / 2)
+
+
+@CELLS
+def test_laws_of_the_variable_gain(cell, d, u):
+    found = laws("variable_gain", {"control": "1mV", "amplitude": "1mV"}, cell)
+    slope = FULL / (4 * V_T**2 * d * u**2)
+    # a control far below VT/2: the tangent of the law
+    assert found["gain"].relation_value == pytest.approx(slope * 1e-3, rel=2e-3)
+    assert found["gain_db"].relation_value == pytest.approx(db(slope * 1e-3), abs=0.02)
+    assert found["opposite"].relation_value == -found["gain"].relation_value
+    most = FULL / (2 * V_T) / (1 + 2e-3 * cell.r_emitter_upper / (2 * V_T))
+    assert found["largest"].relation_value == pytest.approx(most)
+    assert found["null"].relation_value == 0.0
+    assert all(m.holds for m in found.values() if m.key != "usable_range")
+
+
+@CELLS
+def test_laws_of_am(cell, d, u):
+    tone, dc = 2e-3, 4e-3
+    found = laws("am", {"tone_amplitude": tone, "offset": dc}, cell)
+    m = tone / dc
+    assert told(found) == pytest.approx({
+        "depth": 100 * m, "envelope_depth": 100 * m, "sideband": db(m / 2),
+        "sideband_share": 100 * (m**2 / 2) / (1 + m**2 / 2), "total_power": 1 + m**2 / 2,
+        "envelope_distortion": 0.0, "edge": dc,
+    })  # fmt: skip
+    assert all(x.holds for x in found.values())
+    # Haykin, Communication Systems: past a depth of 1 the envelope folds
+    over = laws("am", {"tone_amplitude": 2 * dc, "offset": dc}, cell)
+    assert over["envelope_depth"].relation_value == 100.0
+    wave = np.abs(1 + 2 * np.cos(2 * np.pi * np.arange(4096) / 4096))
+    lines = np.abs(np.fft.rfft(wave))
+    folded = 100 * math.sqrt(np.sum(lines[2:8] ** 2)) / lines[1]  # harmonics 2 to 7
+    assert over["envelope_distortion"].relation_value == pytest.approx(folded, rel=1e-3)
+    none = laws("am", {"tone_amplitude": tone, "offset": 0.0}, cell)
+    assert none["sideband_share"].relation_value == 100.0
+    assert none["depth"].relation_value == math.inf
+
+
+@CELLS
+def test_laws_of_double_sideband(cell, d, u):
+    s = {"carrier_amplitude": 4e-3, "tone_amplitude": 3e-3, "offset": 4e-4, "trim": -1e-4}
+    found, left = laws("dsb", s, cell), 3e-4
+    side = FULL * 4e-3 * 3e-3 / (8 * V_T**2 * d * u**2)
+    bend = abs(1 / d**3 - 3 * (u - 1) ** 2 / (d * u) ** 2)
+    assert told(found) == pytest.approx({
+        "suppression": db(3e-3 / 2 / left), "suppression_peak": db((3e-3 + left) / left),
+        "best_trim": -4e-4, "sideband": side,
+        "third_order": 100 * (3e-3 / V_T) ** 2 / 48 * bend,
+    })  # fmt: skip
+    assert found["sideband"].value == pytest.approx(side, rel=0.02)
+    assert found["third_order"].value == pytest.approx(found["third_order"].relation_value, rel=0.1)
+    assert all(m.holds for m in found.values() if m.key not in ("after_trim",))
+
+
+@CELLS
+@pytest.mark.parametrize("side", ["upper", "lower"])
+def test_laws_of_phasing(cell, d, u, side):
+    s = {
+        "carrier_amplitude": 4e-3, "tone_amplitude": 3e-3, "sideband": side,
+        "tone_phase_error": 3.0, "carrier_phase_error": 1.0, "amplitude_error": 5.0,
+    }  # fmt: skip
+    found = laws("ssb", s, cell)
+    one = FULL * 4e-3 * 3e-3 / (8 * V_T**2 * d * u**2)
+    # the second path turns its sidebands by both errors, with their sum in one and difference in
+    # the other: they add up and cancel (handbook relation for phasing)
+    turns = (cmath.exp(1j * math.radians(3 + 1)), cmath.exp(1j * math.radians(3 - 1)))
+    adds, cancels = turns if side == "upper" else turns[::-1]
+    wanted, image = one * abs(1 + 1.05 * adds), one * abs(1 - 1.05 * cancels)
+    assert told(found) == pytest.approx(
+        {"rejection": db(wanted / image), "wanted": wanted, "image": image}
+    )
+    for key in told(found):
+        assert found[key].value == pytest.approx(found[key].relation_value, rel=0.02)
+
+
+@CELLS
+@pytest.mark.parametrize("peak, hard", [(5e-3, False), (0.5, True)])
+def test_laws_of_the_mixer(cell, d, u, peak, hard):
+    s = {"oscillator_amplitude": peak, "signal_amplitude": 1e-3, "second_amplitude": 2e-3}
+    found = laws("mixer", s, cell)
+    gain = FULL / (2 * V_T) / d * (2 / math.pi if hard else peak / (4 * V_T * u**2))
+    q = abs(1 / (3 * d**3) - (0 if hard else (u - 1) ** 2 / (d * u) ** 2)) * 0.75 / (2 * V_T) ** 2
+    law = told(found)
+    assert law["conversion_gain"] == pytest.approx(gain)
+    assert law["conversion_gain_db"] == pytest.approx(db(gain))
+    assert law["third_order"] == pytest.approx(100 * q * 1e-3 * 2e-3 * 2e-3 / 1.5e-3)
+    assert law["intercept"] == pytest.approx(1 / math.sqrt(q))
+    assert law["other_product"] == law["image"] == 0.0
+    switched = steer(peak * np.cos(TURN)) if cell is PLAIN else None
+    if switched is not None:
+        share = np.mean(switched * np.cos(TURN)) * 2 * math.pi / 4
+        assert law["hard_limit"] == pytest.approx(100 * share)
+    for key in ("conversion_gain", "conversion_gain_db", "third_order"):
+        assert found[key].holds and found[key].value == pytest.approx(law[key], rel=0.15)
+    one = laws("mixer", {**s, "second_amplitude": 0.0}, cell)
+    assert one["third_order"].relation_value == 0.0 and not one["third_order"].holds
+
+
+@CELLS
+def test_laws_of_the_phase_detector(cell, d, u):
+    small = {"upper_amplitude": 2e-3, "lower_amplitude": 3e-3, "phase": 70.0}
+    found = laws("phase_detector", small, cell)
+    height = FULL * 2e-3 * 3e-3 / (8 * V_T**2 * d * u**2)
+    assert told(found) == pytest.approx({
+        "output": height * math.cos(math.radians(70)), "slope": height, "zero": 90.0,
+        "swing": height, "lock_range": height * 1e3,
+        "straightness": 100 * (1 - math.sin(math.pi / 4) / (math.pi / 4)),
+    })  # fmt: skip
+    assert all(m.holds for m in found.values())
+    large = {"upper_amplitude": 2.0, "lower_amplitude": 2.0, "oscillator_pull": 500.0}
+    for phase in (70.0, -70.0, 290.0):
+        found = laws("phase_detector", {**large, "phase": phase}, cell)
+        assert told(found) == pytest.approx({
+            "output": FULL * (1 - 70 / 90), "slope": FULL * 2 / math.pi, "zero": 90.0,
+            "swing": FULL, "lock_range": FULL * 500, "straightness": 0.0,
+        })  # fmt: skip
+        assert all(m.holds for m in found.values())
+
+
+def test_square_waves_at_the_detector_reach_what_the_pairs_steer():
+    s = {"shape": "square", "upper_amplitude": 0.02, "lower_amplitude": 0.05, "phase": 30.0}
+    found = laws("phase_detector", s)
+    height = FULL * steer(0.02) * steer(0.05)
+    assert found["swing"].relation_value == pytest.approx(height)
+    assert found["output"].relation_value == pytest.approx(height * (1 - 30 / 90))
+    for key in ("output", "swing", "slope"):
+        assert found[key].value == pytest.approx(found[key].relation_value, rel=1e-3)
+
+
+@pytest.mark.parametrize("corners", [(0.0, 9e3), (6e3, 0.0), (5e3, 12e3)])
+def test_square_waves_sag_behind_coupling_capacitors(corners):
+    """2 A/(1 + exp(-T/2 tau)) exp(-t/tau) in each half of a period T (any text on pulses)."""
+    f, phase, amplitudes = 40e3, 60.0, (0.05, 0.02)
+
+    def sagged(amplitude, corner, t):
+        t = t % (1 / f)
+        half = 0.5 / f
+        sign = np.where(t < half, 1.0, -1.0)
+        rate = 2 * math.pi * corner
+        top = 2 * amplitude / (1 + math.exp(-half * rate))
+        return sign * top * np.exp(-(t % half) * rate)
+
+    t = (np.arange(7200) + 0.5) / 7200 / f
+    upper = sagged(amplitudes[0], corners[0], t)
+    lower = sagged(amplitudes[1], corners[1], t - phase / 360 / f)
+    mean = FULL * np.mean(steer(upper) * steer(lower))
+    s = {"shape": "square", "upper_amplitude": 0.05, "lower_amplitude": 0.02, "phase": phase}
+    path = Path(*(Feed(c) for c in corners))
+    run = run_use("phase_detector", s, PLAIN, False, path)
+    assert run.merit("output").value == pytest.approx(mean, rel=2e-3)
+    cycle = run.records["output"].y[: len(run.records["output"].y) // 4]
+    assert np.mean(cycle) == pytest.approx(mean, rel=0.01)
+    assert np.ptp(cycle) == pytest.approx(np.ptp(FULL * steer(upper) * steer(lower)), rel=0.02)
+
+
+@CELLS
+def test_laws_of_the_squarer(cell, d, u):
+    s = {"amplitude": 3e-3, "phase": 0.0, "offset_upper": 2e-5, "offset_lower": 1e-5}
+    found = laws("squarer", s, cell)
+    scale = FULL / (4 * V_T**2 * d * u**2)
+    second, left = scale * 3e-3**2 / 2, 2 * 3e-5 / 3e-3
+    assert {k: v for k, v in told(found).items() if k != "fourth"} == pytest.approx({
+        "second": second, "residual": db(1 / left), "dc": second + scale * 2e-10,
+        "purity": 100 * left,
+    })  # fmt: skip
+    if cell is PLAIN:
+        assert found["fourth"].relation_value == pytest.approx(100 * (3e-3 / V_T) ** 2 / 24)
+    assert found["fourth"].value == pytest.approx(found["fourth"].relation_value, rel=0.1)
+    assert all(m.holds for m in found.values())
+    turned = laws("squarer", {**s, "phase": 90.0}, cell)
+    assert turned["dc"].relation_value == pytest.approx(scale * 2e-10, rel=1e-6)
+    assert turned["residual"].relation_value == pytest.approx(
+        -db(2 * abs(2e-5 * -1j + 1e-5) / 3e-3)
+    )
+    assert turned["fourth"].relation_value is None and not turned["fourth"].holds
+
+
+def test_laws_of_the_loop():
+    s = {"level": 2e-3, "step": 12.0, "wanted": 0.04, "integrator_time": 20e-3,
+         "detector_time": 5e-4, "frequency": 45e3}  # fmt: skip
+    run = run_use("gain_control_loop", s, PLAIN, detail=False)
+    found = {m.key: m for m in run.merits}
+    loud = 2e-3 * 10 ** (12 / 20)
+    slopes = []
+    for level in (2e-3, loud):  # wanted = level gm R tanh(c/2VT), and its slope over c
+        c = 2 * V_T * math.atanh(0.04 / (level * FULL / (2 * V_T)))
+        slopes.append(level * FULL / (2 * V_T) / (2 * V_T) / math.cosh(c / (2 * V_T)) ** 2)
+    t_i, t_d, growth = 20e-3, 5e-4, loud / 2e-3
+    grow = t_i / slopes[1] * math.log((growth - 1) / 0.05)
+    fall = t_i / slopes[0] * math.log((1 - 1 / growth) / 0.05)
+    assert found["attack"].relation_value == pytest.approx(grow, rel=0.01)
+    assert found["release"].relation_value == pytest.approx(fall, rel=0.01)
+    damping = 0.5 * math.sqrt(t_i / (t_d * slopes[1]))
+    assert found["damping"].relation_value == pytest.approx(damping, rel=0.01)
+    assert found["damping"].value == pytest.approx(damping, rel=0.02)
+    # the second harmonic of a rectified sine, 4/3 of its mean peak to peak, through both poles
+    w2 = 4 * math.pi * 45e3
+    ripple = 4 / 3 * 0.04 / (w2 * t_i * math.hypot(1, w2 * t_d))
+    assert found["ripple"].relation_value == pytest.approx(ripple, rel=0.01)
+    assert found["held"].relation_value == 0.04 and found["overshoot"].relation_value == 0.0
+    top = FULL / (2 * V_T) * math.tanh(run.settings.control_limit / (2 * V_T))
+    assert found["least_input"].relation_value == pytest.approx(0.04 / top, rel=1e-3)
+    third = (loud / V_T) ** 2 / 48
+    assert found["hd3"].relation_value == pytest.approx(100 * third, rel=1e-3)
+    # the ripple of the gain, a quarter of it at the third harmonic, is a tenth of what bends
+    quick = t_i * (ripple / 4 * slopes[1] / 0.04) / (0.1 * third)
+    assert found["hd3"].limit == pytest.approx(quick, rel=0.02)
+    assert found["attack"].limit == pytest.approx(4 * t_d * slopes[1], rel=0.01)
+    assert found["hd3"].value == pytest.approx(100 * third, rel=0.02)
+    assert all(m.holds for m in found.values())
+
+
+#: Use, settings, figure, which setting reaches the limit and what of the limit it may take.
+ENDS = [
+    ("variable_gain", {}, "gain", "amplitude", 1.0),
+    ("am", {"offset": 3e-3}, "depth", "tone_amplitude", ("less", 3e-3)),
+    ("am", {"offset": 3e-3}, "sideband", "tone_amplitude", ("less", 3e-3)),
+    ("dsb", {"offset": 3e-3}, "suppression", "tone_amplitude", ("less", 3e-3)),
+    ("dsb", {"carrier_amplitude": 1e-3}, "sideband", "tone_amplitude", ("less", 5e-4)),
+    ("dsb", {}, "third_order", "tone_amplitude", 1.0),
+    ("ssb", {}, "wanted", "tone_amplitude", 1.0),
+    ("ssb", {"tone_phase_error": 0.0, "amplitude_error": 0.0}, "allowed_phase",
+     "tone_phase_error", 1.0),
+    ("ssb", {"tone_phase_error": 0.0, "carrier_phase_error": 0.0}, "allowed_amplitude",
+     "amplitude_error", 1.0),
+    ("mixer", {"oscillator_amplitude": 0.5, "second_amplitude": 1e-4}, "third_order",
+     "signal_amplitude", 1.0),
+    ("squarer", {"offset_upper": 0.0, "offset_lower": 0.0}, "second", "amplitude", 1.0),
+    ("squarer", {"offset_upper": 0.0, "offset_lower": 0.0}, "fourth", "amplitude", 1.0),
+    ("phase_detector", {"upper_amplitude": 1e-4}, "slope", "lower_amplitude", 1.0),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("key, start, figure, name, share", ENDS)
+def test_a_figure_holds_up_to_its_limit_and_not_beyond(key, start, figure, name, share):
+    limit = laws(key, start)[figure].limit
+    edge = limit - share[1] if isinstance(share, tuple) else share * limit
+    for factor, holds in ((0.98, True), (1.02, False)):
+        assert laws(key, {**start, name: factor * edge})[figure].holds is holds
+
+
+@pytest.mark.parametrize("figure", ["slope", "swing", "output"])
+def test_a_detector_is_hard_from_its_limit_on(figure):
+    limit = laws("phase_detector", {})[figure].limit
+    for factor, holds in ((1.02, True), (0.98, False)):
+        both = dict.fromkeys(("upper_amplitude", "lower_amplitude"), factor * limit)
+        found = laws("phase_detector", {**both, "phase": 45.0})[figure]
+        assert found.holds is holds or figure == "output"
+
+
+@CELLS
+def test_limits_of_what_is_straight(cell, d, u):
+    """1 % short of the tangent of a pair; with resistors v = VT ln(I1/I2) + RE (I1 - I2)."""
+    k = 2e-3 * cell.r_emitter_lower / V_T
+
+    def short(y):  # of a share y = (I1 - I2)/I of the tail
+        x = 2 * math.atanh(y) + k * y
+        return y * (2 + k) / x - 0.99
+
+    y = root(short, 1e-3, 0.9)
+    straight = V_T * (2 * math.atanh(y) + k * y)
+    for key, figure in (("am", "depth"), ("dsb", "suppression"), ("ssb", "wanted")):
+        assert laws(key, {}, cell)[figure].limit == pytest.approx(straight, rel=1e-3)
+    if cell is PLAIN:
+        assert straight == pytest.approx(LINEAR * V_T)
+
+
+def products(x, phase):
+    late = TURN - math.radians(phase)
+    return np.mean(np.tanh(x / 2 * np.cos(TURN)) * np.tanh(x / 2 * np.cos(late)))
+
+
+def second(x, k):
+    return abs(2 * np.mean(np.tanh(x / 2 * np.cos(TURN)) ** 2 * np.cos(k * TURN)))
+
+
+def test_limits_of_two_equal_waves():
+    """The mean and the harmonics of tanh(x cos a) tanh(x cos b), averaged over a cycle."""
+    decibel = 10 ** (-1 / 20)
+
+    def slope(x):
+        return (products(x, 89.0) - products(x, 91.0)) / math.radians(2)
+
+    hard = laws("phase_detector", {"upper_amplitude": 1.0, "lower_amplitude": 1.0})
+    assert hard["slope"].limit == pytest.approx(
+        V_T * root(lambda x: slope(x) - decibel * 2 / math.pi), rel=0.01
+    )
+    assert hard["swing"].limit == pytest.approx(
+        V_T * root(lambda x: products(x, 0.0) - decibel), rel=0.01
+    )
+    bent = root(lambda x: 1 - products(x, 45.0) / (slope(x) * math.pi / 4) - 0.02, 1.0, 25.0)
+    assert hard["straightness"].limit == pytest.approx(V_T * bent, rel=0.01)
+    soft = laws("phase_detector", {"upper_amplitude": 1e-3, "lower_amplitude": 1e-3})
+    by_slope = root(lambda x: slope(x) / (x**2 / 8) - decibel, 0.05, 10.0)
+    by_swing = root(lambda x: products(x, 0.0) / (x**2 / 8) - decibel, 0.05, 10.0)
+    assert soft["slope"].limit == pytest.approx(V_T * min(by_slope, by_swing), rel=0.01)
+    square = laws("squarer", {})
+    assert square["second"].limit == pytest.approx(
+        V_T * root(lambda x: second(x, 2) / (x**2 / 8) - 0.9, 0.05, 10.0), rel=0.01
+    )
+    assert square["fourth"].limit == pytest.approx(
+        V_T * root(lambda x: second(x, 4) / second(x, 2) / (x**2 / 24) - 0.9, 0.05, 10.0), rel=0.01
+    )

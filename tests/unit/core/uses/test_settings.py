@@ -1,0 +1,97 @@
+"""Settings of the uses. A link leaves out what is as usual, so a default is part of the format."""
+
+import pytest
+
+from forktail.core.spec import SPECS, specs_of
+from forktail.core.uses import USES
+
+#: Of each use the settings: of a number the default, ends and number of steps of the slider; of a
+#: choice the default and the keys.
+USUAL = {
+    "variable_gain": {
+        "amplitude": ("2mV", "100uV", "50mV", 499),
+        "frequency": ("45kHz", "20kHz", "110kHz", 90),
+        "control": ("30mV", "-150mV", "150mV", 300),
+        "drift": ("500uV", "10uV", "10mV", 999),
+    },
+    "gain_control_loop": {
+        "level": ("2mV", "100uV", "50mV", 499),
+        "step": ("12dB", "-20dB", "20dB", 80),
+        "frequency": ("45kHz", "20kHz", "110kHz", 90),
+        "wanted": ("40mV", "1mV", "200mV", 199),
+        "integrator_time": ("5ms", "200us", "20ms", 198),
+        "detector_time": ("100us", "10us", "1ms", 99),
+        "control_limit": ("150mV", "20mV", "300mV", 56),
+    },
+    "am": {
+        "carrier_amplitude": ("8mV", "1mV", "200mV", 199),
+        "carrier_frequency": ("45kHz", "20kHz", "110kHz", 90),
+        "tone_amplitude": ("2mV", "0V", "50mV", 500),
+        "tone_frequency": ("2kHz", "100Hz", "10kHz", 99),
+        "offset": ("4mV", "-50mV", "50mV", 1000),
+    },
+    "dsb": {
+        "carrier_amplitude": ("8mV", "1mV", "200mV", 199),
+        "carrier_frequency": ("45kHz", "20kHz", "110kHz", 90),
+        "tone_amplitude": ("5mV", "100uV", "50mV", 499),
+        "tone_frequency": ("2kHz", "100Hz", "10kHz", 99),
+        "offset": ("500uV", "-20mV", "20mV", 4000),
+        "trim": ("0V", "-20mV", "20mV", 4000),
+    },
+    "ssb": {
+        "carrier_amplitude": ("8mV", "1mV", "200mV", 199),
+        "carrier_frequency": ("45kHz", "20kHz", "110kHz", 90),
+        "tone_amplitude": ("5mV", "100uV", "50mV", 499),
+        "tone_frequency": ("2kHz", "100Hz", "10kHz", 99),
+        "sideband": ("upper", "upper", "lower"),
+        "tone_phase_error": ("2deg", "-45deg", "45deg", 900),
+        "carrier_phase_error": ("0deg", "-45deg", "45deg", 900),
+        "amplitude_error": ("1%", "-50%", "50%", 1000),
+    },
+    "mixer": {
+        "signal_frequency": ("45kHz", "20kHz", "110kHz", 180),
+        "signal_amplitude": ("2mV", "100uV", "50mV", 499),
+        "second_frequency": ("45.5kHz", "20kHz", "110kHz", 180),
+        "second_amplitude": ("2mV", "0V", "50mV", 500),
+        "oscillator_frequency": ("43kHz", "10kHz", "150kHz", 280),
+        "oscillator_amplitude": ("150mV", "1mV", "300mV", 299),
+        "wanted": ("down", "down", "up"),
+    },
+    "phase_detector": {
+        "frequency": ("40kHz", "10kHz", "110kHz", 100),
+        "upper_amplitude": ("300mV", "1mV", "1V", 999),
+        "lower_amplitude": ("300mV", "1mV", "1V", 999),
+        "phase": ("60deg", "-180deg", "180deg", 360),
+        "shape": ("sine", "sine", "square"),
+        "oscillator_pull": ("1kHz", "100Hz", "10kHz", 99),
+    },
+    "squarer": {
+        "amplitude": ("15mV", "1mV", "200mV", 199),
+        "frequency": ("22.5kHz", "10kHz", "110kHz", 200),
+        "phase": ("0deg", "-180deg", "180deg", 360),
+        "offset_upper": ("300uV", "-20mV", "20mV", 4000),
+        "offset_lower": ("300uV", "-20mV", "20mV", 4000),
+    },
+}
+
+
+@pytest.mark.parametrize("key", USES)
+def test_settings_of_a_use_are_as_links_rely_on(key):
+    found = {}
+    for name, s in specs_of(USES[key].settings).items():
+        if s.kind == "number":
+            low, high = s.slider
+            found[name] = (s.write(s.default), s.write(low), s.write(high), s.steps())
+            assert low <= s.default <= high and s.step
+            assert (s.low is None or s.low <= low) and (s.high is None or high <= s.high)
+        else:
+            found[name] = (s.default, *s.keys)
+        assert s.part == "use" and s.label and s.doc
+        assert s.quantity in SPECS or s.quantity == name
+    assert found == USUAL[key]
+
+
+def test_all_uses_are_here():
+    assert list(USES) == list(USUAL)
+    for use in USES.values():
+        assert use.title and use.summary.endswith(".") and use.records
