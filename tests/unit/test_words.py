@@ -46,11 +46,9 @@ STILL = (
     "app/forktail/pages/",
     "app/forktail/classroom/",
     "app/forktail/server/",
-    "app/forktail/cli/compare.py",
     "app/forktail/cli/plan.py",
     "app/forktail/cli/sweep.py",
     "assets/pages/class/",
-    "assets/pages/compare/",
 )
 
 

@@ -52,7 +52,7 @@ def add_parser(commands, formatter):
         help="factors by which columns are multiplied, such as upper=10,out=-1",
     )
     parser.add_argument(
-        "--interval", metavar="T", help="time between rows, in the place of a time column"
+        "--interval", metavar="T", help="time between rows, instead of a time column"
     )
     for side in ("upper", "lower"):
         parser.add_argument(
@@ -84,7 +84,7 @@ def _pairs(text, option):
         name = name.strip()
         if not equals or name not in _ROLES or not value.strip():
             raise QuantityError(
-                f"{option}: '{part.strip()}' is not understood; wanted is such as "
+                f"{option}: '{part.strip()}' is not understood; write such as "
                 "upper=2, with one of time, upper, lower, left, right, out."
             )
         if _ROLES[name] in out:
@@ -122,7 +122,7 @@ def _drive(text, option):
     peak, at, frequency = text.partition("@")
     if not at:
         raise QuantityError(
-            f"{option}: '{text}' is not a drive; wanted is peak and frequency, such as "
+            f"{option}: '{text}' is not a drive; give peak and frequency, such as "
             "100mV@50kHz, or off."
         )
     return (
@@ -136,13 +136,13 @@ def _read_capture(path):
         size = Path(path).stat().st_size
         if size > MAX_BYTES:
             raise QuantityError(
-                f"{path} is {size / 2**20:.0f} MiB; allowed is at most "
+                f"{path} is {size / 2**20:.0f} MiB; a capture has at most "
                 f"{MAX_BYTES // 2**20} MiB. Export fewer rows, or fewer "
                 "channels."
             )
         return Path(path).read_bytes()
     except OSError as error:
-        raise QuantityError(f"{path}: {error.strerror}; wanted is a capture as CSV.") from None
+        raise QuantityError(f"{path}: {error.strerror}; give a capture as CSV.") from None
 
 
 def command_compare(args):

@@ -60,7 +60,7 @@ export function render({ model, el }) {
       return;
     }
     if (one.size > model.limit) {
-      tell(`${one.name} is ${(one.size / 1048576).toFixed(0)} MiB; allowed is at most ${model.limit / 1048576} MiB. Export fewer rows, or fewer channels.`, true);
+      tell(`${one.name} is ${(one.size / 1048576).toFixed(0)} MiB; a capture has at most ${model.limit / 1048576} MiB. Export fewer rows, or fewer channels.`, true);
       return;
     }
     file = one; sent = 0; ticket += 1;

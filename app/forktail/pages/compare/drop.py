@@ -52,7 +52,7 @@ class CaptureDrop(Component):
             size = message.get("size")
             if not isinstance(size, int) or not 0 <= size <= self.limit:
                 self.refuse(
-                    f"The file is too large; allowed is at most {self.limit // 2**20} "
+                    f"The file is too large; a capture has at most {self.limit // 2**20} "
                     "MiB. Export fewer rows, or fewer channels."
                 )
                 return

@@ -175,10 +175,11 @@ class ComparePage(Page):
     def _cancel(self):
         self._reading.cancel()
         self._comparing.cancel()
+        self._asked = None  # any change asks again
         self.drop.refuse("Cancelled." + self._kept())
 
     def _kept(self):
-        return " The capture before stays open." if self.state.table is not None else ""
+        return " The capture before stays open." if self.comparison is not None else ""
 
     def _progress(self, part):
         share, text = part

@@ -256,7 +256,7 @@ class CompareState(PageState):
     # The capture
 
     def take(self, table, whole=True):
-        """Take a table in the place of the one before, with the guess of its columns.
+        """Take a table instead of the one before, with the guess of its columns.
 
         `whole` shows all of it; else the stretch that is set (by a link).
         """

@@ -10,6 +10,7 @@ from forktail.core.capture.read import read_table
 from forktail.core.checks import QuantityError
 from forktail.pages.build.state import BuildState, shipped
 from forktail.pages.compare.meter import MeterAnswer
+from forktail.pages.compare.page import ComparePage
 from forktail.pages.compare.plots import overlay_csv, stretch
 from forktail.pages.compare.state import CompareState, answer, example_bytes, read_job, readings_job
 from forktail.pages.compare.words import VerdictView, table, table_csv
@@ -213,6 +214,13 @@ def test_readings_of_a_meter_are_kept_and_compared(state):
     assert odd.apply_query("readings=TP1%3Done") == [] and odd.read() == {"TP1": "one"}
     with pytest.raises(QuantityError, match="line 1, TP1"):
         readings_job(odd.circuit, odd.readings, lambda *part: None)
+
+
+def test_cancelled_before_any_answer_nothing_stays_open(example_table):
+    page = ComparePage()
+    page.state.take(example_table)
+    page.drop.handle({"kind": "cancel"})
+    assert page.drop.patch["text"] == "Cancelled." and page.drop.patch["share"] is None
 
 
 def test_table_says_each_figure_once_and_csv_is_plain(comparison):
