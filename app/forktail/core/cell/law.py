@@ -232,7 +232,7 @@ def _answer(
     v_collector = s.v_supply - v_load
 
     def full(a: Floats | float) -> Floats:
-        array = np.asarray(a, dtype=float)
+        array = np.asarray(a)
         return array if array.shape == shape else np.broadcast_to(array, shape)
 
     # (branch, *S) to (*S, branch) without a copy: rows are several times faster than columns

@@ -79,7 +79,8 @@ def test_an_argument_out_of_range_is_named(call, name):
             words = f"{name} is {said.replace(';', where + ';', 1)}"
             with pytest.raises(QuantityError, match=f"^{re.escape(words)}$"):
                 solve(**{**good, name: given})
-        with pytest.raises(QuantityError, match=f"^{name} is 'x', which is not a number"):
+        words = f"{name} is 'x', which is not a number; {said.partition('; ')[2]}"
+        with pytest.raises(QuantityError, match=f"^{re.escape(words)}$"):
             solve(**{**good, name: "x"})
 
 
