@@ -1,8 +1,8 @@
 """HTML and SVG as text. What is a text is escaped here; what is markup already says so."""
 
+import html
 import json
 import math
-from html import escape
 
 from forktail.core.quantities import format_quantity
 from forktail.ui.component import STYLE
@@ -29,9 +29,14 @@ def attributes(**values):
     return "".join(out)
 
 
+def escape(text):
+    """A text as it stands in markup: between tags, or in the quotes of an attribute."""
+    return html.escape(str(text))
+
+
 def escaped(text):
-    """A text as it stands between tags."""
-    return escape(str(text), quote=False)
+    """A text as it stands between tags, where quotes are no danger and stay."""
+    return html.escape(str(text), quote=False)
 
 
 def element(name, text="", inside="", **values):

@@ -8,7 +8,7 @@ from forktail.ui.component import Component
 class MarkupView(Component):
     """Shows `markup` and applies `patch` ({id: {attribute: value}}; "#" is the text).
 
-    Every text that reaches the markup goes through `html.escape` in the view that writes it.
+    Every text that reaches the markup goes through `ui.html.escape` in the view that writes it.
     """
 
     markup = param.String(default="", doc="SVG or HTML with data-id on what changes.")

@@ -23,6 +23,7 @@ from bokeh.plotting.contour import contour_data
 from forktail.core.quantities import format_quantity
 from forktail.ui.palette import diverging
 from forktail.ui.plots import FONT, Plot, axis_unit, float_source, replace
+from forktail.ui.text import csv_columns
 
 LEVELS = (-0.9, -0.7, -0.5, -0.3, -0.1, 0.0, 0.1, 0.3, 0.5, 0.7, 0.9)
 AXIS_LABELS = {
@@ -258,11 +259,5 @@ class OutputMap(Plot):
         """Comma-separated text of the map: one row a grid point."""
         x, y, z = state.map_grid()
         names = [f"{a}_{AXIS_LABELS[a][1]}" for a in state.map_axes()]
-        rows = [f"{names[0]},{names[1]},v_out_V"]
-        scale = state.map_scale()
-        rows += [
-            f"{a:.6g},{b:.6g},{z[j, i] * scale:.9g}"
-            for j, b in enumerate(y)
-            for i, a in enumerate(x)
-        ]
-        return "\n".join(rows) + "\n"
+        across, up = (g.ravel() for g in np.meshgrid(x, y))
+        return csv_columns((*names, "v_out_V"), (across, up, z.ravel() * state.map_scale()))

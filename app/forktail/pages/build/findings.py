@@ -1,9 +1,7 @@
 """The list of findings: severity in a word, the number, what to do, and a button that does it."""
 
-from html import escape
-
 from forktail.core.built.references import part_reference
-from forktail.ui.html import STYLES, request
+from forktail.ui.html import STYLES, escape, request
 from forktail.ui.markup import MarkupView
 from forktail.ui.text import keep_together
 
@@ -71,7 +69,7 @@ def _item(circuit, n, finding):
         if finding.change:
             act = (
                 f' <button type="button" class="apply" {request(kind="apply", n=n)} '
-                f'aria-label="Apply: {escape(finding.suggestion, quote=True)}">Apply</button>'
+                f'aria-label="Apply: {escape(finding.suggestion)}">Apply</button>'
             )
         out.append(f'<p class="todo">{escape(keep_together(finding.suggestion))}{act}</p>')
     return "".join(out) + "</li>"

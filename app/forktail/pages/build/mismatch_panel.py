@@ -1,10 +1,9 @@
 """Mismatch: settings and progress of the Monte Carlo run, the spread, trims and what they leave."""
 
 import math
-from html import escape
 
 from forktail.pages.build.state import TRIMS
-from forktail.ui.html import STYLES, button, number, request
+from forktail.ui.html import STYLES, button, escape, number, request
 from forktail.ui.markup import MarkupView
 from forktail.ui.text import csv_text
 

@@ -1,13 +1,11 @@
 """The parts of the circuit as a list of entries: reference, what it is, value with unit."""
 
-from html import escape
-
 from forktail.core.built.circuit import AREA, single_faults, transistor_names, unused
 from forktail.core.built.references import references
 from forktail.core.quantities import UNITS
 from forktail.pages.build.circuit_texts import SPECS, area_of
 from forktail.pages.build.state import BuildState
-from forktail.ui.html import STYLES, request
+from forktail.ui.html import STYLES, escape, request
 from forktail.ui.markup import MarkupView
 from forktail.ui.text import tidy
 

@@ -1,14 +1,13 @@
 """What another version of the circuit would change: preferred values, and single faults."""
 
 import math
-from html import escape
 from itertools import groupby
 
 from forktail.core.built.preferred import SERIES, SERIES_TOLERANCE
 from forktail.core.built.references import CAPACITOR_SERIES, part_reference
 from forktail.core.quantities import format_quantity
 from forktail.pages.build.circuit_texts import shown
-from forktail.ui.html import STYLES, button, number, table
+from forktail.ui.html import STYLES, button, escape, number, table
 from forktail.ui.markup import MarkupView
 from forktail.ui.text import keep_together
 

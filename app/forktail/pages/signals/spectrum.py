@@ -8,6 +8,7 @@ from bokeh.models import BasicTicker, ColumnDataSource, Scatter, Segment, Text
 
 from forktail.ui.palette import THEMES
 from forktail.ui.plots import FONT, Plot, axis_unit, float_source, replace
+from forktail.ui.text import csv_text
 
 #: Origin of a line -> (marker, theme colour, sign of the same shape for text, words).
 ORIGINS = {
@@ -244,11 +245,10 @@ class SpectrumPlot(Plot):
     @staticmethod
     def csv(scene):
         """Comma-separated text of the named lines, SI units."""
-        rows = ["frequency_Hz,level_V_peak,level_dB,origin,label,orders"]
-        spectrum = scene.run.spectrum
-        rows += [
-            f"{ln.frequency:.9g},{ln.peak:.9g},{ln.db:.4f},{ln.origin},{ln.label},"
-            f"{' '.join(map(str, ln.orders))}"
-            for ln in (spectrum.lines if spectrum else ())
-        ]
-        return "\n".join(rows) + "\n"
+        head = ("frequency_Hz", "level_V_peak", "level_dB", "origin", "label", "orders")
+        lines = scene.run.spectrum.lines if scene.run.spectrum else ()
+        rows = (
+            (ln.frequency, ln.peak, ln.db, ln.origin, ln.label, " ".join(map(str, ln.orders)))
+            for ln in lines
+        )
+        return csv_text(head, rows, 9)

@@ -5,6 +5,7 @@ from bokeh.models import Line
 
 from forktail.ui.output_map import OutputMap
 from forktail.ui.plots import float_source, replace
+from forktail.ui.text import csv_columns
 
 #: Points of the path drawn, at most.
 POINTS = 2000
@@ -48,9 +49,5 @@ class TrajectoryMap(OutputMap):
     def csv(self, scene):
         """Comma-separated text of the path: every sample of the window, SI units."""
         run = scene.run
-        rows = ["time_s,v_upper_V,v_lower_V,v_out_V"]
-        rows += [
-            ",".join(f"{v:.9g}" for v in row)
-            for row in zip(run.time, run.v_upper, run.v_lower, run.point.v_out)
-        ]
-        return "\n".join(rows) + "\n"
+        columns = (run.time, run.v_upper, run.v_lower, run.point.v_out)
+        return csv_columns(("time_s", "v_upper_V", "v_lower_V", "v_out_V"), columns)

@@ -20,6 +20,7 @@ from bokeh.models import (
 
 from forktail.core.quantities import format_quantity
 from forktail.ui.plots import FONT, Plot, axis_unit, float_source, replace
+from forktail.ui.text import csv_columns
 
 #: Points drawn of one waveform, at most.
 POINTS = 1000
@@ -313,12 +314,8 @@ class Waveforms:
         """Comma-separated text of one plot: every sample of the window, SI units."""
         data = self._records(scene)
         columns = [t[0] for t in TRACES[name][1] if t[0] != "beside" or scene.beside is not None]
-        rows = [",".join(["time_s", *(CSV_NAMES[c] for c in columns)])]
-        rows += [
-            ",".join(f"{v:.9g}" for v in row)
-            for row in zip(scene.run.time, *(data[c] for c in columns))
-        ]
-        return "\n".join(rows) + "\n"
+        head = ("time_s", *(CSV_NAMES[c] for c in columns))
+        return csv_columns(head, (scene.run.time, *(data[c] for c in columns)))
 
 
 def cursor_values(scene):

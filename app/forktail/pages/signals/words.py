@@ -1,10 +1,9 @@
 """What the Signals page says in words and figures: sentence, cursor, figures, table of lines."""
 
-from html import escape
-
 from forktail.core.quantities import format_quantity
 from forktail.pages.signals.spectrum import ORIGINS
 from forktail.pages.signals.waveforms import cursor_values
+from forktail.ui.html import escape
 from forktail.ui.markup import MarkupView
 from forktail.ui.text import csv_text, decibels, keep_together, minus
 

@@ -1,8 +1,7 @@
 """What the scene says in words and figures: the sentence, the why line, limits and the table."""
 
-from html import escape
-
 from forktail.core.quantities import format_quantity, format_temperature
+from forktail.ui.html import escape
 from forktail.ui.markup import MarkupView
 from forktail.ui.text import csv_text, keep_together, signed
 

@@ -4,12 +4,11 @@ Block symbols follow IEC 60617 (parts 10 and 13): a square with what it does ins
 multiplication, a sum, an integral, a filter as waves with the stopped ones struck out.
 """
 
-from html import escape
-
 import numpy as np
 
 from forktail.core.quantities import format_quantity as text_of
 from forktail.ui.component import STYLE
+from forktail.ui.html import escape
 from forktail.ui.markup import MarkupView
 from forktail.ui.text import minus
 

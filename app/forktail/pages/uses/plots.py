@@ -23,6 +23,7 @@ from bokeh.models import (
 
 from forktail.core.quantities import format_quantity
 from forktail.ui.plots import FONT, Plot, axis_unit, float_source, replace
+from forktail.ui.text import csv_columns
 
 #: Most points of one line that are sent before the browser tells the width of the plot.
 MOST_POINTS = 900
@@ -199,11 +200,7 @@ class UsePlot(Plot):
                 columns.append(np.asarray(x, dtype=float))
             heads.append(f"{name}_{y_unit or '1'}")
             columns.append(np.asarray(y, dtype=float))
-        rows = max((len(c) for c in columns), default=0)
-        out = [",".join(heads)]
-        for n in range(rows):
-            out.append(",".join(f"{c[n]:.9g}" if n < len(c) else "" for c in columns))
-        return "\n".join(out) + "\n"
+        return csv_columns(heads, columns)
 
 
 class TimePlot(UsePlot):
@@ -505,9 +502,7 @@ class SpectrumPlot(UsePlot):
         """Comma-separated text of every line of the spectrum."""
         _, _, _, f, peak = self.data[0]
         db = self.data[1][4]
-        return "frequency_Hz,peak_V,level_dB\n" + "".join(
-            f"{a:.9g},{b:.9g},{c:.4f}\n" for a, b, c in zip(f, peak, db)
-        )
+        return csv_columns(("frequency_Hz", "peak_V", "level_dB"), (f, peak, db))
 
 
 class _Scale:

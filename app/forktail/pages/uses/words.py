@@ -1,7 +1,6 @@
 """Words and figures of a use: its row of buttons, figures of merit, sentence, numbers."""
 
 import json
-from html import escape
 
 from forktail.core.quantities import format_quantity
 from forktail.core.uses import USES
@@ -14,6 +13,7 @@ from forktail.pages.uses.state import (
     settings_rows,
 )
 from forktail.ui.component import STYLE
+from forktail.ui.html import escape
 from forktail.ui.markup import MarkupView
 from forktail.ui.text import csv_text, decibels, keep_together
 
