@@ -367,6 +367,32 @@ def test_settings_that_differ_from_point_to_point_are_each_solved_as_alone(some)
         assert one.residual == 0.0 and one.converged
 
 
+def test_headroom_is_told_of_the_worst_load_and_the_least_supply():
+    s = CellSettings(r_load=np.array([1e3, 4e3]), v_supply=np.array([9.0, 12.0]))
+    point = solve_cell(0.01, -0.02, np.array([1e-3, 2e-3]), s)
+    drop = float(np.max(point.i_load[1] * 4e3))
+    found = {limit.name: limit for limit in validity(point, s)}["headroom"]
+    assert (found.value, found.limit, found.unit) == (8.0, 6.0, "V")
+    assert f"would drop 8.00 V (now {drop:.2f} V), more than the 6.00 V that" in found.text
+    assert "a supply of 9.00 V leaves above 3 levels of transistors at 1 V each" in found.text
+    # 1 mA in 9 k is just what 12 V leave above three levels of 1 V
+    s = CellSettings(r_load=9e3)
+    just = limits(solve_cell(0.0, 0.0, 1e-3, s), s)["headroom"]
+    assert just.holds and (just.value, just.limit) == (9.0, 9.0)
+    assert "in one load it drops 9.00 V; the supply of 12.0 V leaves it 9.00 V above" in just.text
+    low = CellSettings(v_supply=2.0)
+    assert limits(solve_cell(0.0, 0.0, 1e-3, low), low)["headroom"].limit == 0.0
+
+
+def test_heat_is_told_above_125_degrees():
+    for kelvin, warm in ((273.15 + 125.0, False), (273.15 + 125.1, True)):
+        found = limits(solve_cell(0.0, 0.0, 1e-3, CellSettings(temperature=kelvin)))
+        assert ("temperature" in found) is warm
+    assert found["temperature"].value == kelvin and found["temperature"].limit == 273.15 + 125.0
+    assert not found["temperature"].holds and found["temperature"].unit == "K"
+    assert found["temperature"].text.startswith("125.1 \u00b0C is hotter")
+
+
 def test_no_points_pass_no_limit():
     assert validity(solve_cell(np.zeros(0), 0.0, np.zeros(0))) == ()
 
