@@ -367,6 +367,42 @@ def test_settings_that_differ_from_point_to_point_are_each_solved_as_alone(some)
         assert one.residual == 0.0 and one.converged
 
 
+def test_what_a_circuit_has_no_lower_input_for_is_zero():
+    v, s = np.array([0.01, -0.03]), CellSettings(r_emitter_upper=20.0)
+    for point in (solve_pair(v, 1e-3, s), solve_crossed(v, 1e-3, 2e-3, s)):
+        np.testing.assert_array_equal(point.v_lower, [0.0, 0.0])
+        np.testing.assert_array_equal(point.gain_lower, [0.0, 0.0])
+    shared = solve_shared_loads(v, 0.02, 1e-3, 2e-3, s)
+    np.testing.assert_array_equal(shared.v_lower, [0.02, 0.02])
+    assert np.all(shared.gain_lower > 0.0)
+    np.testing.assert_array_equal(
+        cell.output_map(v, [0.01], s), cell.output_map(v, [0.01], s, i_tail=1.0)
+    )
+    # Q1 and Q2 alone: nothing in the other branches
+    np.testing.assert_array_equal(solve_pair(v, 1e-3, s).i_upper[:, 2:], np.zeros((2, 2)))
+    np.testing.assert_array_equal(solve_pair(v, 1e-3, s).i_lower, [[1e-3, 0.0]] * 2)
+    assert np.all(solve_pair(v, 1e-3, s).i_tail == 1e-3)
+
+
+def test_limits_of_many_points_are_those_of_the_worst():
+    some = CellSettings(
+        temperature=np.array([300.0, 340.0]), r_emitter_upper=np.array([10.0, 40.0]),
+        r_emitter_lower=np.array([80.0, 20.0]),
+    )  # fmt: skip
+    worst = CellSettings(temperature=340.0, r_emitter_upper=40.0, r_emitter_lower=80.0)
+    many = limits(solve_cell([0.3, 0.01], [-0.01, -0.3], np.array([1e-3, 2e-3]), some), some)
+    one = limits(solve_cell(0.3, -0.3, 2e-3, worst), worst)
+    for name in ("linear_v_upper", "linear_v_lower"):
+        # of an upper pair by the current that it carries, which its lower pair does not quite share
+        close = 1e-9 if name == "linear_v_lower" else 0.01
+        assert many[name].limit == pytest.approx(one[name].limit, rel=close)
+        assert many[name].value == 0.3 and not many[name].holds
+        edge = f"{1e3 * many[name].limit:.3g} mV"
+        assert f", 300 mV, is past {edge}: " in many[name].text
+    inside = solve_cell(0.01, 0.01, 2e-3, worst)
+    assert f" within the range of {edge} where" in limits(inside, worst)["linear_v_lower"].text
+
+
 def test_headroom_is_told_of_the_worst_load_and_the_least_supply():
     s = CellSettings(r_load=np.array([1e3, 4e3]), v_supply=np.array([9.0, 12.0]))
     point = solve_cell(0.01, -0.02, np.array([1e-3, 2e-3]), s)
