@@ -120,6 +120,10 @@ def test_what_is_left_out_is_a_matched_pair_without_resistors_at_25_degrees():
     np.testing.assert_array_equal(
         pair.split_fractions(v), pair.split_fractions(v, i_tail=0.0, **plain)
     )
+    some = dict(i_tail=2e-3)
+    np.testing.assert_array_equal(
+        pair.split_fractions(v, **some), pair.split_fractions(v, **some, **plain)
+    )
     # no tail current, no drop
     assert pair.split_fractions(v, r_emitter=100.0)[0] == pytest.approx(pair.split_fractions(v)[0])
     assert pair.linear_range(0.01, r_emitter=100.0) == pair.linear_range(0.01)
