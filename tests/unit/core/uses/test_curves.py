@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from forktail.core.models import TextbookCell
+from forktail.core.path import Feed, Path
 from forktail.core.uses import USES, run_use
 
 V_T = 0.025692579121085843  # exact k and q (SI Brochure, 9th edition, 2019), 298.15 K
@@ -178,6 +179,15 @@ def runs():
     return {key: run_use(key, solve=cell) for key in USES}
 
 
+#: Role of each trace, where it is not one result and one relation: first letters.
+ROLES = {
+    ("am", "depth"): "rRg", ("ssb", "phase"): "Rgg", ("ssb", "amplitude"): "Rgg",
+    ("mixer", "gain"): "rRR", ("mixer", "two_tone"): "rrRR", ("mixer", "compression"): "r",
+    ("phase_detector", "slope"): "rRR", ("squarer", "lines"): "rssR", ("squarer", "trim"): "r",
+}  # fmt: skip
+LETTERS = {"result": "r", "relation": "R", "guide": "g", "second": "s"}
+
+
 def curve_of(runs, key, name):
     return next(c for c in runs[key].curves if c.key == name)
 
@@ -186,6 +196,9 @@ def curve_of(runs, key, name):
 def test_every_trace_is_what_the_pairs_give(runs, key, name):
     curve, s = curve_of(runs, key, name), runs[key].settings
     wanted = EXPECTED[key, name](s, curve.traces[0].x)
+    roles = "".join(LETTERS[t.role] for t in curve.traces)
+    assert roles == ROLES.get((key, name), "rR")
+    assert {(t.x_unit, t.y_unit) for t in curve.traces} == {(curve.x_unit, curve.y_unit)}
     traces = [t for t in curve.traces if len(t.x) > 2]
     assert len(traces) == len(wanted)
     for trace, law in zip(traces, wanted):
@@ -223,3 +236,66 @@ def test_a_loop_that_is_twice_as_fast_has_twice_the_ripple(runs):
     assert (calm.role, calm.label, rings.role, rings.label) == ("result", "calm", "guide", "rings")
     assert curve.point == (run.merit("attack").relation_value, run.merit("ripple").value)
     assert curve.point[0] * curve.point[1] == pytest.approx(x[0] * y[0], rel=1e-6)
+
+
+#: A call that is weakened before the cell, and a wanted product that is weakened behind it.
+PATH = Path(upper=Feed(9e3), lower=Feed(30e3), load_pole=4e3)
+
+
+def high_pass(f, corner):
+    return f / math.hypot(f, corner)
+
+
+def low_pass(f, pole=4e3):
+    return 1 / math.hypot(1, f / pole)
+
+
+def test_curves_of_the_mixer_behind_coupling_and_loads(runs):
+    """Single poles (any circuits text) at the call, at the oscillator and at the product."""
+    run = run_use("mixer", solve=TextbookCell(), path=PATH)
+    curves, plain = {c.key: c for c in run.curves}, {c.key: c for c in runs["mixer"].curves}
+    fed, behind, hard = high_pass(45e3, 30e3), low_pass(2e3), high_pass(43e3, 9e3)
+    x = curves["gain"].traces[0].x
+    law = db(GAIN * harmonic(x * hard) / 2 * fed * behind)
+    np.testing.assert_allclose(curves["gain"].traces[0].y, law, atol=0.01)
+    given, seen = (curves["two_tone"].traces[k] for k in (2, 0))
+    np.testing.assert_allclose(given.x, plain["two_tone"].traces[0].x / fed)
+    # told and computed agree while the signal is faint
+    np.testing.assert_allclose(given.y[:6], seen.y[:6], atol=0.02)
+    tones, products = (curves["two_tone"].traces[k].y for k in (0, 1))
+    first, third = two_tones(given.x * fed)
+    part = FULL * harmonic(run.settings.oscillator_amplitude * hard) / 2 * behind
+    np.testing.assert_allclose(tones, db(part * first), atol=0.01)
+    np.testing.assert_allclose(products[3:], db(part * third)[3:], atol=0.02)
+    lost = curves["compression"].traces[0]
+    np.testing.assert_allclose(lost.x, plain["compression"].traces[0].x / fed)
+    one = run_use("mixer", solve=TextbookCell(), detail=False).merit("compression")
+    assert run.merit("compression").value == pytest.approx(one.value / fed, rel=2e-3)
+    assert run.merit("intercept").value == pytest.approx(
+        runs["mixer"].merit("intercept").value / fed, rel=2e-3
+    )
+
+
+def test_curves_of_gain_squarer_and_detector_behind_coupling_and_loads(runs):
+    gain = run_use("variable_gain", solve=TextbookCell(), path=PATH)
+    passed = high_pass(45e3, 9e3) * low_pass(45e3)
+    shown = {c.key: c for c in gain.curves}
+    x = shown["signed"].traces[0].x
+    law = GAIN * steer(x) * passed
+    np.testing.assert_allclose(shown["signed"].traces[0].y, law, rtol=1e-3, atol=1e-9)
+    third = shown["third"].traces[0]
+    ratio = np.abs(harmonic(third.x, 3) / harmonic(third.x)) * low_pass(135e3) / low_pass(45e3)
+    np.testing.assert_allclose(third.y, 100 * ratio, rtol=1e-3)
+    both = Path(upper=Feed(9e3), lower=Feed(9e3), load_pole=4e3)
+    s = {"offset_upper": 0.0, "offset_lower": 0.0, "frequency": 22.5e3}
+    lines = run_use("squarer", s, TextbookCell(), path=both).curves[0]
+    x = lines.traces[0].x * high_pass(22.5e3, 9e3)
+    wave = FULL * steer(x[:, None] * np.cos(TURN)) ** 2
+    for trace, k in ((lines.traces[0], 2), (lines.traces[2], 4)):
+        level = 2 * np.abs(np.mean(wave * np.cos(k * TURN), axis=1)) * low_pass(k * 22.5e3)
+        there = level > 1e-5
+        np.testing.assert_allclose(trace.y[there], db(level[there]), atol=0.01)
+    slope = run_use("phase_detector", None, TextbookCell(), path=both).curves[1].traces[0]
+    x = slope.x * high_pass(40e3, 9e3)
+    law = [(mean_product(a, a, 89.9) - mean_product(a, a, 90.1)) / math.radians(0.2) for a in x]
+    np.testing.assert_allclose(slope.y, law, rtol=2e-3)

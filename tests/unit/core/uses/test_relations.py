@@ -247,6 +247,8 @@ def test_laws_of_the_loop():
     w2 = 4 * math.pi * 45e3
     ripple = 4 / 3 * 0.04 / (w2 * t_i * math.hypot(1, w2 * t_d))
     assert found["ripple"].relation_value == pytest.approx(ripple, rel=0.01)
+    calm = 2 * V_T * math.atanh(0.04 / (2e-3 * FULL / (2 * V_T)))  # the control of the weaker one
+    assert found["ripple"].limit == pytest.approx(0.1 * calm, rel=1e-3)
     assert found["held"].relation_value == 0.04 and found["overshoot"].relation_value == 0.0
     top = FULL / (2 * V_T) * math.tanh(run.settings.control_limit / (2 * V_T))
     assert found["least_input"].relation_value == pytest.approx(0.04 / top, rel=1e-3)

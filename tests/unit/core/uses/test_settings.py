@@ -88,6 +88,8 @@ def test_settings_of_a_use_are_as_links_rely_on(key):
             found[name] = (s.default, *s.keys)
         assert s.part == "use" and s.label and s.doc
         assert s.quantity in SPECS or s.quantity == name
+        if s.quantity in SPECS and (key, name) != ("squarer", "frequency"):  # there is only one
+            assert s.label != SPECS[s.quantity].label
     assert found == USUAL[key]
 
 
