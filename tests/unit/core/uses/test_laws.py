@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import scipy.integrate
+import scipy.interpolate
 import scipy.optimize
 
 from forktail.core.models import TextbookCell
@@ -502,3 +503,53 @@ def test_limits_with_resistors_that_are_next_to_nothing_are_those_without():
     )
     for figure in ("gain", "hd3", "control_range"):
         assert almost.merit(figure).limit == pytest.approx(without.merit(figure).limit, rel=0.02)
+
+
+def resisting(ohms):
+    """What a pair with resistors steers of a full tail of 2 mA, at inputs in VT.
+
+    v = VT ln(I1/I2) + RE (I1 - I2): Gray, Hurst, Lewis, Meyer, chapter 3.
+    """
+    u = np.linspace(-40.0, 40.0, 4001)
+    share = np.tanh(u / 2)
+    inputs = u + 2e-3 * ohms / V_T * share
+    between = scipy.interpolate.CubicSpline(inputs, share)
+    return lambda x: between(np.clip(x, inputs[0], inputs[-1]))
+
+
+def first_off(x, y, part):
+    """The first x at which y is off its first value by a part of it."""
+    k = np.flatnonzero(np.abs(y / y[0] - 1) > part)[0]
+    return np.interp(part, np.abs(y / y[0] - 1)[k - 1 : k + 1], x[k - 1 : k + 1])
+
+
+@pytest.mark.parametrize("ohms", [20.0, 150.0])
+def test_limits_of_pairs_with_resistors(ohms):
+    lower, k = resisting(ohms), 2e-3 * ohms / V_T
+    cell = TextbookCell(r_emitter_lower=ohms)
+    x = np.geomspace(0.05, 4 * (2 + k), 300)
+    wave = lower(x[:, None] * np.cos(TURN))
+    first, third = (2 * np.mean(wave * np.cos(n * TURN), axis=1) for n in (1, 3))
+    a, b = TURN[::8, None], TURN[None, ::8]
+    both = lower(x[:, None, None] * (np.cos(a) + np.cos(b)))
+    tone, product = (np.mean(both * f, axis=(1, 2)) for f in (np.cos(a), np.cos(2 * a - b)))
+    mixer = {m.key: m for m in run_use("mixer", solve=cell, detail=False).merits}
+    tones = V_T * first_off(x, product / tone / x**2, 0.1)
+    for key in ("third_order", "intercept", "compression"):
+        assert mixer[key].limit == pytest.approx(tones, rel=0.02)
+    decibel = V_T * first_off(x, first / x, 1 - DECIBEL)
+    assert mixer["compression"].relation_value == pytest.approx(decibel, rel=0.02)
+    series = V_T * first_off(x, third / first / x**2, 0.1)
+    dsb = run_use("dsb", {"tone_amplitude": 1e-3}, cell, detail=False)
+    assert dsb.merit("third_order").limit == pytest.approx(series, rel=0.02)
+    # an upper pair carries half the tail, and moves the small signal of the lower pair
+    cell = TextbookCell(r_emitter_upper=ohms)
+    hard = run_use("mixer", {"oscillator_amplitude": 5.0}, cell, detail=False)
+    peak = np.geomspace(0.5, 60 * (1 + k), 400)
+    # by how much I1 - I2 changes with the tail, at a fixed input
+    more, less = resisting(0.5 * ohms * 1.001), resisting(0.5 * ohms * 0.999)
+    angle = peak[:, None] * np.cos(TURN)
+    moved = (1.001 * more(angle) - 0.999 * less(angle)) / 0.002
+    part = 2 * np.mean(moved * np.cos(TURN), axis=1)
+    end = V_T * np.interp(DECIBEL * 4 / np.pi, part, peak)
+    assert hard.merit("hard_limit").limit == pytest.approx(end, rel=0.02)

@@ -102,6 +102,19 @@ def test_laws_of_double_sideband(cell, d, u):
     assert all(m.holds for m in found.values() if m.key not in ("after_trim",))
 
 
+def test_dc_of_either_sign_leaves_as_much_carrier():
+    plus, minus = (
+        laws("dsb", {"offset": sign * 4e-4, "trim": -sign * 1e-4, "tone_amplitude": 3e-3})
+        for sign in (1, -1)
+    )
+    for key in ("suppression", "suppression_peak"):
+        assert minus[key].relation_value == plus[key].relation_value
+        assert minus[key].value == pytest.approx(plus[key].value) and minus[key].holds
+    assert minus["best_trim"].relation_value == 4e-4 == -plus["best_trim"].relation_value
+    up, down = (laws("am", {"offset": s * 4e-3, "tone_amplitude": 2e-3}) for s in (1, -1))
+    assert told(up) == told(down) and down["depth"].value == pytest.approx(up["depth"].value)
+
+
 @CELLS
 @pytest.mark.parametrize("side", ["upper", "lower"])
 def test_laws_of_phasing(cell, d, u, side):

@@ -3,7 +3,7 @@
 import pytest
 
 from forktail.core.spec import SPECS, specs_of
-from forktail.core.uses import USES
+from forktail.core.uses import USES, run_use
 
 #: Of each use the settings: of a number the default, ends and number of steps of the slider; of a
 #: choice the default and the keys.
@@ -91,6 +91,7 @@ def test_settings_of_a_use_are_as_links_rely_on(key):
         if s.quantity in SPECS and (key, name) != ("squarer", "frequency"):  # there is only one
             assert s.label != SPECS[s.quantity].label
     assert found == USUAL[key]
+    assert run_use(key, detail=False).settings == USES[key].settings()
 
 
 def test_all_uses_are_here():

@@ -86,10 +86,8 @@ def test_carrier_and_tone_are_suppressed_by_how_little_dc_the_other_input_has(le
     """A over 2 DC: each sideband of an AM wave is half of m (Haykin, Communication Systems)."""
     amplitude = 1e-3
     dc = amplitude / 2 / 10 ** (level / 20)
-    up, low = (
-        merits(carrier(amplitude), tone(amplitude, dc)),
-        merits(carrier(amplitude, dc), tone(amplitude)),
-    )
+    up = merits(carrier(2 * amplitude), tone(amplitude, dc))
+    low = merits(carrier(amplitude, dc), tone(2 * amplitude))
     for found, key in ((up, "carrier_suppression"), (low, "leak")):
         assert found[key].value == pytest.approx(level, abs=0.05)
         assert found[key].holds is (level > 40)
@@ -99,7 +97,7 @@ def test_carrier_and_tone_are_suppressed_by_how_little_dc_the_other_input_has(le
     assert up["carrier_suppression"].name.startswith("Carrier suppression (upper")
     assert up["leak"].name == "Sideband over the lower leak"
     # the faster input is the carrier
-    turned = merits(tone(amplitude, dc), carrier(amplitude))
+    turned = merits(tone(amplitude, dc), carrier(2 * amplitude))
     assert turned["carrier_suppression"].name.startswith("Carrier suppression (lower")
     assert turned["carrier_suppression"].relation_value == pytest.approx(level, abs=1e-9)
     assert turned["leak"].name == "Sideband over the upper leak"

@@ -96,6 +96,8 @@ def test_what_takes_too_much_is_refused_with_one_sentence():
     b = bench(TextbookCell())
     with pytest.raises(QuantityError, match="10.0 V on the upper and 10.0 V on the lower input"):
         Table(b, (0.0, 10.0), 0.0, 10.0)
+    with pytest.raises(QuantityError, match="10.0 V on the upper and 9.00 V on the lower input"):
+        Table(b, (0.0, 10.0), -2.0, 7.0)
     table = Table(b, (0.0, 0.1), 0.0, 3.0)
     with pytest.raises(QuantityError, match="lines, more than this use takes"):
         table.over_phases(0.0, (1.5, 1.5))
