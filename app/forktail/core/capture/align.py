@@ -25,8 +25,6 @@ from forktail.core.quantities import format_quantity
 MOST, LEAST = 1024, 256
 #: Samples a cycle of the fastest input: wanted, and fewest.
 WANTED, FEWEST = 32, 10
-#: Share of the places of a period that rows must meet, or it gets fewer places.
-FILLED = 0.8
 #: A line of an input is one from this many times the noise on.
 STANDS_OUT = 3.5
 #: Most lines of a wave, and most rows that they are fitted to.
@@ -416,6 +414,15 @@ def _lines_of(wave, noise):
     return np.fft.irfft(np.where(kept, lines, 0.0), len(wave))
 
 
+def _beside_a_rail(place, cut, m):
+    """Places of a period where any row is cut off, and their neighbours.
+
+    Rows there that are not cut off are those that noise took inwards, so their mean is not fair.
+    """
+    there = np.bincount(place[cut], minlength=m) > 0
+    return there | np.roll(there, 1) | np.roll(there, -1)
+
+
 def _places(time, period, m):
     """Nearest of m places of a period for each time, and how far off it the time is, in places."""
     at = (time - time[0]) / period * m
@@ -444,10 +451,9 @@ def _folded(time, waves, outputs, good, driven, sines, common):
     turns = max(1.0, period * max(frequencies))
     m = int(min(MOST, max(LEAST, math.ceil(WANTED * turns - 0.5)), 0.8 * rows))
     m -= m % 2
-    if len(np.unique(_places(time[keep], period, m)[0])) < FILLED * m:
-        # sampled in step with the wave: the rows meet the same few places again and again
-        m = int(period / float(np.median(np.diff(time))) + 0.5)
-        m -= m % 2
+    each = int(period / float(np.median(np.diff(time))) + 0.5)
+    if each >= FEWEST * turns:
+        m = min(m, each - each % 2)  # more places than rows in a period would only meet holes
     if rounds < 0.999 or m < FEWEST * turns:
         return None
     place, offset = _places(time, period, m)
@@ -475,6 +481,7 @@ def _folded(time, waves, outputs, good, driven, sines, common):
             sigma[name] = np.full(m, math.inf)
             continue
         means[name], count, noise[name] = _fold(wave, use, place, offset, m)
+        count = np.where(_beside_a_rail(place, keep & ~good[name], m), 0, count)
         if rows < 1.3 * m:  # hardly two rows at one place: their scatter says little
             noise[name] = max(noise[name], noise_of(wave[keep]))
         sigma[name] = np.where(

@@ -151,6 +151,12 @@ class Board:
                 scale[name] = math.exp(by)
         return (replace(c, **fields) if fields else c), scale
 
+    @property
+    def far(self):
+        """Whether it is another board than was planned: a fault, or a part far off its value."""
+        moved = any(abs(by) >= FAR and n != "temperature" for n, by in self.moves)
+        return bool(self.circuit.faults) or moved
+
     def path(self, at):
         """Coupling corners and poles of the board as it is."""
         m = self._moved
@@ -200,10 +206,12 @@ class _Solver:
     def __init__(self, board, at, names):
         circuit, self.scale = board.solved
         self.circuit, self.names = as_probed(circuit, at), names
+        # a sound cell holds its capacitors where they rest, within microvolts
+        self.settle = board.far
 
     def __call__(self, v_upper, v_lower):
         self.found = s = sensitivity.slopes_of(
-            self.circuit, v_upper, v_lower, self.scale, self.names, settle=True
+            self.circuit, v_upper, v_lower, self.scale, self.names, settle=self.settle
         )
         left, right = s.nodes["left"], s.nodes["right"]
         return _Answer(left, right, right - left, s.ok, s.nodes)
@@ -284,15 +292,11 @@ def _doubts(board, at, passed, nodes):
     against `periodic_reference` of the tests, which follows the capacitors.
     """
     at_rest = np.size(passed.cell.v_left) == 1  # then no capacitor matters
-    if (
-        at_rest
-        or not board.circuit.faults
-        and all(abs(by) < FAR or n == "temperature" for n, by in board.moves)
-    ):
+    if at_rest or not board.far:
         return {"left": 0.0, "right": 0.0}, 0.0
-    size = {s: float(np.nanstd(getattr(passed.loads, f"v_{s}"))) for s in ("left", "right")}
+    size = {s: _size(getattr(passed.loads, f"v_{s}")) for s in ("left", "right")}
     lines = np.maximum(nodes["base_upper_pos"], nodes["base_upper_neg"])
-    saturated = any(float(np.nanmin(nodes[s] - lines)) < SATURATED for s in size)
+    saturated = any(bool(np.any(nodes[s] - lines < SATURATED)) for s in size)
     share = 0.08 if saturated else 0.0
     if at == "generator" and _heaviest(nodes) > LOADED:
         share = 0.1
@@ -303,17 +307,24 @@ def _doubts(board, at, passed, nodes):
         out[side] = share * size[side] + 0.1 * share * max(size.values())
         if saturated:
             held = getattr(passed.cell, f"v_{side}") - getattr(passed.loads, f"v_{side}")
-            out[side] += 0.3 * float(np.nanstd(held))
+            out[side] += 0.3 * _size(held)
     return out, (0.02 if saturated else 0.003) * board.circuit.v_supply
+
+
+def _size(wave):
+    """V rms of the movement where there is an answer; 0 where there is none."""
+    known = wave[np.isfinite(wave)]
+    return float(known.std()) if known.size else 0.0
 
 
 def _heaviest(nodes):
     """Most that base currents drop in a bias resistor, V."""
-    return max(
-        abs(float(np.nanmean(nodes[f"level_{side}"] - nodes[f"base_{side}_{pole}"])))
+    drops = [
+        nodes[f"level_{side}"] - nodes[f"base_{side}_{pole}"]
         for side in _SIDES
         for pole in ("pos", "neg")
-    )
+    ]
+    return max(abs(float(d[np.isfinite(d)].mean())) if np.isfinite(d).any() else 0.0 for d in drops)
 
 
 def solve_rest(board, at):

@@ -222,7 +222,7 @@ def causes_of(circuit, search, spread, evidence=None):
     while left and len(out) < 8:
         first = left.pop(0)
         own = first.outcome.log_evidence
-        alike = [f for f in left if abs(f.outcome.log_evidence - own) < ALIKE][:5]
+        alike = [f for f in left if abs(f.outcome.log_evidence - own) < ALIKE][:11]
         left = [f for f in left if f not in alike]
         belief = first.belief + sum(f.belief for f in alike)
         if belief < LEAST and (out or search.found[0] is healthy):

@@ -521,7 +521,9 @@ def find_rails(values):
         depth = sign * (values - edge)
         beside = int(((depth > 1e-9 * span) & (depth <= 3.5 * max(step, 2e-3 * span))).sum()) / 3.0
         clipped.append(
-            count >= max(6, 0.003 * len(values)) and runs >= count / 4 and count > 6.0 * beside
+            count >= max(6, 0.003 * len(values))
+            and runs >= count / 4
+            and count > (2.5 if runs >= count / 2 else 6.0) * beside
         )
     share = float((at_low & clipped[0] | at_high & clipped[1]).mean())
     if share > 0.85:

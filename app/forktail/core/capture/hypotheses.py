@@ -35,6 +35,10 @@ GLANCE, CLOSELY, LOOSELY, POLISHED = 0.04, 14, 150.0, 30.0
 UNSETTLED = 600.0
 #: A part that is off by less than this many standard deviations of its tolerance is no fault.
 NEAR = 3.0
+#: Parts off their value that are looked at twice.
+REFINED = 12
+#: A setup of the scope is worth a search of its own from this gain in log odds on.
+NEARER = 20.0
 #: What an unknown cause may leave of the movement of each output, and of the supply in its mean.
 UNKNOWN = 0.08
 
@@ -236,13 +240,17 @@ class Searcher:
         return self._ranked(found, mains)
 
     def _mains(self, looks):
-        """Looks at which every board is solved: the plain one, and one that makes it healthy."""
+        """Looks at which every board is solved: the plain one, and others that come nearer."""
         plain = [x for x in looks if x.setup.log_prior == 0.0]
         mains = [max(plain or looks, key=_Look.rough_odds)]
+        near = max(looks, key=_Look.rough_odds)
+        if near.inputs != mains[0].inputs and near.rough_odds() > mains[0].rough_odds() + NEARER:
+            mains.append(near)
         fair = [x for x in looks if x.outcome is not None]
         if fair:
             best = max(fair, key=_Look.fair_odds)
-            if best.outcome.chi2 < 4.0 * best.fair.values.size and best.inputs != mains[0].inputs:
+            new = best.inputs not in [x.inputs for x in mains]
+            if best.outcome.chi2 < 4.0 * best.fair.values.size and new:
                 mains.append(best)
         return mains
 
@@ -256,7 +264,11 @@ class Searcher:
             self.tell(0.15 + 0.5 * k / len(every), "each single fault")
             self.tried += 1
             glances += self._glance(suspect, main, alike)
-        glances.sort(key=lambda g: -g[0])
+        glances.sort(key=_odds, reverse=True)
+        coarse = [k for k, g in enumerate(glances) if g[1].wide][:REFINED]
+        for k in coarse:
+            glances[k] = self._refined(glances[k], main)
+        glances.sort(key=_odds, reverse=True)
         close = [g for g in glances[:CLOSELY] if g[0] > glances[0][0] - LOOSELY]
         found = []
         for k, (_, suspect, look, start) in enumerate(close):
@@ -297,7 +309,18 @@ class Searcher:
             for x in alike:
                 seen = x.loose.glance(prediction) + x.odds(suspect)
                 out.append((seen, suspect, x, start))
-        return [max(out, key=lambda g: g[0])] if out else []
+        return [max(out, key=_odds)] if out else []
+
+    def _refined(self, glance, main):
+        """A few steps of a part, tolerances with it: the starts of a first look are coarse."""
+        _, suspect, x, start = glance
+        moved = x.loose.fit(Board(suspect.circuit, start), x.names, suspect.wide)
+        if moved is None:
+            return glance
+        start = suspect.start_at(moved.moved)
+        prediction = predict(Board(suspect.circuit, start), main.fair.record, main.setup.at)
+        seen = x.loose.glance(prediction) + x.odds(suspect)
+        return max(glance, (seen, suspect, x, start), key=_odds)
 
     # ---- belief
 
@@ -347,6 +370,10 @@ class Searcher:
         if outcome is None:
             return -math.inf
         return outcome.log_evidence + math.log(OTHER) + main.setup.log_prior
+
+
+def _odds(glance):
+    return glance[0]
 
 
 @dataclass

@@ -8,8 +8,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from forktail.circuits import shipped
 from forktail.core.built import network, nodal
-from forktail.core.built.network import Circuit, solve_bias, solve_built, solve_many
+from forktail.core.built.circuit import break_part
+from forktail.core.built.network import (
+    Circuit,
+    output_poles,
+    solve_bias,
+    solve_built,
+    solve_many,
+    solved_builds,
+)
 from forktail.core.cell import law as cell
 from forktail.core.checks import QuantityError
 
@@ -291,3 +300,24 @@ def test_headroom_has_the_sign_of_the_region():
     on = p.regions["Q1"] != "cut off"
     assert np.array_equal((p.regions["Q1"] == "saturated")[on], (room["Q1"] < 0)[on])
     assert (p.regions["Q1"] == "saturated").any() and (p.regions["Q1"] == "active").any()
+
+
+def test_a_charged_cell_holds_its_levels_the_same_in_every_sample():
+    """An open load saturates: the bypass of each tap is charged, and holds one voltage."""
+    circuit = break_part(shipped()["beacon-modulator"][0], "open:r_load_left")
+    turn = 2.0 * np.pi * np.arange(256) / 256
+    signal, _, _ = solved_builds(
+        circuit, {}, 0.1 * np.sin(20 * turn), 0.2 * np.sin(turn), settle=True
+    )
+    assert signal.ok.all()
+    for name in ("level_upper", "level_lower"):
+        assert np.ptp(signal.node(name)) == 0.0
+
+
+def test_output_poles_are_those_of_the_loads_until_a_fault_ties_them():
+    circuit = shipped()["bat-call-mixer"][0]
+    pole = 1.0 / (2.0 * np.pi * circuit.r_load_left * circuit.c_load)
+    # the Early effect shunts each load a little
+    assert output_poles(circuit) == pytest.approx((pole, pole), rel=0.05)
+    shorted = output_poles(break_part(circuit, "short:r_load_left"))
+    assert shorted[0] > 100.0 * pole and shorted[1] == pytest.approx(pole, rel=0.05)
