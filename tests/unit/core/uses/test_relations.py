@@ -366,3 +366,25 @@ def test_limits_of_two_equal_waves():
     assert square["fourth"].limit == pytest.approx(
         V_T * root(lambda x: second(x, 4) / second(x, 2) / (x**2 / 24) - 0.9, 0.05, 10.0), rel=0.01
     )
+
+
+def test_ripple_is_told_while_it_is_a_tenth_of_the_control():
+    for t_i, holds in ((2e-3, True), (2e-5, False)):
+        found = laws("gain_control_loop", {"integrator_time": t_i, "detector_time": 1e-6})["ripple"]
+        assert found.holds is holds is (found.value <= found.limit)
+
+
+@pytest.mark.parametrize(
+    "key, sides",
+    [
+        ("variable_gain", ["lower"]), ("gain_control_loop", ["lower"]), ("am", ["lower"]),
+        ("dsb", ["lower"]), ("squarer", ["upper", "lower"]), ("mixer", []), ("ssb", []),
+        ("phase_detector", []),
+    ],
+)  # fmt: skip
+def test_dc_behind_a_coupling_capacitor_is_said_to_be_put_in_behind_it(key, sides):
+    path = Path(Feed(100.0), Feed(100.0))
+    said = [n for n in run_use(key, None, PLAIN, False, path).notes if "coupling capacitor" in n]
+    assert [next(s for s in ("upper", "lower") if s in n) for n in said] == sides
+    none = run_use(key, None, PLAIN, False).notes
+    assert not [n for n in none if "coupling capacitor" in n]
