@@ -365,3 +365,14 @@ def test_samples_without_a_solution_stay_out(monkeypatch):
 def test_another_place_is_refused():
     with pytest.raises(QuantityError, match="generator and base lines"):
         run_path(TextbookCell(), SINE, SINE, STEP, at="collector")
+
+
+def test_records_of_any_length_and_of_whole_numbers_are_taken():
+    odd = np.cos(2 * np.pi * np.arange(15) / 15)
+    np.testing.assert_allclose(
+        path.filtered(odd, 1e-6, lambda f: np.ones(f.shape)), odd, atol=1e-12
+    )
+    for response in (path.coupling_response(F, 0.0), path.load_response(F, math.inf)):
+        assert response.dtype == complex and response == 1.0
+    np.testing.assert_array_equal(delayed([1, 2, 3, 4], 1), [np.nan, 1.0, 2.0, 3.0])
+    np.testing.assert_allclose(delayed(list(range(12)), 0.5)[4:8], [3.5, 4.5, 5.5, 6.5])

@@ -400,3 +400,12 @@ def test_a_fraction_is_read_and_written_in_per_cent():
         with pytest.raises(QuantityError) as error:
             s.read(bad)
         assert str(error.value) == said
+
+
+def test_what_may_be_infinite_is_a_number_all_the_same():
+    gain, across = SPECS["current_gain"], SPECS["termination"]
+    assert (gain.show(200.0), gain.show(math.inf), across.show(math.inf)) == ("200", "inf", "none")
+    assert (gain.write(200.0), gain.write(math.inf)) == ("200", "inf")
+    assert gain.read("none") == gain.read("inf") == math.inf
+    assert (text("t", "hello").default, flag("f", True).default) == ("hello", True)
+    assert (text("t", part="view").part, SPECS["time"].part) == ("view", "view")

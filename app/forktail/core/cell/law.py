@@ -488,9 +488,7 @@ def solve_pair(
     v_out = i_tail r_load tanh(v_upper/2VT) and gain = gm r_load at balance.
     """
     answer = _two_pairs(v_upper, 0.0, i_tail, 0.0, settings, crossed=False, tail="i_tail")
-    return replace(
-        answer, v_lower=np.zeros_like(answer.v_lower), gain_lower=np.zeros_like(answer.gain_lower)
-    )
+    return replace(answer, gain_lower=np.zeros_like(answer.gain_lower))
 
 
 def output_map(

@@ -163,3 +163,10 @@ def test_bad_argument_is_named_with_value_and_range(arguments, parts):
 def test_linear_range_refuses_errors_outside_0_to_1(error):
     with pytest.raises(QuantityError, match="error is"):
         pair.linear_range(error)
+
+
+def test_linear_range_of_many_pairs_is_that_of_each():
+    resistors = np.array([0.0, 20.0, 500.0])
+    many = pair.linear_range(0.01, 2e-3, 300.0, resistors)
+    np.testing.assert_allclose(many, [pair.linear_range(0.01, 2e-3, 300.0, r) for r in resistors])
+    assert pair.split([0.01], [2e-3]).shape == (1, 2) and pair.split(0, 2).sum() == 2.0
