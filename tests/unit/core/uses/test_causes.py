@@ -271,16 +271,31 @@ def test_offsets_of_a_textbook_cell_are_taken_away_one_by_one_and_what_is_ideal_
 def test_shares_are_told_from_fifteen_hundredths_on_the_largest_first():
     cell = TextbookCell(offset_left=1e-3, offset_right=1e-3, offset_lower=1e-3)
     b = bench(cell, Path(load_pole=1e5))
-    left = {"load_pole": 0.5, "offset_left": 0.86, "offset_right": 1.4, "offset_lower": 0.84}
+    left = {
+        "few": {"load_pole": 0.5, "offset_left": 0.86, "offset_right": 1.4, "offset_lower": 0.84},
+        "many": {"load_pole": 0.6, "offset_left": 0.5, "offset_right": 0.7, "offset_lower": 0.2},
+        "turned": {
+            "load_pole": -0.2,
+            "offset_left": 0.1,
+            "offset_right": 0.0,
+            "offset_lower": -0.5,
+        },
+    }
 
     def judge(ideal):
         part = next(k for k, other in causes.ideals(b).items() if other == ideal)
-        return {"figure": left[part], "other": 2.0}
+        return {figure: values[part] for figure, values in left.items()} | {"same": 2.0}
 
-    assert causes.shares({"figure": 1.0, "other": 2.0, "zero": 0.0}, judge, b) == {
-        "figure": (("load_pole", 0.5), ("offset_lower", pytest.approx(0.16))),
-        "other": (), "zero": (),
+    off = {"few": 1.0, "many": 1.0, "turned": -1.0, "same": 2.0, "zero": 0.0}
+    found = causes.shares(off, judge, b)
+    assert {k: [part for part, _ in parts] for k, parts in found.items()} == {
+        "few": ["load_pole", "offset_lower"],
+        "many": ["offset_lower", "offset_left", "load_pole"],  # at most three
+        "turned": ["offset_left", "offset_right", "load_pole"],
+        "same": [], "zero": [],
     }  # fmt: skip
+    assert [s for _, s in found["many"]] == pytest.approx([0.8, 0.5, 0.4])
+    assert [s for _, s in found["turned"]] == pytest.approx([-1.1, -1.0, -0.8])
 
     def refuse(ideal):
         raise QuantityError("no answer")

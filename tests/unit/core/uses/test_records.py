@@ -40,6 +40,7 @@ def through(upper, lower):
 def test_variable_gain():
     run, y, t = records("variable_gain", {"amplitude": 0.02})
     is_wave(y["input"], t, 45e3, 0.02)
+    assert len(t) >= 512 and len(t) * (t[1] - t[0]) == pytest.approx(4 / 45e3)
     np.testing.assert_allclose(y["output"], through(y["input"], 0.03), atol=1e-6)
     assert run.records["output"].label == "output" and run.listen.slow_by == 20.0
 
