@@ -216,7 +216,7 @@ def measure_mixer(s: Mixer, b: Bench) -> MixerRun:
     probe = np.array(reach / 8.0)
     tone, third = (float(v) for v in conversion.two_tone(probe))
     f_image = 2.0 * lo + sign * f
-    image = _image_rejection(s, b, conversion, f, f_image, fed[1])
+    image = _image_rejection(s, b, conversion, f_image, fed[1])
     size = abs(fed[1])
     level = lines.level(*wanted)
     products = [lines.part(1, *(sign * k for k in o)) for o in ((2, -1), (-1, 2))] if two else [0.0]
@@ -252,11 +252,11 @@ def measure_mixer(s: Mixer, b: Bench) -> MixerRun:
 
 
 def _image_rejection(
-    s: Mixer, b: Bench, conversion: Conversion, f: float, f_image: float, fed: complex
+    s: Mixer, b: Bench, conversion: Conversion, f_image: float, fed: complex
 ) -> float:
     """Gain of the signal over that of its image, dB: both land on the same output."""
-    if f_image in (0.0, f) or abs(f_image) == f:
-        return 0.0  # the signal is its own image, or the image is DC
+    if f_image == 0.0:
+        return 0.0  # the image is DC
     sizes = np.array([abs(fed), abs(complex(b.fed("lower", abs(f_image))))])
     signal, image = np.abs(conversion.gain(s.signal_amplitude * sizes)) * sizes
     return level_ratio(float(signal), float(image))

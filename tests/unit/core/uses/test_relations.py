@@ -292,6 +292,7 @@ ENDS = [
      "signal_amplitude", 1.0),
     ("squarer", {"offset_upper": 0.0, "offset_lower": 0.0}, "second", "amplitude", 1.0),
     ("squarer", {"offset_upper": 0.0, "offset_lower": 0.0}, "fourth", "amplitude", 1.0),
+    *(("squarer", {}, figure, "amplitude", 1.0) for figure in ("residual", "dc", "purity")),
     ("phase_detector", {"upper_amplitude": 1e-4}, "slope", "lower_amplitude", 1.0),
 ]  # fmt: skip
 
@@ -388,3 +389,54 @@ def test_dc_behind_a_coupling_capacitor_is_said_to_be_put_in_behind_it(key, side
     assert [next(s for s in ("upper", "lower") if s in n) for n in said] == sides
     none = run_use(key, None, PLAIN, False).notes
     assert not [n for n in none if "coupling capacitor" in n]
+
+
+def test_an_ideal_phasing_within_what_is_allowed_rejects_by_40_db():
+    """Errors d in phase and e in size leave tan(d/2) and e/(2 + e) of the wanted sideband."""
+    found = laws("ssb", {})
+    assert found["allowed_phase"].value == pytest.approx(math.degrees(2 * math.atan(0.01)))
+    assert found["allowed_amplitude"].value == pytest.approx(100 * 2 / 99)
+    for errors in (
+        {"tone_phase_error": math.degrees(2 * math.atan(0.01)), "amplitude_error": 0.0},
+        {"tone_phase_error": 0.0, "amplitude_error": 200 / 99},
+    ):
+        assert laws("ssb", errors)["rejection"].value == pytest.approx(40.0, abs=0.01)
+
+
+@pytest.mark.parametrize("carrier, tone, most", [(45e3, 2e3, 3), (20e3, 8e3, 1)])
+def test_power_is_that_of_the_sidebands_that_do_not_fold(carrier, tone, most):
+    s = {"carrier_frequency": carrier, "tone_frequency": tone, "tone_amplitude": 0.05}
+    found = laws("am", {**s, "carrier_amplitude": 1e-3, "offset": 0.02})
+    wave = steer(0.02 + 0.05 * np.cos(TURN))
+    parts = [np.mean(wave * np.cos(k * TURN)) ** 2 for k in range(most + 1)]
+    side = 2 * sum(parts[1:])
+    assert found["sideband_share"].value == pytest.approx(100 * side / (side + parts[0]), rel=1e-6)
+    assert found["total_power"].value == pytest.approx(1 + side / parts[0], rel=1e-6)
+
+
+def test_two_offsets_move_the_zero_of_a_detector():
+    found = laws("phase_detector", {"upper_amplitude": 0.02, "lower_amplitude": 0.02})
+    on = 2 * np.mean(steer(0.02 * np.cos(TURN) + 1e-3) * steer(0.02 * np.sin(TURN) + 1e-3))
+    turned = math.degrees(on / found["slope"].value)
+    assert f"1.00 mV on each moves it by {turned:.2f} degrees" in found["zero"].stops
+
+
+def test_settling_is_near_its_law_and_less_near_for_a_large_step():
+    for step, share, holds in ((0.9, 1.2, False), (12.0, 0.82, True)):
+        t_i = 1e-3 if step < 1 else 7e-4
+        found = laws("gain_control_loop", {"step": step, "integrator_time": t_i})["release"]
+        assert found.value / found.relation_value == pytest.approx(share, rel=0.01)
+        assert found.holds is holds
+
+
+@pytest.mark.parametrize("signal", [43e3, 86e3])
+def test_a_signal_that_is_its_own_image_or_has_it_at_dc_is_not_rejected(signal):
+    s = {"signal_frequency": signal, "oscillator_frequency": 43e3}
+    path = Path(lower=Feed(9e3))
+    run = run_use("mixer", s, PLAIN, False, path)
+    assert {m.key: m for m in run.merits}["image"].value == 0.0
+
+
+def test_a_squarer_at_90_degrees_puts_out_no_dc_at_all():
+    found = laws("squarer", {"phase": 90.0, "offset_upper": 0.0, "offset_lower": 0.0})
+    assert found["dc"].value == 0.0 and found["second"].value > 0.08

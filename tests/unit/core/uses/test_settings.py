@@ -2,6 +2,7 @@
 
 import pytest
 
+from forktail.core.checks import QuantityError
 from forktail.core.spec import SPECS, specs_of
 from forktail.core.uses import USES, run_use
 
@@ -73,6 +74,30 @@ USUAL = {
         "offset_lower": ("300uV", "-20mV", "20mV", 4000),
     },
 }
+
+#: Of each use the figures.
+FIGURES = {
+    "variable_gain": "gain gain_db opposite largest null control_range usable_range hd3",
+    "gain_control_loop": "attack release damping overshoot held least_input ripple hd3",
+    "am": "depth envelope_depth sideband sideband_share total_power envelope_distortion edge",
+    "dsb": "suppression suppression_peak best_trim after_trim tone_leak sideband third_order",
+    "ssb": "rejection wanted image carrier carrier_peak allowed_phase allowed_amplitude",
+    "mixer": "conversion_gain conversion_gain_db hard_limit other_product image compression"
+    " third_order intercept oscillator_leak signal_leak",
+    "phase_detector": "output slope zero swing straightness lock_range",
+    "squarer": "second residual dc fourth purity",
+}
+
+
+@pytest.mark.parametrize("key", USES)
+def test_each_use_has_its_figures(key):
+    assert " ".join(m.key for m in run_use(key, detail=False).merits) == FIGURES[key]
+
+
+@pytest.mark.parametrize("step", [-61.0, 61.0])
+def test_a_step_beyond_60_db_is_refused(step):
+    with pytest.raises(QuantityError, match="60"):
+        run_use("gain_control_loop", {"step": step}, detail=False)
 
 
 @pytest.mark.parametrize("key", USES)
