@@ -387,6 +387,9 @@ def test_dc_behind_a_coupling_capacitor_is_said_to_be_put_in_behind_it(key, side
     path = Path(Feed(100.0), Feed(100.0))
     said = [n for n in run_use(key, None, PLAIN, False, path).notes if "coupling capacitor" in n]
     assert [next(s for s in ("upper", "lower") if s in n) for n in said] == sides
+    if key == "dsb":
+        s = {"offset": 0.0, "trim": 1e-3}
+        assert any("coupling capacitor" in n for n in run_use(key, s, PLAIN, False, path).notes)
     none = run_use(key, None, PLAIN, False).notes
     assert not [n for n in none if "coupling capacitor" in n]
 

@@ -166,3 +166,8 @@ def test_a_sound_of_a_result_is_moved_and_limited_as_told():
         assert np.max(sound.samples) == pytest.approx(0.025, rel=1e-3)
     assert plain_.sound().silent and len(plain_.sound().samples) == 96000
     assert (plain_.shift, plain_.slow_by, LOUD) == (0.0, 1.0, 10.0)
+
+
+def test_a_result_shows_its_first_three_figures():
+    shown = repr(run_use("mixer", detail=False))
+    assert "conversion_gain_db" in shown and "hard_limit" in shown and "other_product" not in shown

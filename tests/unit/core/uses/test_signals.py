@@ -256,3 +256,9 @@ def test_a_hard_drive_gets_so_many_samples_that_no_line_is_folded_down():
         assert line.peak == pytest.approx(there, rel=0.02), line.label
     few = run_signals(carrier(0.5), tone(1e-3), max_samples=512)
     assert len(few.time) == 512 and min(ln.db for ln in few.spectrum.lines) > -120
+
+
+def test_a_call_and_a_sine_have_only_the_error_of_the_product():
+    call = Drive("call", 5e-3, 80e3, second_frequency=43e3, repeat_frequency=100.0)
+    for upper, lower in ((call, tone()), (call, carrier()), (tone(), call)):
+        assert list(merits(upper, lower)) == ["product_error"]

@@ -125,3 +125,17 @@ def test_a_static_curve_in_chebyshev_terms():
 @given(st.floats(1e-6, 10.0))
 def test_rooms_are_few_and_hold_what_is_asked(reach):
     assert reach <= roomy(reach) * (1 + 1e-12) and roomy(reach) <= 1.27 * reach
+
+
+def test_a_wave_of_the_table_is_the_cell_along_it_or_its_lowest_parts():
+    b = bench(TextbookCell())
+    table = Table(b, (0.0, 0.1), 0.0, 0.02)
+    phase, v = np.linspace(0.0, 40.0, 60), 0.02 * np.cos(np.linspace(0.0, 3.0, 60))
+    whole = table.wave(phase, v)
+    np.testing.assert_allclose(whole, b.answer(0.1 * np.cos(phase), v), atol=1e-9)
+    turn = 2.0 * np.pi * (np.arange(256) + 0.5) / 256
+    out = b.answer(0.1 * np.cos(turn)[:, None], v[None, :])  # odd in the upper input
+    first = 2.0 * np.mean(out * np.cos(turn)[:, None], axis=0) * np.cos(phase)
+    np.testing.assert_allclose(table.wave(phase, v, 1), first, atol=1e-9)
+    np.testing.assert_allclose(table.wave(phase, v, 2), first, atol=1e-9)
+    assert np.abs(whole - first).max() > 0.01
