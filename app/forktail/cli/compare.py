@@ -63,8 +63,8 @@ def add_parser(commands, formatter):
     parser.add_argument(
         "--probed",
         choices=("base", "generator"),
-        help="where the inputs were probed: between the base lines, or at the generator, as with "
-        "the board unplugged (default: told from the capture)",
+        help="where the inputs were probed: between the base lines, or at the generator, across "
+        "its termination (default: told from the capture)",
     )
     parser.add_argument(
         "--keep-mean",

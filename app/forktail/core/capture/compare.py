@@ -133,9 +133,9 @@ def compare_capture(
     circuit : Circuit
         As planned; faults in it are left out.
     probed : str, optional
-        Where the inputs were probed, one of `path.PLACES`: "generator" (what it puts out with the
-        board unplugged) or "base lines" (plus line less minus line). Told from the capture if
-        left out.
+        Where the inputs were probed, one of `path.PLACES`: "generator" (across its termination
+        while the board runs; without one, before its source) or "base lines" (plus line less
+        minus line). Told from the capture if left out.
     tolerances : mismatch.Tolerances, optional
         Of the parts of the board.
     keep_means : bool

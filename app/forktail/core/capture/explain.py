@@ -65,6 +65,8 @@ def _volts(v):
 
 def title_of(circuit, found):
     """What a hypothesis says, in a few words: `R8 at 0.68 of its value, 1.50 kohm`."""
+    if found.suspect.both:
+        return ", and ".join(title_of(circuit, part) for part in found.parts)
     kind, _, part = found.suspect.key.partition(":")
     if found.suspect.key == "healthy":
         return "Board as predicted"
@@ -174,6 +176,8 @@ _QUANTITIES = {
 
 
 def _advice(circuit, found):
+    if found.suspect.both:
+        return " ".join(dict.fromkeys(_advice(circuit, part) for part in found.parts))
     kind, _, part = found.suspect.key.partition(":")
     names = _names(circuit, part.partition(".")[0]) if kind != "healthy" else ""
     if kind == "factor" and part == "v_supply":

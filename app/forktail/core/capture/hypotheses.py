@@ -13,10 +13,17 @@ from typing import Any
 
 import numpy as np
 
-from forktail.core.built.circuit import break_part, resistor_parts, single_faults, transistor_names
+from forktail.core.built.circuit import (
+    Circuit,
+    break_part,
+    resistor_parts,
+    single_faults,
+    transistor_names,
+)
 from forktail.core.capture import scope
 from forktail.core.capture.boards import Board, hidden, movable, parts_of_group, predict
 from forktail.core.capture.trial import MODEL, Trial
+from forktail.core.checks import QuantityError
 
 #: Odds before any capture, against 1 for a healthy board.
 SINGLE, PART, AREA, CAPACITOR, TEMPERATURE, SUPPLY, MISSING, GROUP = (
@@ -35,6 +42,8 @@ GLANCE, CLOSELY, LOOSELY, POLISHED = 0.04, 14, 150.0, 30.0
 UNSETTLED = 600.0
 #: A part that is off by less than this many standard deviations of its tolerance is no fault.
 NEAR = 3.0
+#: Single faults that are tried together with every other, where none explains the capture.
+PAIRED = 5
 #: Parts off their value that are looked at twice.
 REFINED = 12
 #: A setup of the scope is worth a search of its own from this gain in log odds on.
@@ -49,13 +58,45 @@ class Suspect:
 
     `key` as the faults of the plan (`open:r_load_left`), `factor:PART`, `area:Q3`, `temperature`,
     `missing:r_emitter_lower`, or "healthy"; `wide` maps quantities that move far to their
-    standard deviation; `log_prior` is the logarithm of its odds.
+    standard deviation; `log_prior` is the logarithm of its odds; `both` are the two that a pair
+    of faults is made of.
     """
 
     key: str
-    circuit: object
+    circuit: Circuit
     wide: dict = field(default_factory=dict)
     log_prior: float = 0.0
+    both: tuple = ()
+
+    def with_another(self, other):
+        """This one and another at once; None where the two are one part, or shut each other out."""
+        mine = {f.partition(":")[2].partition(".")[0] for f in self.circuit.faults}
+        if self.wide.keys() & other.wide.keys() or self.key.startswith("temperature"):
+            return None
+        changed = {
+            f"r_emitter_{s}": 0.0
+            for s in ("upper", "lower")
+            if getattr(other.circuit, f"r_emitter_{s}") == 0.0
+        }
+        try:
+            circuit = replace(self.circuit, **changed)
+            for fault in other.circuit.faults:
+                if fault.partition(":")[2].partition(".")[0] in mine:
+                    return None
+                circuit = break_part(circuit, fault)
+        except QuantityError:
+            return None
+        wide = {**self.wide, **other.wide}
+        parts = [p for key in wide for p in (key if isinstance(key, tuple) else (key,))]
+        if any(p.startswith("r_") and p not in resistor_parts(circuit) for p in parts):
+            return None
+        return Suspect(
+            f"{self.key} and {other.key}",
+            circuit,
+            wide,
+            self.log_prior + other.log_prior,
+            (self, other),
+        )
 
     def starts(self):
         """Where a part may be found that is too far off for a first step: (parts, logarithm)."""
@@ -92,8 +133,19 @@ class Found:
     doubt: float = math.nan
 
     @property
+    def parts(self):
+        """One `Found` for each of the two of a pair; itself where it is one."""
+        if not self.suspect.both:
+            return (self,)
+        return tuple(
+            _found(one, self.setup, self.outcome, self.belief) for one in self.suspect.both
+        )
+
+    @property
     def key(self):
         """Key with the factor found: `factor:r_load_left:0.68`."""
+        if self.suspect.both:
+            return " and ".join(part.key for part in self.parts)
         k = self.suspect.key
         if math.isnan(self.factor):
             return k
@@ -235,9 +287,18 @@ class Searcher:
                 x.outcome = x.fair.polish(x.outcome, x.names)
         found = [_found(healthy, x.setup, x.outcome) for x in fair]
         mains = self._mains(looks)
-        for main in mains:
-            found += self._boards(main, [x for x in looks if x.inputs == main.inputs])
-        return self._ranked(found, mains)
+        other = max((self._other(main) for main in mains), default=-math.inf)
+        alike = [[x for x in looks if x.inputs == main.inputs] for main in mains]
+        each = [self._boards(main, some) for main, some in zip(mains, alike)]
+        found += [f for some, _ in each for f in some]
+        found.sort(key=_log_odds, reverse=True)
+        other = max([other, *(self._and_more(f) for f in found[:2])])
+        if not found or found[0].log_odds < other:
+            for main, some, (_, singles) in zip(mains[:1], alike, each):
+                pairs = sorted(self._pairs(main, some, singles), key=_log_odds, reverse=True)
+                other = max([other, *(self._and_more(f) for f in pairs[:1])])
+                found += pairs
+        return self._ranked(found, other)
 
     def _mains(self, looks):
         """Looks at which every board is solved: the plain one, and others that come nearer."""
@@ -264,6 +325,25 @@ class Searcher:
             self.tell(0.15 + 0.5 * k / len(every), "each single fault")
             self.tried += 1
             glances += self._glance(suspect, main, alike)
+        return self._closely(glances, main), glances
+
+    def _pairs(self, main, alike, singles):
+        """Two faults at once: the best few, each with every other."""
+        every = suspects(self.circuit, main.setup.at)[1:]
+        glances = []
+        for k, (_, one, _, base) in enumerate(singles[:PAIRED]):
+            for other in every:
+                pair = one.with_another(other)
+                if pair is not None:
+                    self.tried += 1
+                    glances += self._glance(pair, main, alike, base)
+            self.tell(0.65 + 0.1 * (k + 1), "two faults at once")
+        return self._closely(glances, main)
+
+    def _closely(self, glances, main):
+        """The likeliest at first look, solved with all that moves: list of Found."""
+        if not glances:
+            return []
         glances.sort(key=_odds, reverse=True)
         coarse = [k for k, g in enumerate(glances) if g[1].wide][:REFINED]
         for k in coarse:
@@ -289,10 +369,17 @@ class Searcher:
             out.append(_found(suspect, look.setup, outcome))
         return out
 
-    def _glance(self, suspect, main, alike):
-        """First look at one hypothesis: list of (log odds, Suspect, look, start)."""
+    def _glance(self, suspect, main, alike, base=()):
+        """First look at one hypothesis: list of (log odds, Suspect, look, start).
+
+        `base` are moves of the first one of a pair.
+        """
         out: list[tuple] = []
-        if suspect.wide:
+        if suspect.both:
+            _, other = suspect.both
+            starts = [base + tuple((n, 0.5 * by) for n in parts) for parts, by in other.starts()]
+            starts = starts or [base]
+        elif suspect.wide:
             starts = [tuple((n, by) for n in parts) for parts, by in suspect.starts()]
             rough = main.loose.fit(
                 Board(suspect.circuit), main.names, suspect.wide, prediction=main.prediction
@@ -324,7 +411,7 @@ class Searcher:
 
     # ---- belief
 
-    def _ranked(self, found, mains):
+    def _ranked(self, found, other):
         best: dict[str, Found] = {}
         total = []
         found = [self._as_sound(f) for f in found]
@@ -333,7 +420,6 @@ class Searcher:
             key = f.suspect.key
             if key not in best or f.log_odds > best[key].log_odds:
                 best[key] = f
-        other = max(self._other(main) for main in mains)
         top = max([*total, other])
         weight = {k: 0.0 for k in best}
         for f in found:
@@ -349,6 +435,8 @@ class Searcher:
 
     def _as_sound(self, found):
         """A part that is found within its tolerance speaks for the healthy board."""
+        if found.suspect.both:
+            return found
         for key in found.suspect.wide:
             parts = key if isinstance(key, tuple) else (key,)
             near = sum(self.spread.of(self.circuit, p) ** 2 for p in parts) / len(parts)
@@ -358,22 +446,37 @@ class Searcher:
 
     def _other(self, main):
         """Log odds of a cause that is none of these: the healthy board, off by a lot."""
-        wide = Trial(
-            main.fair.record,
-            main.setup,
-            self.circuit,
-            self.spread,
-            UNKNOWN,
-            UNKNOWN * self.circuit.v_supply,
+        outcome = self._wide(main.fair.record, main.setup).fit(
+            Board(self.circuit), main.names, prediction=main.prediction
         )
-        outcome = wide.fit(Board(self.circuit), main.names, prediction=main.prediction)
         if outcome is None:
             return -math.inf
         return outcome.log_evidence + math.log(OTHER) + main.setup.log_prior
 
+    def _and_more(self, found):
+        """Log odds of a hypothesis and something else beside it."""
+        record = found.setup.correct(self.record)
+        names = movable(self.circuit, found.setup.at)
+        board = found.outcome.board
+        outcome = self._wide(record, found.setup).fit(
+            board, names, prediction=predict(board, record, found.setup.at, names)
+        )
+        if outcome is None:
+            return -math.inf
+        prior = found.suspect.log_prior + found.setup.log_prior
+        return outcome.log_evidence + math.log(OTHER) + prior
+
+    def _wide(self, record, setup):
+        level = UNKNOWN * self.circuit.v_supply
+        return Trial(record, setup, self.circuit, self.spread, UNKNOWN, level)
+
 
 def _odds(glance):
     return glance[0]
+
+
+def _log_odds(found):
+    return found.log_odds
 
 
 @dataclass
@@ -402,11 +505,11 @@ class _Look:
         return self.setup.log_prior + suspect.log_prior
 
 
-def _found(suspect, setup, outcome):
+def _found(suspect, setup, outcome, belief=0.0):
     factor = doubt = math.nan
-    if suspect.wide:
+    if len(suspect.wide) == 1:
         (key,) = suspect.wide
         by, doubt = outcome.moved[key]
         factor = by if key == "temperature" else math.exp(by)
     log_odds = outcome.log_evidence + suspect.log_prior + setup.log_prior
-    return Found(suspect, setup, outcome, log_odds, factor=factor, doubt=doubt)
+    return Found(suspect, setup, outcome, log_odds, belief, factor, doubt)

@@ -174,6 +174,25 @@ def test_the_state_of_rest_is_compared():
     assert "With both drives off, read" in found.telling
 
 
+def test_two_faults_at_once_are_found_where_no_single_one_will_do():
+    rng = np.random.default_rng(5)
+    parts = boards.scattered(boards.parts_of(MIXER), rng)
+    true = ("factor:r_emitter_q5:2.2", "factor:r_load_left:0.68")
+    for cause in true:
+        parts = boards.broken(parts, cause)
+    time = np.arange(2500) * (2.2 * DRIVE.period / 2500)
+    scope = ("ac:v_upper", "ac:v_lower")
+    _, seen = boards.view(parts, DRIVE, "base lines", scope, time)
+    shown = boards.recorded(seen, scope, time, rng)
+    capture = Capture(time=time, v_out=shown["v_right"] - shown["v_left"], **shown, name="board")
+    found = compare_capture(capture, MIXER, "base lines")
+    said = found.causes[0].key.split(" and ")
+    assert all(any(boards.agrees(t, s) for s in said) for t in true), said
+    assert "R8 about" in found.verdict and ", and R" in found.verdict
+    circuit = found_circuit(found, 0)
+    assert circuit.r_load_left == pytest.approx(0.68 * 2200, rel=0.05)
+
+
 def test_what_nothing_explains_is_not_put_down_to_a_part():
     """Two collectors that no single fault of this board gives: 6.1 V and 10.7 V."""
     t = np.arange(64) * 1e-5
