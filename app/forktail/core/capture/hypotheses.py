@@ -73,7 +73,7 @@ class Suspect:
         mine = {f.partition(":")[2].partition(".")[0] for f in self.circuit.faults}
         if self.wide.keys() & other.wide.keys() or self.key.startswith("temperature"):
             return None
-        changed = {
+        changed: dict[str, Any] = {
             f"r_emitter_{s}": 0.0
             for s in ("upper", "lower")
             if getattr(other.circuit, f"r_emitter_{s}") == 0.0
@@ -337,7 +337,7 @@ class Searcher:
                 if pair is not None:
                     self.tried += 1
                     glances += self._glance(pair, main, alike, base)
-            self.tell(0.65 + 0.1 * (k + 1), "two faults at once")
+            self.tell(0.65 + 0.06 * (k + 1), "two faults at once")
         return self._closely(glances, main)
 
     def _closely(self, glances, main):
