@@ -12,6 +12,7 @@ import scipy.integrate
 import scipy.interpolate
 import scipy.optimize
 
+from forktail.core.checks import QuantityError
 from forktail.core.models import TextbookCell
 from forktail.core.uses import mixing as uses_mixing
 from forktail.core.uses import run_use
@@ -312,6 +313,9 @@ def test_invented_call_is_heard_at_the_difference_frequency():
     f = np.fft.rfftfreq(len(heard.y), heard.x[1])
     assert 2e3 <= f[np.argmax(line)] <= 3e3
     assert not played.silent and np.abs(played.samples).max() <= played.peak
+    for corner in (99.0, 51e3):
+        with pytest.raises(QuantityError, match="corner"):
+            uses_mixing.hear_call("steady", corner=corner)
 
 
 @pytest.mark.parametrize(

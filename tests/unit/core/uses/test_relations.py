@@ -386,10 +386,11 @@ def test_ripple_is_told_while_it_is_a_tenth_of_the_control():
 def test_dc_behind_a_coupling_capacitor_is_said_to_be_put_in_behind_it(key, sides):
     path = Path(Feed(100.0), Feed(100.0))
     said = [n for n in run_use(key, None, PLAIN, False, path).notes if "coupling capacitor" in n]
-    assert [next(s for s in ("upper", "lower") if s in n) for n in said] == sides
+    assert [s for n in said for s in ("upper", "lower") if f"on the {s} input" in n] == sides
     if key == "dsb":
         s = {"offset": 0.0, "trim": 1e-3}
-        assert any("coupling capacitor" in n for n in run_use(key, s, PLAIN, False, path).notes)
+        found = run_use(key, s, PLAIN, False, path).notes
+        assert any("on the lower input is put in behind its coupling" in n for n in found)
     none = run_use(key, None, PLAIN, False).notes
     assert not [n for n in none if "coupling capacitor" in n]
 
@@ -413,8 +414,8 @@ def test_power_is_that_of_the_sidebands_that_do_not_fold(carrier, tone, most):
     wave = steer(0.02 + 0.05 * np.cos(TURN))
     parts = [np.mean(wave * np.cos(k * TURN)) ** 2 for k in range(most + 1)]
     side = 2 * sum(parts[1:])
-    assert found["sideband_share"].value == pytest.approx(100 * side / (side + parts[0]), rel=1e-6)
-    assert found["total_power"].value == pytest.approx(1 + side / parts[0], rel=1e-6)
+    assert found["sideband_share"].value == pytest.approx(100 * side / (side + parts[0]), rel=1e-8)
+    assert found["total_power"].value == pytest.approx(1 + side / parts[0], rel=1e-8)
 
 
 def test_two_offsets_move_the_zero_of_a_detector():
@@ -443,3 +444,28 @@ def test_a_signal_that_is_its_own_image_or_has_it_at_dc_is_not_rejected(signal):
 def test_a_squarer_at_90_degrees_puts_out_no_dc_at_all():
     found = laws("squarer", {"phase": 90.0, "offset_upper": 0.0, "offset_lower": 0.0})
     assert found["dc"].value == 0.0 and found["second"].value > 0.08
+
+
+def test_what_holds_of_the_gain_holds_for_both_signs_of_the_control():
+    cell = TextbookCell(offset_lower=2e-4)
+    for control in (0.03, -0.03):
+        found = laws("variable_gain", {"control": control, "drift": 1e-3}, cell)
+        assert found["opposite"].holds and found["null"].holds
+        found = laws("variable_gain", {"control": control / 3, "drift": 1e-4}, cell)
+        assert not found["opposite"].holds and not found["null"].holds
+
+
+def test_two_tones_have_a_third_order_up_to_where_a_tenth_is_off_its_square_law():
+    """x of VT in each: 2a - b of tanh(x/2 (cos a + cos b)) over a, which is x^2/16 at first."""
+    turn = 2 * np.pi * (np.arange(96) + 0.5) / 96
+    a, b = turn[:, None], turn[None, :]
+
+    def off(x):
+        wave = np.tanh(x / 2 * (np.cos(a) + np.cos(b)))
+        third, tone = np.mean(wave * np.cos(2 * a - b)), np.mean(wave * np.cos(a))
+        return abs(third / tone) / (x**2 / 16) - 0.9
+
+    edge = V_T * root(off, 0.1, 2.0)
+    found = laws("mixer", {"oscillator_amplitude": 0.5})
+    for figure in ("third_order", "compression", "intercept"):
+        assert found[figure].limit == pytest.approx(edge, rel=2e-3)

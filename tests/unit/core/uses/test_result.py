@@ -2,6 +2,7 @@
 
 import json
 import math
+import re
 from dataclasses import fields
 
 import numpy as np
@@ -171,3 +172,6 @@ def test_a_sound_of_a_result_is_moved_and_limited_as_told():
 def test_a_result_shows_its_first_three_figures():
     shown = repr(run_use("mixer", detail=False))
     assert "conversion_gain_db" in shown and "hard_limit" in shown and "other_product" not in shown
+    shown = run_use("mixer", detail=False)._repr_html_()
+    head = ("name", "what it is", "value", "textbook relation", "holds")
+    assert re.findall("<th[^>]*>([^<]*)</th>", shown)[: len(head)] == list(head)

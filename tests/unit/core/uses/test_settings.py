@@ -75,23 +75,48 @@ USUAL = {
     },
 }
 
-#: Of each use the figures.
+#: Of each use the figures with their units.
 FIGURES = {
-    "variable_gain": "gain gain_db opposite largest null control_range usable_range hd3",
-    "gain_control_loop": "attack release damping overshoot held least_input ripple hd3",
-    "am": "depth envelope_depth sideband sideband_share total_power envelope_distortion edge",
-    "dsb": "suppression suppression_peak best_trim after_trim tone_leak sideband third_order",
-    "ssb": "rejection wanted image carrier carrier_peak allowed_phase allowed_amplitude",
-    "mixer": "conversion_gain conversion_gain_db hard_limit other_product image compression"
-    " third_order intercept oscillator_leak signal_leak",
-    "phase_detector": "output slope zero swing straightness lock_range",
-    "squarer": "second residual dc fourth purity",
+    "variable_gain": "gain gain_db/dB opposite largest null/V control_range/V usable_range/dB"
+    " hd3/%",
+    "gain_control_loop": "attack/s release/s damping overshoot/% held/V least_input/V ripple/V"
+    " hd3/%",
+    "am": "depth/% envelope_depth/% sideband/dB sideband_share/% total_power"
+    " envelope_distortion/% edge/V",
+    "dsb": "suppression/dB suppression_peak/dB best_trim/V after_trim/dB tone_leak/dB sideband/V"
+    " third_order/%",
+    "ssb": "rejection/dB wanted/V image/V carrier/dB carrier_peak/dB allowed_phase/deg"
+    " allowed_amplitude/%",
+    "mixer": "conversion_gain conversion_gain_db/dB hard_limit/% other_product/dB image/dB"
+    " compression/V third_order/% intercept/V oscillator_leak/dB signal_leak/dB",
+    "phase_detector": "output/V slope/V/rad zero/deg swing/V straightness/% lock_range/Hz",
+    "squarer": "second/V residual/dB dc/V fourth/% purity/%",
 }
 
 
 @pytest.mark.parametrize("key", USES)
 def test_each_use_has_its_figures(key):
-    assert " ".join(m.key for m in run_use(key, detail=False).merits) == FIGURES[key]
+    merits = run_use(key, detail=False).merits
+    assert " ".join(f"{m.key}/{m.unit}".rstrip("/") for m in merits) == FIGURES[key]
+
+
+#: What a use measures nothing without.
+NEEDED = {
+    "variable_gain": ("amplitude",),
+    "gain_control_loop": ("level", "wanted", "control_limit"),
+    "am": ("carrier_amplitude",),
+    "dsb": ("carrier_amplitude", "tone_amplitude"),
+    "ssb": ("carrier_amplitude", "tone_amplitude"),
+    "mixer": ("signal_amplitude", "oscillator_amplitude"),
+    "phase_detector": ("upper_amplitude", "lower_amplitude"),
+    "squarer": ("amplitude",),
+}
+
+
+@pytest.mark.parametrize("key, name", [(k, n) for k, names in NEEDED.items() for n in names])
+def test_a_use_without_what_it_measures_is_refused(key, name):
+    with pytest.raises(QuantityError, match="nothing to measure|above 0"):
+        run_use(key, {name: 0.0}, detail=False)
 
 
 @pytest.mark.parametrize("step", [-61.0, 61.0])
