@@ -5,13 +5,16 @@ Hurst, Lewis, Meyer, chapters 3 and 10). What it makes of waves is averaged here
 """
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from forktail.core.models import TextbookCell
-from forktail.core.path import Feed, Path
+from forktail.circuits import shipped
+from forktail.core.models import BuiltCell, TextbookCell
+from forktail.core.path import Feed, Path, path_of
 from forktail.core.uses import USES, run_use
+from forktail.core.uses.mixing import hear_call
 
 V_T = 0.025692579121085843  # exact k and q (SI Brochure, 9th edition, 2019), 298.15 K
 FULL = 2e-3 * 1e3
@@ -299,3 +302,39 @@ def test_curves_of_gain_squarer_and_detector_behind_coupling_and_loads(runs):
     x = slope.x * high_pass(40e3, 9e3)
     law = [(mean_product(a, a, 89.9) - mean_product(a, a, 90.1)) / math.radians(0.2) for a in x]
     np.testing.assert_allclose(slope.y, law, rtol=2e-3)
+
+
+@pytest.mark.parametrize("key", USES)
+def test_the_point_of_a_curve_is_where_the_scene_stands_on_it(key):
+    run = run_use(key)
+    value = {m.key: m.value for m in run.merits}
+    figures = {
+        "db": "gain_db", "signed": "gain", "held": "held", "depth": "depth", "phase": "rejection",
+        "amplitude": "rejection", "suppression": "suppression", "gain": "conversion_gain_db",
+        "characteristic": "output", "slope": "slope", "trim": "residual",
+    }  # fmt: skip
+    for curve in run.curves:
+        x, y = curve.traces[0].x, curve.traces[0].y
+        if curve.point is None or curve.key == "fast":
+            continue
+        assert x[0] <= curve.point[0] <= x[-1]
+        assert np.interp(curve.point[0], x, y) == pytest.approx(curve.point[1], rel=0.05)
+        if curve.key in figures:
+            assert curve.point[1] == pytest.approx(value[figures[curve.key]], rel=0.01)
+        else:
+            assert curve.key == "lines" and curve.point[1] == pytest.approx(db(value["second"]))
+
+
+def test_the_loads_take_off_what_a_call_is_moved_up_to():
+    circuit = shipped()["bat-call-mixer"][0]
+    rate, size = 500e3, []
+    slow = replace(circuit, c_load=1.6e-9)
+    for c in (circuit, slow):
+        out = hear_call("steady", solve=BuiltCell(c), repeats=1)[0]["output"].y
+        line = np.abs(np.fft.rfft(out * np.hanning(len(out))))
+        f = np.fft.rfftfreq(len(out), 1 / rate)
+        size.append([line[(f > a) & (f < b)].max() for a, b in ((1e3, 5e3), (86e3, 91e3))])
+    one, two = np.array(size)
+    for f, share in zip((2.5e3, 88.5e3), two / one):
+        before, after = (1 / math.hypot(1, f / path_of(c).load_pole) for c in (circuit, slow))
+        assert share == pytest.approx(after / before, rel=0.03)
