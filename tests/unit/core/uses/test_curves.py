@@ -306,7 +306,8 @@ def test_curves_of_gain_squarer_and_detector_behind_coupling_and_loads(runs):
 
 @pytest.mark.parametrize("key", USES)
 def test_the_point_of_a_curve_is_where_the_scene_stands_on_it(key):
-    run = run_use(key)
+    small = dict.fromkeys(("upper_amplitude", "lower_amplitude"), 0.02)
+    run = run_use(key, small if key == "phase_detector" else None)
     value = {m.key: m.value for m in run.merits}
     figures = {
         "db": "gain_db", "signed": "gain", "held": "held", "depth": "depth", "phase": "rejection",
@@ -338,3 +339,8 @@ def test_the_loads_take_off_what_a_call_is_moved_up_to():
     for f, share in zip((2.5e3, 88.5e3), two / one):
         before, after = (1 / math.hypot(1, f / path_of(c).load_pole) for c in (circuit, slow))
         assert share == pytest.approx(after / before, rel=0.03)
+
+
+def test_a_perfect_phasing_is_drawn_at_80_db():
+    s = {"tone_phase_error": 0.0, "carrier_phase_error": 0.0, "amplitude_error": 0.0}
+    assert [c.point[1] for c in run_use("ssb", s).curves] == [80.0, 80.0]

@@ -316,6 +316,8 @@ def test_invented_call_is_heard_at_the_difference_frequency():
     for corner in (99.0, 51e3):
         with pytest.raises(QuantityError, match="corner"):
             uses_mixing.hear_call("steady", corner=corner)
+    with pytest.raises(QuantityError, match="^interval"):
+        uses_mixing.hear_call("steady", interval=1.1)
 
 
 @pytest.mark.parametrize(

@@ -451,7 +451,7 @@ def test_what_holds_of_the_gain_holds_for_both_signs_of_the_control():
     for control in (0.03, -0.03):
         found = laws("variable_gain", {"control": control, "drift": 1e-3}, cell)
         assert found["opposite"].holds and found["null"].holds
-        found = laws("variable_gain", {"control": control / 3, "drift": 1e-4}, cell)
+        found = laws("variable_gain", {"control": 0.4 * control, "drift": 1e-4}, cell)
         assert not found["opposite"].holds and not found["null"].holds
 
 
@@ -469,3 +469,28 @@ def test_two_tones_have_a_third_order_up_to_where_a_tenth_is_off_its_square_law(
     found = laws("mixer", {"oscillator_amplitude": 0.5})
     for figure in ("third_order", "compression", "intercept"):
         assert found[figure].limit == pytest.approx(edge, rel=2e-3)
+
+
+@CELLS
+def test_all_the_gain_there_is_takes_six_vt_and_the_drop_of_the_lower_pair(cell, d, u):
+    drop = 2e-3 * cell.r_emitter_lower
+    assert laws("variable_gain", {}, cell)["largest"].limit == pytest.approx(6 * V_T + drop)
+
+
+def test_without_a_tone_there_is_no_depth_and_without_dc_no_end_of_it():
+    found = laws("am", {"tone_amplitude": 0.0})
+    assert found["envelope_depth"].relation_value == found["depth"].relation_value == 0.0
+    assert found["sideband"].relation_value == -240.0
+    assert laws("am", {"offset": 0.0})["depth"].relation_value in (None, math.inf)
+
+
+@pytest.mark.parametrize(
+    "key, units",
+    [
+        ("variable_gain", "V V V V V V V V"), ("gain_control_loop", "s V - s V V V s"),
+        ("am", "V V V V V V V"), ("mixer", "V V V Hz Hz V V V - -"),
+    ],
+)  # fmt: skip
+def test_units_of_the_limits(key, units):
+    found = [m.limit_unit or "-" for m in laws(key, {}).values()]
+    assert " ".join(found[: len(units.split())]) == units

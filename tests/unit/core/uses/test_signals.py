@@ -10,6 +10,7 @@ import pytest
 import scipy.optimize
 
 from forktail.core.cell.law import solve_cell
+from forktail.core.checks import QuantityError
 from forktail.core.models import TextbookCell
 from forktail.core.path import Feed, Path
 from forktail.core.uses.signals import product_slope, run_signals, sign_changes, unevenness
@@ -262,3 +263,19 @@ def test_a_call_and_a_sine_have_only_the_error_of_the_product():
     call = Drive("call", 5e-3, 80e3, second_frequency=43e3, repeat_frequency=100.0)
     for upper, lower in ((call, tone()), (call, carrier()), (tone(), call)):
         assert list(merits(upper, lower)) == ["product_error"]
+
+
+@pytest.mark.parametrize("one, two, holds", [(1.05, 0.5, 0), (0.5, 1.05, 0), (0.95, 0.5, 1)])
+def test_the_larger_of_two_tones_decides_where_their_third_order_holds(one, two, holds):
+    def merit(edge):
+        drive = Drive("two_tone", one * edge, 40e3, second_amplitude=two * edge,
+                      second_frequency=42e3)  # fmt: skip
+        return merits(Drive("dc", offset=0.05), drive)["third_order"]
+
+    assert merit(merit(5e-3).limit).holds == holds
+
+
+@pytest.mark.parametrize("name", ["coupling_upper", "coupling_lower", "load_corner"])
+def test_a_corner_under_0_hz_is_refused(name):
+    with pytest.raises(QuantityError, match=f"^({name}|corner) is -1 Hz"):
+        run_signals(carrier(), tone(), **{name: -1.0})
