@@ -439,7 +439,7 @@ def _refine(r, m, shift, scale, stride=1, rounds=12):
             return start, scale, float("nan"), float("nan"), math.inf
         slope = np.gradient(moved)[use]
         columns = np.column_stack([moved[use], np.ones(use.sum()), -slope])
-        found, *_ = np.linalg.lstsq(columns, m[use], rcond=None)
+        found = least_squares(columns, m[use]).x
         scale = float(found[0])
         if scale == 0.0:
             break
