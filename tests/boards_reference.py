@@ -621,15 +621,14 @@ _SIGNS = (
 def looks_alike(board, cause=None):
     """Whether a board with this cause, or with none, would give the same picture.
 
-    The scope may have made the mistakes that it made or none of them, or, where the board is
-    called healthy, any single one. What no capture can tell apart is not held against an answer.
+    The scope may have made the mistakes that it made, none of them, or any single one: a part
+    turned round and an input inverted make one picture. What no capture can tell apart is not
+    held against an answer.
     """
     few = board.drive.samples // 4
     time = board.time[:: max(1, len(board.time) // 300)]
     plain = tuple(k for k in board.scope if k.startswith("ac:"))
-    scopes = dict.fromkeys((board.scope, plain))
-    if cause is None:
-        scopes |= dict.fromkeys((*plain, sign) for sign in _SIGNS)
+    scopes = dict.fromkeys((board.scope, plain, *((*plain, sign) for sign in _SIGNS)))
     nominal = parts_of(board.circuit)
     try:
         other = nominal if cause is None else broken(nominal, cause)
