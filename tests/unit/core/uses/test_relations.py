@@ -494,3 +494,13 @@ def test_without_a_tone_there_is_no_depth_and_without_dc_no_end_of_it():
 def test_units_of_the_limits(key, units):
     found = [m.limit_unit or "-" for m in laws(key, {}).values()]
     assert " ".join(found[: len(units.split())]) == units
+
+
+def test_a_step_down_of_the_loud_signal_is_the_step_up_the_other_way_round():
+    """The loop goes up and back down: which comes first is all the same to what it settles at."""
+    up = laws("gain_control_loop", {"level": 2e-3, "step": 12.0})
+    down = laws("gain_control_loop", {"level": 2e-3 * 10**0.6, "step": -12.0})
+    for figure in ("attack", "release", "damping", "overshoot", "held", "ripple", "hd3"):
+        assert down[figure].value == pytest.approx(up[figure].value, rel=1e-6)
+        assert down[figure].relation_value == pytest.approx(up[figure].relation_value, rel=1e-6)
+        assert down[figure].holds is up[figure].holds
