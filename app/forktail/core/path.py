@@ -234,7 +234,7 @@ class Path:
 
     def feed(self, side: str) -> Feed:
         """The Feed of `upper` or `lower`."""
-        return self.upper if side == "upper" else self.lower
+        return {"upper": self.upper, "lower": self.lower}[side]
 
     def with_feed(self, side: str, feed: Feed) -> "Path":
         """The same path with another Feed of `upper` or `lower`."""

@@ -143,8 +143,8 @@ class Bench:
 
         An upper pair carries `share` of the tail current: a half at balance.
         """
-        upper = side == "upper"
-        return self.i_tail * (share * self.r_emitter_upper if upper else self.r_emitter_lower)
+        full = {"upper": share * self.r_emitter_upper, "lower": self.r_emitter_lower}
+        return self.i_tail * full[side]
 
     def split(self, v_lower: ArrayLike) -> Floats:
         """Currents of the lower pair by the law, A, shape (..., 2)."""
