@@ -494,5 +494,8 @@ def _round_trip(here, before, drive):
         state[k] = now
     last = step[0] @ now
     last[:, m] += push[0]
-    first = np.linalg.solve(np.eye(m) - last[:, :m], last[:, m])
+    try:
+        first = np.linalg.solve(np.eye(m) - last[:, :m], last[:, m])
+    except np.linalg.LinAlgError as error:
+        raise NoSolution("the round trip cannot be closed") from error
     return state[..., :m] @ first + state[..., m]

@@ -42,8 +42,8 @@ GLANCE, CLOSELY, LOOSELY, POLISHED = 0.04, 14, 150.0, 30.0
 UNSETTLED = 600.0
 #: A part that is off by less than this many standard deviations of its tolerance is no fault.
 NEAR = 3.0
-#: Single faults that are tried together with every other, where none explains the capture.
-PAIRED = 5
+#: Single faults that are tried together with the best `PARTNERS`, where none explains the capture.
+PAIRED, PARTNERS = 5, 30
 #: Parts off their value that are looked at twice.
 REFINED = 12
 #: A setup of the scope is worth a search of its own from this gain in log odds on.
@@ -328,11 +328,10 @@ class Searcher:
         return self._closely(glances, main), glances
 
     def _pairs(self, main, alike, singles):
-        """Two faults at once: the best few, each with every other."""
-        every = suspects(self.circuit, main.setup.at)[1:]
+        """Two faults at once: the best few, each with those that come next."""
         glances = []
         for k, (_, one, _, base) in enumerate(singles[:PAIRED]):
-            for other in every:
+            for _, other, _, _ in singles[k + 1 : PARTNERS]:
                 pair = one.with_another(other)
                 if pair is not None:
                     self.tried += 1
