@@ -5,6 +5,7 @@ the fit of one board in `trial`, the search in `hypotheses`, the words in `expla
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -14,6 +15,7 @@ from forktail.core.built.circuit import Circuit, resistor_parts
 from forktail.core.built.mismatch import Tolerances
 from forktail.core.capture.align import align
 from forktail.core.capture.boards import Board, Spread, movable, predict, solve_rest
+from forktail.core.capture.columns import Capture
 from forktail.core.capture.explain import causes_of, percent, scope_lines, telling, verdict_of
 from forktail.core.capture.figures import figures_of, slope_caution
 from forktail.core.capture.hypotheses import Searcher
@@ -122,7 +124,12 @@ class Comparison:
 
 
 def compare_capture(
-    capture, circuit, probed=None, tolerances=None, keep_means=False, tell=None
+    capture: Capture,
+    circuit: Circuit,
+    probed: str | None = None,
+    tolerances: Tolerances | None = None,
+    keep_means: bool = False,
+    tell: Callable[[float, str], object] | None = None,
 ) -> Comparison:
     """Hold a capture against what a circuit should show, and find what is wrong.
 
