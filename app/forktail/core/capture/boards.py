@@ -123,6 +123,31 @@ def as_probed(circuit, at):
     return BuiltCell(circuit).at(at).driven
 
 
+#: Why there is nothing to compare with, where `solve_rest` finds nothing.
+NO_REST = (
+    "No solution balances every current of this circuit at rest, so there is no prediction to "
+    "compare with."
+)
+
+
+def as_planned(circuit):
+    """The circuit without its faults, and what is to be said of that: (Circuit, list of str)."""
+    if not circuit.faults:
+        return circuit, []
+    said = "The faults set in the circuit were left out: it is compared as planned."
+    return replace(circuit, faults=()), [said]
+
+
+def moved_by(key):
+    """Quantities that move as one number: those of a tuple, or the one itself."""
+    return key if isinstance(key, tuple) else (key,)
+
+
+def unit_of(key):
+    """What counts as one step of a quantity: 1 in its logarithm, 25 K."""
+    return 25.0 if key == "temperature" else 1.0
+
+
 @dataclass(frozen=True)
 class Board:
     """A circuit (its faults in it) with quantities that moved: tuple of (name, by how much)."""
@@ -338,7 +363,7 @@ def _columns(found, passed, path, record, at, names, inside, rest):
     step, periodic = record.step, record.periodic
     poles = dict(zip(("left", "right"), path.poles))
     raw = {side: found.slopes[side] for side in poles}
-    late = {side: loaded(raw[side], step, pole, periodic) for side, pole in poles.items()}
+    late = {side: loaded(_finite(raw[side]), step, pole, periodic) for side, pole in poles.items()}
     resting = {n: found.slopes[n].mean(axis=1) for n in rest}
     out = {}
     for k, name in enumerate(found.names):

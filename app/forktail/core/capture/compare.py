@@ -14,7 +14,16 @@ import numpy as np
 from forktail.core.built.circuit import Circuit, resistor_parts
 from forktail.core.built.mismatch import Tolerances
 from forktail.core.capture.align import align
-from forktail.core.capture.boards import Board, Spread, movable, predict, solve_rest
+from forktail.core.capture.boards import (
+    NO_REST,
+    Board,
+    Spread,
+    as_planned,
+    movable,
+    moved_by,
+    predict,
+    solve_rest,
+)
 from forktail.core.capture.columns import Capture
 from forktail.core.capture.explain import causes_of, percent, scope_lines, telling, verdict_of
 from forktail.core.capture.figures import figures_of, slope_caution
@@ -163,15 +172,9 @@ def compare_capture(
     tell = tell or _silent
     if probed is not None and probed not in PLACES:
         raise QuantityError(f"probed is {probed!r}; allowed are {' and '.join(PLACES)}.")
-    plan = replace(circuit, faults=()) if circuit.faults else circuit
-    warnings = []
-    if circuit.faults:
-        warnings.append("The faults set in the circuit were left out: it is compared as planned.")
+    plan, warnings = as_planned(circuit)
     if solve_rest(Board(plan), "generator") is None:
-        raise QuantityError(
-            "No solution balances every current of this circuit at rest, so there is no "
-            "prediction to compare with."
-        )
+        raise QuantityError(NO_REST)
     tell(0.02, "aligning")
     record = align(capture, keep_means)
     if not any(np.isfinite(s).sum() >= min(16, s.size) for s in record.sigma.values()):
@@ -415,7 +418,7 @@ def found_circuit(comparison, place=None):
 
 
 def _moved_far(found, name):
-    return any(name in (key if isinstance(key, tuple) else (key,)) for key in found.suspect.wide)
+    return any(name in moved_by(key) for key in found.suspect.wide)
 
 
 def as_plain(comparison):

@@ -21,6 +21,8 @@ ALIKE = 3.0
 LARGEST_GAIN = 3.0 * GAIN
 #: Beliefs below this are not worth a line.
 LEAST = 0.005
+#: Two boards are told apart where they lie this many standard deviations apart.
+APART = 4.0
 #: What a meter reads off, V and share.
 METER, METER_SHARE = 0.01, 0.005
 _CHANNELS = {
@@ -309,14 +311,13 @@ def telling(circuit, cause, record, at, spread):
         values = [r[node] for r in rest]
         doubt = doubts.get(node, 0.0) + METER + METER_SHARE * abs(values[0])
         apart = np.abs(np.array(values) - values[0]) / doubt
-        told = float(weights[apart > 4.0].sum())
+        told, far = _told(apart, weights)
         score = (round(told, 6), float(np.minimum(apart, 50.0).sum()))
         if told > 0.0 and (best is None or score > best[0]):
-            far = int(np.argmax(np.where(apart > 4.0, weights, -1.0)))
             best = score, (
                 f"This capture cannot tell them apart. With both drives off, read the "
-                f"{where}: {_volts(values[0])} speaks for {_mid(group[0][0])}, "
-                f"{_volts(values[far])} for {_mid(group[far][0])}."
+                f"{where}: {_volts(values[0])} speaks for {in_a_sentence(group[0][0])}, "
+                f"{_volts(values[far])} for {in_a_sentence(group[far][0])}."
             )  # fmt: skip
     alone = _alone(group, boards, weights, record, at)
     if alone is not None and (best is None or alone[0] > best[0][0] + 1e-6):
@@ -329,8 +330,15 @@ def telling(circuit, cause, record, at, spread):
     )
 
 
-def _mid(title):
+def in_a_sentence(title):
+    """A title amid a sentence: without its capital, unless that is a reference such as R8."""
     return title if title[:1] in "QRC" and title[1:2].isdigit() else title[0].lower() + title[1:]
+
+
+def _told(apart, weights):
+    """Belief that a measurement tells from the first, and the likeliest that it tells."""
+    beyond = apart > APART
+    return float(weights[beyond].sum()), int(np.argmax(np.where(beyond, weights, -1.0)))
 
 
 def _doubts(circuit, spread):
@@ -359,13 +367,12 @@ def _alone(group, boards, weights, record, at):
             found.append(float(np.ptp(out[np.isfinite(out)])) if np.isfinite(out).any() else 0.0)
         sizes = np.array(found)
         apart = np.abs(sizes - sizes[0]) / (0.1 * np.maximum(sizes, sizes[0]) + 0.01)
-        told = float(weights[apart > 4.0].sum())
+        told, far = _told(apart, weights)
         if told > 0.0 and (best is None or told > best[0]):
-            far = int(np.argmax(np.where(apart > 4.0, weights, -1.0)))
             best = told, (
                 f"This capture cannot tell them apart. Switch the {off} drive off and look at the "
-                f"output: {_volts(sizes[0])} peak to peak speaks for {_mid(group[0][0])}, "
-                f"{_volts(sizes[far])} for {_mid(group[far][0])}."
+                f"output: {_volts(sizes[0])} peak to peak speaks for {in_a_sentence(group[0][0])}, "
+                f"{_volts(sizes[far])} for {in_a_sentence(group[far][0])}."
             )  # fmt: skip
     return best
 

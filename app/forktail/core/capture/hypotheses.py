@@ -21,8 +21,15 @@ from forktail.core.built.circuit import (
     transistor_names,
 )
 from forktail.core.capture import scope
-from forktail.core.capture.boards import Board, hidden, movable, parts_of_group, predict
-from forktail.core.capture.trial import MODEL, Trial
+from forktail.core.capture.boards import (
+    Board,
+    hidden,
+    movable,
+    moved_by,
+    parts_of_group,
+    predict,
+)
+from forktail.core.capture.trial import Trial
 from forktail.core.checks import QuantityError
 
 #: Odds before any capture, against 1 for a healthy board.
@@ -33,6 +40,8 @@ SINGLE, PART, AREA, CAPACITOR, TEMPERATURE, SUPPLY, MISSING, GROUP = (
 OTHER = 0.02
 #: Odds of the place that was not named, where one was named.
 NOT_NAMED = math.log(0.01)
+#: No generator swings an input over more than this many times the supply.
+TOO_FAR = 4.0
 #: How far a wrong part is off: standard deviation of the logarithm, K for the temperature.
 WIDE = {"part": 1.0, "area": 0.7, "capacitor": 1.5, "temperature": 30.0, "supply": 0.25}
 #: Share of the movement that a first look lets pass; how many boards are looked at closely, and how
@@ -87,7 +96,7 @@ class Suspect:
         except QuantityError:
             return None
         wide = {**self.wide, **other.wide}
-        parts = [p for key in wide for p in (key if isinstance(key, tuple) else (key,))]
+        parts = [p for key in wide for p in moved_by(key)]
         if any(p.startswith("r_") and p not in resistor_parts(circuit) for p in parts):
             return None
         return Suspect(
@@ -102,16 +111,15 @@ class Suspect:
         """Where a part may be found that is too far off for a first step: (parts, logarithm)."""
         for key, sigma in self.wide.items():
             if key != "temperature" and sigma >= WIDE["area"]:
-                parts = key if isinstance(key, tuple) else (key,)
-                yield parts, -2.0 * sigma
-                yield parts, 2.0 * sigma
+                yield moved_by(key), -2.0 * sigma
+                yield moved_by(key), 2.0 * sigma
 
     def start_at(self, moved):
         """The start that a first step leads to."""
         out = []
         for key, sigma in self.wide.items():
             by = float(np.clip(moved[key][0], -2.0 * sigma, 2.0 * sigma))
-            out += [(part, by) for part in (key if isinstance(key, tuple) else (key,))]
+            out += [(part, by) for part in moved_by(key)]
         return tuple(out)
 
 
@@ -138,7 +146,7 @@ class Found:
         if not self.suspect.both:
             return (self,)
         return tuple(
-            _found(one, self.setup, self.outcome, self.belief) for one in self.suspect.both
+            found_of(one, self.setup, self.outcome, self.belief) for one in self.suspect.both
         )
 
     @property
@@ -237,7 +245,7 @@ class Searcher:
     # ---- the scope
 
     def look(self):
-        """Hold the healthy board against every setup of the scope: list of (Trial, Outcome)."""
+        """Hold the healthy board against every setup of the scope that is worth trying."""
         places = ("generator", "base lines") if self.record.driven else ("base lines",)
         tried = []
         for at in places:
@@ -246,6 +254,8 @@ class Searcher:
             plain = replace(scope.recognised(self.record, self.circuit, at), log_prior=odds)
             for group in scope.setups(self.record, plain):
                 first = group[0].correct(self.record)
+                if max(np.ptp(w) for w in first.inputs.values()) > TOO_FAR * self.circuit.v_supply:
+                    continue
                 prediction = predict(Board(self.circuit), first, at, names)
                 self.tried += 1
                 for setup in group:
@@ -253,10 +263,9 @@ class Searcher:
         return tried
 
     def _held(self, setup, prediction, names):
-        record = setup.correct(self.record)
-        loose = Trial(record, setup, self.circuit, self.spread, GLANCE)
+        fair = Trial(setup.correct(self.record), setup, self.circuit, self.spread)
+        loose = fair.allowing(GLANCE)
         rough = loose.fit(Board(self.circuit), names, prediction=prediction)
-        fair = Trial(record, setup, self.circuit, self.spread, MODEL)
         outcome = None
         if rough is not None and rough.chi2 < 40.0 * loose.values.size:
             outcome = fair.fit(Board(self.circuit), names, prediction=prediction)
@@ -273,9 +282,11 @@ class Searcher:
         """
         looks = [x for x in self.look() if x.rough is not None]
         self.tell(0.15, "the scope")
+        if not looks:
+            return Search((), 1.0, self.tried, len(self.record.time))
         healthy = Suspect("healthy", self.circuit)
         fair = [x for x in looks if x.outcome is not None]
-        if not fair and looks:  # far off, but it is what the others are held against
+        if not fair:  # far off, but it is what the others are held against
             likeliest = max(looks, key=_Look.rough_odds)
             likeliest.outcome = likeliest.fair.fit(
                 Board(self.circuit), likeliest.names, prediction=likeliest.prediction
@@ -285,20 +296,22 @@ class Searcher:
         for x in fair:
             if x.fair_odds() > best - POLISHED:
                 x.outcome = x.fair.polish(x.outcome, x.names)
-        found = [_found(healthy, x.setup, x.outcome) for x in fair]
+        found = [found_of(healthy, x.setup, x.outcome) for x in fair]
         mains = self._mains(looks)
-        other = max((self._other(main) for main in mains), default=-math.inf)
+        other = max(self._other(main) for main in mains)
         alike = [[x for x in looks if x.inputs == main.inputs] for main in mains]
         each = [self._boards(main, some) for main, some in zip(mains, alike)]
         found += [f for some, _ in each for f in some]
         found.sort(key=_log_odds, reverse=True)
-        other = max([other, *(self._and_more(f) for f in found[:2])])
+        by_setup = {x.setup: x for x in looks}
+        other = max([other, *(self._and_more(f, by_setup[f.setup]) for f in found[:2])])
         if not found or found[0].log_odds < other:
-            for main, some, (_, singles) in zip(mains[:1], alike, each):
-                pairs = sorted(self._pairs(main, some, singles), key=_log_odds, reverse=True)
-                other = max([other, *(self._and_more(f) for f in pairs[:1])])
-                found += pairs
-        return self._ranked(found, other)
+            _, singles = each[0]
+            pairs = sorted(self._pairs(mains[0], alike[0], singles), key=_log_odds, reverse=True)
+            other = max([other, *(self._and_more(f, by_setup[f.setup]) for f in pairs[:1])])
+            found += pairs
+        found = [as_sound(f, self.circuit, self.spread) for f in found]
+        return ranked(found, other, self.tried, len(self.record.time))
 
     def _mains(self, looks):
         """Looks at which every board is solved: the plain one, and others that come nearer."""
@@ -365,7 +378,7 @@ class Searcher:
             if outcome.log_evidence > least - UNSETTLED:
                 outcome = look.fair.polish(outcome, look.names, suspect.wide, least)
             best = max(best, outcome.log_evidence + odds)
-            out.append(_found(suspect, look.setup, outcome))
+            out.append(found_of(suspect, look.setup, outcome))
         return out
 
     def _glance(self, suspect, main, alike, base=()):
@@ -410,64 +423,22 @@ class Searcher:
 
     # ---- belief
 
-    def _ranked(self, found, other):
-        best: dict[str, Found] = {}
-        total = []
-        found = [self._as_sound(f) for f in found]
-        for f in found:
-            total.append(f.log_odds)
-            key = f.suspect.key
-            if key not in best or f.log_odds > best[key].log_odds:
-                best[key] = f
-        top = max([*total, other])
-        weight = {k: 0.0 for k in best}
-        for f in found:
-            weight[f.suspect.key] += math.exp(f.log_odds - top)
-        whole = sum(weight.values()) + math.exp(other - top)
-        ranked = sorted(
-            (replace(f, belief=weight[k] / whole) for k, f in best.items()),
-            key=lambda f: -f.belief,
-        )
-        return Search(
-            tuple(ranked), math.exp(other - top) / whole, self.tried, len(self.record.time)
-        )
-
-    def _as_sound(self, found):
-        """A part that is found within its tolerance speaks for the healthy board."""
-        if found.suspect.both:
-            return found
-        for key in found.suspect.wide:
-            parts = key if isinstance(key, tuple) else (key,)
-            near = sum(self.spread.of(self.circuit, p) ** 2 for p in parts) / len(parts)
-            if abs(found.outcome.moved[key][0]) < NEAR * math.sqrt(near):
-                return replace(found, suspect=Suspect("healthy", self.circuit), factor=math.nan)
-        return found
-
     def _other(self, main):
         """Log odds of a cause that is none of these: the healthy board, off by a lot."""
-        outcome = self._wide(main.fair.record, main.setup).fit(
-            Board(self.circuit), main.names, prediction=main.prediction
-        )
-        if outcome is None:
-            return -math.inf
-        return outcome.log_evidence + math.log(OTHER) + main.setup.log_prior
+        return self._off_by_a_lot(main, Board(self.circuit), main.prediction)
 
-    def _and_more(self, found):
+    def _and_more(self, found, look):
         """Log odds of a hypothesis and something else beside it."""
-        record = found.setup.correct(self.record)
-        names = movable(self.circuit, found.setup.at)
         board = found.outcome.board
-        outcome = self._wide(record, found.setup).fit(
-            board, names, prediction=predict(board, record, found.setup.at, names)
-        )
+        prediction = look.fair.predict(board, look.names)
+        return self._off_by_a_lot(look, board, prediction) + found.suspect.log_prior
+
+    def _off_by_a_lot(self, look, board, prediction):
+        wide = look.fair.allowing(UNKNOWN, UNKNOWN * self.circuit.v_supply)
+        outcome = wide.fit(board, look.names, prediction=prediction)
         if outcome is None:
             return -math.inf
-        prior = found.suspect.log_prior + found.setup.log_prior
-        return outcome.log_evidence + math.log(OTHER) + prior
-
-    def _wide(self, record, setup):
-        level = UNKNOWN * self.circuit.v_supply
-        return Trial(record, setup, self.circuit, self.spread, UNKNOWN, level)
+        return outcome.log_evidence + math.log(OTHER) + look.setup.log_prior
 
 
 def _odds(glance):
@@ -504,7 +475,8 @@ class _Look:
         return self.setup.log_prior + suspect.log_prior
 
 
-def _found(suspect, setup, outcome, belief=0.0):
+def found_of(suspect, setup, outcome, belief=0.0):
+    """A `Found` for an outcome, with how far its part is off."""
     factor = doubt = math.nan
     if len(suspect.wide) == 1:
         (key,) = suspect.wide
@@ -512,3 +484,48 @@ def _found(suspect, setup, outcome, belief=0.0):
         factor = by if key == "temperature" else math.exp(by)
     log_odds = outcome.log_evidence + suspect.log_prior + setup.log_prior
     return Found(suspect, setup, outcome, log_odds, belief, factor, doubt)
+
+
+def as_sound(found, circuit, spread):
+    """A part that is found within its tolerance speaks for the healthy board."""
+    if found.suspect.both:
+        return found
+    for key in found.suspect.wide:
+        parts = moved_by(key)
+        near = sum(spread.of(circuit, p) ** 2 for p in parts) / len(parts)
+        if abs(found.outcome.moved[key][0]) < NEAR * math.sqrt(near):
+            return replace(found, suspect=Suspect("healthy", circuit), factor=math.nan)
+    return found
+
+
+def ranked(found, other, tried, samples):
+    """Beliefs from log odds.
+
+    Parameters
+    ----------
+    found : sequence of Found
+        Several of one key count together, as the likeliest of them.
+    other : float
+        Log odds that it is none of them.
+    tried, samples : int, as `Search` has them.
+
+    Returns
+    -------
+    Search
+    """
+    top = max([other, *(f.log_odds for f in found)])
+    best: dict[str, Found] = {}
+    weight: dict[str, float] = {}
+    for f in found:
+        key = f.suspect.key
+        weight[key] = weight.get(key, 0.0) + math.exp(f.log_odds - top)
+        if key not in best or f.log_odds > best[key].log_odds:
+            best[key] = f
+    whole = sum(weight.values()) + math.exp(other - top)
+    believed = [replace(f, belief=weight[key] / whole) for key, f in best.items()]
+    believed.sort(key=_belief, reverse=True)
+    return Search(tuple(believed), math.exp(other - top) / whole, tried, samples)
+
+
+def _belief(found):
+    return found.belief

@@ -7,7 +7,7 @@ mean the same as there. A meter takes current: what it pulls at a node is in the
 
 import math
 import re
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -16,24 +16,38 @@ from forktail.core.built import network, sensitivity
 from forktail.core.built.circuit import Circuit
 from forktail.core.built.mismatch import Tolerances
 from forktail.core.built.network import NODES
-from forktail.core.capture.boards import Board, Spread, movable
-from forktail.core.capture.explain import ALIKE, causes_of, title_of, verdict_of
+from forktail.core.capture.boards import (
+    NO_REST,
+    Board,
+    Spread,
+    as_planned,
+    movable,
+    moved_by,
+    unit_of,
+)
+from forktail.core.capture.explain import (
+    ALIKE,
+    APART,
+    METER_SHARE,
+    causes_of,
+    in_a_sentence,
+    title_of,
+    verdict_of,
+)
 from forktail.core.capture.fit import least_squares
-from forktail.core.capture.hypotheses import NEAR, OTHER, Found, Search, suspects
+from forktail.core.capture.hypotheses import OTHER, Found, as_sound, found_of, ranked, suspects
 from forktail.core.capture.scope import Setup
 from forktail.core.checks import QuantityError, shortened
 from forktail.core.notebook import brief, counted, table
 from forktail.core.quantities import format_quantity, parse_quantity
 
-#: A hand-held meter is off by this share of its reading and by this much, V, spread evenly
+#: A hand-held meter is off by `METER_SHARE` of its reading and by this much, V, spread evenly
 #: (common practice, no source).
-SHARE, DIGITS = 0.005, 0.005
+DIGITS = 0.005
 #: What the solution itself may be off by, as a share of a voltage, and in V.
 MODEL, MODEL_VOLTS = 0.001, 0.002
 #: Something else may give any reading about the prediction, within this share of the supply.
 ANYWHERE = 0.25
-#: Two boards are told apart at a node where they read this many standard deviations apart.
-APART = 4.0
 #: What a meter pulls a node is known to this share.
 PULLED = 0.3
 #: A fit with less chi squared for each reading needs no other start.
@@ -240,16 +254,10 @@ def compare_readings(readings, circuit, tolerances=None, name="readings"):
     """
     if not readings:
         raise QuantityError(f"{name}: there is no reading to compare.")
-    plan = replace(circuit, faults=()) if circuit.faults else circuit
-    warnings = []
-    if circuit.faults:
-        warnings.append("The faults set in the circuit were left out: it is compared as planned.")
+    plan, warnings = as_planned(circuit)
     bench = _Bench(plan, readings, Spread(tolerances or Tolerances()))
     if bench.sound is None:
-        raise QuantityError(
-            "No solution balances every current of this circuit at rest, so there is no "
-            "prediction to compare with."
-        )
+        raise QuantityError(NO_REST)
     tried = [(s, bench.best(s)) for s in suspects(plan, "generator")]
     seen = [(s, fit) for s, fit in tried if fit is not None and not bench.hidden(s, fit)]
     unseen = [s for s, fit in tried if fit is not None and bench.hidden(s, fit)]
@@ -316,8 +324,7 @@ class _Bench:
     def _walk(self, board, wide):
         """Newton steps of a quantity that may move far; None where they do not settle."""
         (key,) = wide
-        parts = key if isinstance(key, tuple) else (key,)
-        unit = 25.0 if key == "temperature" else 1.0
+        parts, unit = moved_by(key), unit_of(key)
         at = dict(board.moves).get(parts[0], 0.0)
         for _ in range(ROUNDS):
             found = self._fit(Board(board.circuit, tuple((n, at) for n in parts)), wide)
@@ -331,7 +338,7 @@ class _Bench:
 
     def _fit(self, board, wide):
         """One linear fit around a board: tolerances, the gain of the meter, what moves far."""
-        groups = {key: key if isinstance(key, tuple) else (key,) for key in wide}
+        groups = {key: moved_by(key) for key in wide}
         taken = {n for group in groups.values() for n in group}
         names = tuple(n for n in self.names if n not in taken)
         plain = board == Board(self.plan)
@@ -340,7 +347,7 @@ class _Bench:
             return None
         values, slopes, pulls = solved
         at = dict(board.moves)
-        keys, columns, prior, centre = ["gain"], [values], [SHARE / math.sqrt(3.0)], [0.0]
+        keys, columns, prior, centre = ["gain"], [values], [METER_SHARE / math.sqrt(3.0)], [0.0]
         for name in names:
             keys.append(name)
             columns.append({n: s.get(name, 0.0) for n, s in slopes.items()})
@@ -375,8 +382,7 @@ class _Bench:
             return False
         if suspect.wide:
             (key,) = suspect.wide
-            parts = key if isinstance(key, tuple) else (key,)
-            slopes = self.sound[1]
+            parts, slopes = moved_by(key), self.sound[1]
             far = [sum(s.get(p, 0.0) for p in parts) for s in slopes.values()]
             return max(map(abs, far)) < 1e-3
         sound = self.sound[0]
@@ -384,36 +390,8 @@ class _Bench:
 
     def ranked(self, seen):
         """Beliefs: a `hypotheses.Search`, likeliest first."""
-        found = [self._found(s, fit) for s, fit in seen]
-        other = self._other()
-        top = max([other, *(f.log_odds for f in found)])
-        weights: dict[str, float] = {}
-        best: dict[str, Found] = {}
-        for f in found:
-            key = f.suspect.key
-            weights[key] = weights.get(key, 0.0) + math.exp(f.log_odds - top)
-            if key not in best or f.log_odds > best[key].log_odds:
-                best[key] = f
-        whole = sum(weights.values()) + math.exp(other - top)
-        ordered = sorted(
-            (replace(f, belief=weights[k] / whole) for k, f in best.items()),
-            key=lambda f: -f.belief,
-        )
-        return Search(tuple(ordered), math.exp(other - top) / whole, len(seen), len(self.nodes))
-
-    def _found(self, suspect, fit):
-        factor = doubt = math.nan
-        if suspect.wide:
-            (key,) = suspect.wide
-            by, doubt = fit.moved[key]
-            parts = key if isinstance(key, tuple) else (key,)
-            near = sum(self.spread.of(self.plan, p) ** 2 for p in parts) / len(parts)
-            odds = fit.log_evidence + suspect.log_prior
-            if abs(by) < NEAR * math.sqrt(near):  # within its tolerance it speaks for a healthy one
-                return Found(replace(suspect, key="healthy", wide={}), Setup(), fit, odds)
-            factor = by if key == "temperature" else math.exp(by)
-        odds = fit.log_evidence + suspect.log_prior
-        return Found(suspect, Setup(), fit, odds, factor=factor, doubt=doubt)
+        found = [as_sound(found_of(s, Setup(), fit), self.plan, self.spread) for s, fit in seen]
+        return ranked(found, self._other(), len(seen), len(self.nodes))
 
     def _other(self):
         """Log odds of a cause that is none of these: readings anywhere about the prediction."""
@@ -491,15 +469,12 @@ class _Bench:
     def _name(self, found):
         if found.suspect.key == "healthy":
             return "a healthy board"
-        title = title_of(self.plan, found)
-        return title if title[:2].rstrip("0123456789") in ("Q", "R", "C") else (
-            title[0].lower() + title[1:]
-        )  # fmt: skip
+        return in_a_sentence(title_of(self.plan, found))
 
 
 def _meter(volts):
     """Standard deviation of a reading, V."""
-    return math.hypot(SHARE * volts, DIGITS) / math.sqrt(3.0) + MODEL_VOLTS
+    return math.hypot(METER_SHARE * volts, DIGITS) / math.sqrt(3.0) + MODEL_VOLTS
 
 
 def as_plain(found):

@@ -1,12 +1,13 @@
 """One board against one record: what is left once tolerances and the scope have had their say."""
 
+import copy
 import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from forktail.core.capture import scope
-from forktail.core.capture.boards import Board, predict, solve_rest
+from forktail.core.capture.boards import Board, moved_by, predict, solve_rest, unit_of
 from forktail.core.capture.fit import least_squares
 
 #: What the solution itself may be off by, as a share of the movement of an output (base
@@ -70,13 +71,13 @@ class Trial:
 
     def __init__(self, record, setup, circuit, spread, slack=MODEL, level=0.0):
         self.record, self.setup, self.circuit, self.spread = record, setup, circuit, spread
-        self.outputs, self._level = tuple(record.outputs), level
-        values, sigma, self._slack, self._basis = [], [], [], []
+        self.outputs = tuple(record.outputs)
+        values, sigma, self._sizes, self._basis = [], [], [], []
         for name in self.outputs:
             wave = record.outputs[name]
             doubt = np.hypot(record.sigma[name], 1e-6 * float(np.max(np.abs(wave))) + 1e-12)
             good = np.isfinite(doubt)
-            self._slack.append(slack * float(wave[good].std()) if good.any() else 0.0)
+            self._sizes.append(float(wave[good].std()) if good.any() else 0.0)
             self._basis.append(_ways(wave, doubt))
             values.append(wave)
             sigma.append(doubt)
@@ -86,6 +87,13 @@ class Trial:
             sigma.append([doubt])
         self.values = np.concatenate(values)
         self.sigma = np.concatenate(sigma)
+        self._slack, self._level = slack, level
+
+    def allowing(self, slack, level=0.0):
+        """The same trial, in which more or less may be left: see `slack` and `level`."""
+        other = copy.copy(self)
+        other._slack, other._level = slack, level
+        return other
 
     def whitened(self, columns, doubts):
         """Columns in units of what may be left, so that an ordinary fit weighs them rightly.
@@ -117,7 +125,7 @@ class Trial:
         """Error of a solution for each output, V rms."""
         both = math.hypot(*prediction.doubt.values())
         own = [prediction.doubt.get(name, both) for name in self.outputs]
-        return [math.hypot(slack, d) for slack, d in zip(self._slack, own)]
+        return [math.hypot(self._slack * size, d) for size, d in zip(self._sizes, own)]
 
     def _levels(self):
         """DC levels of base lines that an input channel shows: (node, V, standard deviation)."""
@@ -264,7 +272,7 @@ class Trial:
             None where the board has no solution, or not for most samples.
         """
         wide = wide or {}
-        groups = {key: key if isinstance(key, tuple) else (key,) for key in wide}
+        groups = {key: moved_by(key) for key in wide}
         start = dict(board.moves)
         at = {key: start.get(groups[key][0], 0.0) for key in wide}
         best = self._once(board, names, groups, wide, at, prediction)
@@ -273,11 +281,11 @@ class Trial:
         base, step = at, 1.0
         for _ in range(ROUNDS):
             ahead = {key: best.moved[key][0] - base[key] for key in wide}
-            if max(abs(d) / _unit(k) for k, d in ahead.items()) < 0.02:
+            if max(abs(d) / unit_of(k) for k, d in ahead.items()) < 0.02:
                 break
             at = {
                 key: base[key]
-                + step * float(np.clip(d, -LONGEST * _unit(key), LONGEST * _unit(key)))
+                + step * float(np.clip(d, -LONGEST * unit_of(key), LONGEST * unit_of(key)))
                 for key, d in ahead.items()
             }
             found = self._once(replace(board, moves=_moves(groups, at)), names, groups, wide, at)
@@ -305,7 +313,7 @@ class Trial:
             The best one met.
         """
         wide = wide or {}
-        groups = {key: key if isinstance(key, tuple) else (key,) for key in wide}
+        groups = {key: moved_by(key) for key in wide}
         start = dict(outcome.board.moves)
         best, share = outcome, 1.0
         at = {key: start.get(own[0], 0.0) for key, own in groups.items()}
@@ -333,9 +341,9 @@ class Trial:
         A part far off may hardly show, so that the line through it leads back to a sound board,
         which was never solved. Its evidence is then that of the place, not of the line.
         """
-        if all(abs(outcome.moved[k][0] - at.get(k, 0.0)) < PINNED * _unit(k) for k in wide):
+        if all(abs(outcome.moved[k][0] - at.get(k, 0.0)) < PINNED * unit_of(k) for k in wide):
             return outcome
-        near = {k: 0.5 * PINNED * _unit(k) for k in wide}
+        near = {k: 0.5 * PINNED * unit_of(k) for k in wide}
         found = self._once(outcome.board, names, groups, near, at, pinned=True)
         if found is None:
             return outcome
@@ -439,8 +447,3 @@ def _ways(wave, sigma):
 
 def _moves(groups, at):
     return tuple((name, by) for key, by in at.items() for name in groups[key])
-
-
-def _unit(key):
-    """What counts as one step of a quantity: 1 in its logarithm, 25 K."""
-    return 25.0 if key == "temperature" else 1.0

@@ -174,6 +174,13 @@ def test_the_state_of_rest_is_compared():
     assert "With both drives off, read" in found.telling
 
 
+def test_inputs_that_no_generator_gives_are_refused_with_what_to_check():
+    capture = captured()
+    far = replace(capture, v_upper=1e4 * capture.v_upper, v_lower=1e4 * capture.v_lower)
+    with pytest.raises(QuantityError, match="no prediction for these inputs.*factors of the probe"):
+        compare_capture(far, MIXER, "base lines")
+
+
 def test_two_faults_at_once_are_found_where_no_single_one_will_do():
     rng = np.random.default_rng(5)
     parts = boards.scattered(boards.parts_of(MIXER), rng)
