@@ -62,9 +62,14 @@ def drive_thevenin(c, side):
     return rs if math.isinf(rt) else rs * rt / (rs + rt)
 
 
-def equations(x, c, held=None, vu=0.0, vl=0.0):
-    """Current errors at each node, A; `held` is the bias solution when a signal is applied."""
+def equations(x, c, held=None, vu=0.0, vl=0.0, added=None):
+    """Current errors at each node, A; `held` is the bias solution when a signal is applied.
+
+    `added` is something small on top, part -> value: A of collector `ic1` and base current `ib1` of
+    Q1 to Q6, V in series with emitter resistor `e1` and with a load, `left` or `right`.
+    """
     v = dict(zip(NAMES, x.tolist()))
+    added = added or {}
     f = {}
     q, i = {}, {}
     pins = {
@@ -77,12 +82,15 @@ def equations(x, c, held=None, vu=0.0, vl=0.0):
     }
     for k, (b, cc, rail) in pins.items():
         q[k] = transistor(c, v[b], v[cc], v[f"e{k}"], c.area[k - 1])
+        ic, ib = (added.get(f"{kind}{k}", 0.0) for kind in ("ic", "ib"))
+        q[k] = (q[k][0] + ic, q[k][1] + ib, q[k][2] + ic + ib)
         re = c.r_emitter_upper if k < 5 else c.r_emitter_lower
         # without a resistor the emitter is its rail
         i[k] = q[k][2]
-        f[f"e{k}"] = (v[f"e{k}"] - v[rail] - re * i[k]) * 1e-3
-    f["left"] = q[1][0] + q[3][0] - (c.v_supply - v["left"]) / c.r_load_left
-    f["right"] = q[2][0] + q[4][0] - (c.v_supply - v["right"]) / c.r_load_right
+        f[f"e{k}"] = (v[f"e{k}"] - v[rail] - re * i[k] - added.get(f"e{k}", 0.0)) * 1e-3
+    for side, into in (("left", q[1][0] + q[3][0]), ("right", q[2][0] + q[4][0])):
+        drop = c.v_supply - v[side] - added.get(side, 0.0)
+        f[side] = into - drop / getattr(c, f"r_load_{side}")
     f["p5"] = q[5][0] - i[1] - i[2]
     f["p6"] = q[6][0] - i[3] - i[4]
     if c.tail_kind == "ideal":
@@ -189,7 +197,8 @@ def solve_one(c, held=None, vu=0.0, vl=0.0, start=None, scale=None):
     return dict(zip(NAMES, best)), best_error
 
 
-def collector_currents(c, v):
+def pin_currents(c, v):
+    """Collector and base current of Q1 to Q6, A, from node voltages by name."""
     pins = {
         1: ("up", "left"),
         2: ("un", "right"),
@@ -198,6 +207,10 @@ def collector_currents(c, v):
         5: ("lp", "p5"),
         6: ("ln", "p6"),
     }
-    return np.array(
-        [transistor(c, v[b], v[cc], v[f"e{k}"], c.area[k - 1])[0] for k, (b, cc) in pins.items()]
-    )
+    return [
+        transistor(c, v[b], v[cc], v[f"e{k}"], c.area[k - 1])[:2] for k, (b, cc) in pins.items()
+    ]
+
+
+def collector_currents(c, v):
+    return np.array([collector for collector, _ in pin_currents(c, v)])

@@ -23,6 +23,8 @@ def _built():
             "s",
             0.01,
         )
+    for name, ours, wave in built_speed.noise():
+        yield name, ours, wave, "s", 10.0
 
 
 def _fuzz():

@@ -16,8 +16,13 @@ from scipy import optimize
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from forktail.circuits import shipped  # noqa: E402
 from forktail.core.built.network import Circuit, solve_built  # noqa: E402
+from forktail.core.built.noise import solve_noise  # noqa: E402
+from forktail.core.path import noise_behind, path_of  # noqa: E402
 from network_reference import equations, solve_one, starting_point  # noqa: E402
+
+from .core_speed import best  # noqa: E402
 
 SAMPLES = 1024
 CASES = {
@@ -53,6 +58,23 @@ def run():
             x = optimize.root(scaled, x, (circuit, held, u[k], low[k]), options={"xtol": 1e-12}).x
         loop = time.perf_counter() - begin
         yield name, min(ours), loop, loop / min(ours), float(point.residual.max())
+
+
+def noise():
+    """Yield (case, seconds of the noise of a mixer scene, of one built waveform): the oscillator of
+    the scene on the shipped mixer, and both drives over a window of `SAMPLES`."""
+    circuit = shipped()["bat-call-mixer"][0]
+    cycle = 2 * np.pi * np.arange(SAMPLES) / SAMPLES
+    u, low = 0.1 * np.sin(9 * cycle), 0.01 * np.sin(cycle)
+    wave = best(lambda: solve_built(circuit, u, low, gains=False), 20)
+    one = 0.1 * np.cos(2 * np.pi * np.arange(64) / 64)
+    path = path_of(circuit)
+    for name, drives in (("one cycle of the oscillator", (one, 0.0)), ("1024 samples", (u, low))):
+
+        def scene(drives=drives):
+            return noise_behind(solve_noise(circuit, *drives), path, 2e3, 1 / 43e3)
+
+        yield f"noise of one mixer scene, {name}", best(scene, 20), wave
 
 
 if __name__ == "__main__":

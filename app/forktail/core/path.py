@@ -25,6 +25,7 @@ from numpy.typing import ArrayLike
 
 from forktail.core.built import network
 from forktail.core.built.circuit import Circuit
+from forktail.core.built.noise import Noise
 from forktail.core.cell.law import OperatingPoint
 from forktail.core.checks import Bools, Complexes, Floats, QuantityError, as_quantity
 from forktail.core.models import BuiltCell, Solver
@@ -244,6 +245,11 @@ class Path:
         """Complex factor of the loads at frequencies in Hz."""
         return load_response(frequency, self.load_pole)
 
+    @property
+    def both_poles(self) -> tuple[float, ...]:
+        """Pole of the left and of the right load, Hz."""
+        return self.poles or (self.load_pole,) * 2
+
 
 #: Nothing in the way: what the textbook cell has unless it is given a path.
 IDEAL = Path()
@@ -401,7 +407,7 @@ def _without(point: OperatingPoint, good: Bools) -> OperatingPoint:
 def _behind_loads(
     point: OperatingPoint, good: Bools, step: float, path: Path, periodic: bool
 ) -> OperatingPoint:
-    poles = path.poles or (path.load_pole,) * 2
+    poles = path.both_poles
     if poles == (math.inf, math.inf):
         return point
     at = np.arange(good.size)
@@ -425,3 +431,43 @@ def _base_lines(point: OperatingPoint, fed: tuple[Floats, ...]) -> tuple[Floats,
         np.where(known, point.nodes[f"base_{side}_pos"] - point.nodes[f"base_{side}_neg"], np.nan)
         for side in ("upper", "lower")
     )
+
+
+# ---------------------------------------------------------------- noise
+
+
+def noise_behind(
+    noise: Noise, path: Path, frequency: float, cycle: float = math.inf
+) -> dict[str, float]:
+    """Noise of each part in the output difference, behind coupling capacitors and load poles.
+
+    Parameters
+    ----------
+    noise : built.noise.Noise
+    path : Path
+    frequency : float
+        Hz, at the output.
+    cycle : float
+        s, that the samples of `noise` take: of a drive, noise at `frequency` less every multiple
+        of 1/cycle is folded here, each behind the coupling capacitor at its own frequency.
+
+    Returns
+    -------
+    dict of str to float
+        V^2/Hz (one-sided, mean over the cycle) by part; the drives as `r_source_upper`,
+        `r_termination_upper` ... .
+    """
+    left, right = (complex(load_response(frequency, pole)) for pole in path.both_poles)
+    weights = np.array([abs(left) ** 2, abs(right) ** 2, -2.0 * (right * left.conjugate()).real])
+    out = {part: float(weights @ power) for part, power in noise.powers.items()}
+    for drive in noise.drives:
+        n = drive.gains.shape[1]
+        came = frequency - np.fft.fftfreq(n, 1.0 / n) / cycle
+        folded = np.abs(right * drive.gains[1] - left * drive.gains[0]) ** 2
+        fed = np.abs(path.feed(drive.side).response(came)) ** 2
+        power = drive.density * float(np.sum(folded * fed))
+        for kind, share in (("source", drive.own), ("termination", 1.0 - drive.own)):
+            if share > 0.0:
+                part = f"r_{kind}_{drive.side}"
+                out[part] = out.get(part, 0.0) + share * power
+    return out

@@ -532,9 +532,10 @@ def bias_nodes(
     return {name: float(bias.node(name)[0]) for name in NODES if name in bias.net.index}
 
 
-def _signal(
+def solved_signal(
     circuit: Circuit, v_upper: ArrayLike, v_lower: ArrayLike
 ) -> tuple[Solution, Solution, tuple[int, ...]]:
+    """The solved lanes behind `solve_built`: signal, bias, and the shape of the inputs."""
     v_upper = as_quantity("v_upper", v_upper, "V")
     v_lower = as_quantity("v_lower", v_lower, "V")
     shape = broadcast_shape(v_upper=v_upper, v_lower=v_lower)
@@ -571,7 +572,7 @@ def solve_built(
     QuantityError
         If an input is not finite or the shapes do not fit.
     """
-    solution, bias, shape = _signal(circuit, v_upper, v_lower)
+    solution, bias, shape = solved_signal(circuit, v_upper, v_lower)
     return _answer(
         solution, bias, shape, np.asarray(v_upper, float), np.asarray(v_lower, float), gains
     )
@@ -797,7 +798,7 @@ def inspect(
     circuit: Circuit, v_upper: ArrayLike = 0.0, v_lower: ArrayLike = 0.0, gains: bool = False
 ) -> Inspection:
     """As `solve_built`, with headroom, base-emitter voltage and dissipation of transistors."""
-    solution, bias, shape = _signal(circuit, v_upper, v_lower)
+    solution, bias, shape = solved_signal(circuit, v_upper, v_lower)
     point = _answer(
         solution, bias, shape, np.asarray(v_upper, float), np.asarray(v_lower, float), gains
     )
@@ -832,7 +833,7 @@ def dissipation(
         solution, ok = _bias(circuit), _bias(circuit).ok
         shape: tuple[int, ...] = ()
     else:
-        solution, bias, shape = _signal(
+        solution, bias, shape = solved_signal(
             circuit, 0.0 if v_upper is None else v_upper, 0.0 if v_lower is None else v_lower
         )
         ok = solution.ok & bias.ok

@@ -436,6 +436,8 @@ class _Elimination:
             self.steps.append((p, at[p, p], work, [(j, at[p, j]) for j in cols[p]]))
         self.size = len(at)
         self.cells = at
+        #: Place of (j, i) for the place of each (i, j).
+        self.mirrored = np.array([at[j, i] for i, j in at])
 
     def solve(self, a: Floats, rhs: Floats) -> Floats:
         """Solve in place: `a` (size, lanes) is destroyed, `rhs` (n, ..., lanes) becomes x."""
@@ -869,8 +871,41 @@ def resistance(net: Net, values: Values, v: Floats, injections: Floats) -> Float
     return out
 
 
-def _linear(net: Net, values: Values, d: Floats, rhs: Floats) -> Floats:
+def transfers(net: Net, values: Values, v: Floats, outputs: Floats) -> Floats:
+    """What an ampere into each node does to the outputs: (nodes, outputs, lanes), ohm.
+
+    The transposed system has the outputs on its right, so one solution serves every source of
+    current wherever it is. `outputs` (outputs, nodes) weighs the node voltages of each output.
+    """
+    lanes = v.shape[1]
+    out = np.zeros((len(net.names), len(outputs), lanes))
+    for begin in range(0, lanes, CHUNK):
+        piece = slice(begin, begin + CHUNK)
+        some, block = values.take(piece), v[:, piece]
+        with np.errstate(all="ignore"):
+            _, d = _device_currents(net, some, *_junctions(net, block))
+            rhs = np.repeat(outputs.T[: net.n, :, None], block.shape[1], axis=2)
+            out[: net.n, :, piece] = _linear(net, some, d, rhs, transposed=True)
+    return out
+
+
+def shot_currents(net: Net, values: Values, v: Floats) -> Floats:
+    """Currents that cross a junction at random, A, (3, devices, lanes), each at least 0.
+
+    From collector to emitter (forward and reverse transport add, although they flow against each
+    other), from base to emitter, from base to collector.
+    """
+    with np.errstate(all="ignore"):
+        vbe, vbc = _junctions(net, v)
+        eb, ec = (values.i_s * np.exp(np.minimum(x / net.v_t, _EXP_MAX)) for x in (vbe, vbc))
+        early = np.abs(1.0 - net.inv_va * vbc)
+        return np.stack([(eb + ec) * early, values.inv_bf * eb, net.inv_br * ec])
+
+
+def _linear(net: Net, values: Values, d: Floats, rhs: Floats, transposed: bool = False) -> Floats:
     a = net.a_dev @ d + net.a_res @ values.g
+    if transposed:  # its pattern is that of the matrix itself
+        a = a[net.plan.mirrored]
     dense = net.plan.dense(a) if a.shape[1] <= 64 else None
     if dense is not None:
         x = [_solve_dense(dense, rhs[:, s]) for s in range(rhs.shape[1])]
