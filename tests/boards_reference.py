@@ -167,7 +167,7 @@ def parts_of(circuit):
         if ohms > 0.0:
             named[f"r_emitter_q{k}"] = ohms
     farads = {f"c_bypass_{level}": getattr(c, f"c_bypass_{level}") for level in ("upper", "lower")}
-    farads |= {"c_bypass_tail": 10e-6, "c_load_left": c.c_load, "c_load_right": c.c_load}
+    farads |= {"c_bypass_tail": c.c_bypass_tail, "c_load_left": c.c_load, "c_load_right": c.c_load}
     for side in ("upper", "lower"):
         coupling = getattr(c, f"c_coupling_{side}")
         if getattr(c, f"{side}_mode") == "single":

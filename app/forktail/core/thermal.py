@@ -90,3 +90,37 @@ def saturation_current(
     t = as_quantity("temperature", temperature, "K", low=0.0, low_open=True)
     v_t0 = thermal_voltage(T_NOMINAL)
     return i_s * (t / T_NOMINAL) ** exponent * np.exp(gap / v_t0 * (1.0 - T_NOMINAL / t))
+
+
+def junction_drift(current: ArrayLike, i_s: ArrayLike, temperature: ArrayLike) -> Floats:
+    """Change of a base-emitter voltage per kelvin while its current stays, V/K.
+
+    dVBE/dT = (VBE - gap - exponent VT)/T, with VBE = VT ln(I/IS): about -2 mV/K.
+
+    Parameters
+    ----------
+    current, i_s : array_like
+        A, above zero: what the transistor carries, and its saturation current at 298.15 K.
+    temperature : array_like
+        K, above zero; all broadcast.
+
+    Returns
+    -------
+    numpy.ndarray
+        V/K, broadcast shape.
+
+    Raises
+    ------
+    QuantityError
+        For values out of range.
+
+    Notes
+    -----
+    The law of `saturation_current`, taken straight: Gray, Hurst, Lewis, Meyer, Analysis and
+    Design of Analog Integrated Circuits, chapter 4.
+    """
+    current = as_quantity("current", current, "A", low=0.0, low_open=True)
+    t = as_quantity("temperature", temperature, "K", low=0.0, low_open=True)
+    v_t = thermal_voltage(t)
+    v_be = v_t * np.log(current / saturation_current(i_s, t))
+    return (v_be - SILICON_GAP - IS_EXPONENT * v_t) / t

@@ -85,6 +85,8 @@ def number(value, unit="", digits=3):
         if unit == "1/K":
             return f"{format_quantity(100 * value, '', digits)} %/K"
         return f"{format_quantity(value, '', digits)} /V"
+    if unit == "dB" and value <= -200.0:  # nothing but rounding
+        return "under \u2212200 dB"
     return format_quantity(value, unit, digits)
 
 

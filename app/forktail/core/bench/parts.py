@@ -1,6 +1,5 @@
 """What to fit: parts with ratings that hold at rest, fully steered, and when a part fails."""
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -19,7 +18,6 @@ from forktail.core.built.preferred import (
     nearest_value,
     parts_list,
     resistor_row,
-    value_above,
     voltage_rating,
 )
 from forktail.core.built.references import Rounded, part_reference, references
@@ -68,7 +66,7 @@ def parts_of(
     Fitted
     """
     heat = _worst_heat(circuit)
-    rows = _rows(circuit, rounded, tolerance, heat, _working(symptoms, healthy), figures)
+    rows = _rows(circuit, rounded, tolerance, heat, _working(symptoms, healthy))
     return Fitted(rows, _transistor_needs(circuit, figures, heat), heat)
 
 
@@ -124,19 +122,12 @@ def _working(symptoms: Sequence[Symptom], healthy: Response) -> dict[str, float]
     }
 
 
-def _tail_bypass(circuit: Circuit, figures: Figures) -> float:
-    """Bypass at the base of Q7, F: its corner no higher than that of the lower tap."""
-    ohms = 1.0 / (1.0 / circuit.r_tail_base_top + 1.0 / circuit.r_tail_base_bottom)
-    return float(value_above(1.0 / (2.0 * math.pi * ohms * figures.bypass_lower), "E6"))
-
-
 def _rows(
     circuit: Circuit,
     rounded: Sequence[Rounded],
     tolerance: float,
     worst: Mapping[str, float],
     across: Mapping[str, float],
-    figures: Figures,
 ) -> tuple[PartRow, ...]:
     out = []
     for row in rounded:
@@ -174,16 +165,6 @@ def _rows(
                     "film or ceramic; probe and wiring add about " + format_quantity(STRAY, "F", 2),
                 )
             )
-    if circuit.tail_kind == "transistor":
-        out.append(
-            capacitor_row(
-                "C9",
-                _tail_bypass(circuit, figures),
-                "E6",
-                across["C9"],
-                "electrolytic: plus to the base of Q7",
-            )
-        )
     out.append(
         PartRow(
             transistor_names(circuit),
@@ -205,6 +186,8 @@ def _resistor_note(name: str) -> str:
 
 
 def _capacitor_note(name: str, farads: float) -> str:
+    if name == "c_bypass_tail":
+        return "electrolytic: plus to the base of Q7"
     if name.startswith("c_bypass") or farads >= 4.7e-6:
         return "electrolytic: plus to the higher voltage"
     return "film or ceramic"

@@ -106,7 +106,7 @@ def _levels(circuit: Circuit, scale: Mapping[str, Floats], has: References) -> S
     string = has(
         "r_string_top", "r_string_middle", "r_string_bottom", "c_bypass_upper", "c_bypass_lower"
     )
-    divider = has("r_tail_base_top", "r_tail_base_bottom") + ("C9",) if q7 else ()
+    divider = has("r_tail_base_top", "r_tail_base_bottom", "c_bypass_tail")
     bias = has("r_bias_upper_pos", "r_bias_upper_neg", "r_bias_lower_pos", "r_bias_lower_neg")
     no_bases = tuple(f"open:{q}.base" for q in transistor_names(circuit))
     return Step(

@@ -69,6 +69,7 @@ class Circuit:
     i_tail : A, of the ideal source, which gives way as the tail node nears ground.
     r_tail : ohm, of the tail resistor.
     r_tail_emitter, r_tail_base_top, r_tail_base_bottom : ohm, around Q7.
+    c_bypass_tail : F, base of Q7 to ground.
     i_s : A, saturation current at 25 degC of a transistor of area 1.
     beta_forward, beta_reverse : current gains, dimensionless; inf allowed.
     v_early : V, forward Early voltage; inf allowed.
@@ -115,6 +116,7 @@ class Circuit:
     r_tail_emitter: float = _part("resistance", 1000.0, "Emitter of Q7")
     r_tail_base_top: float = _part("resistor", 12000.0, "Base of Q7 to supply")
     r_tail_base_bottom: float = _part("resistor", 2200.0, "Base of Q7 to ground")
+    c_bypass_tail: float = _part("capacitor", 15e-6, "Bypass at the base of Q7")
     i_s: float = setting(number("i_s", 1e-14, "A", 1e-20, 1e-6, label="Saturation current"))
     beta_forward: float = _part("current_gain", 200.0, "Current gain")
     beta_reverse: float = _part("current_gain", 4.0, "Reverse gain")
@@ -172,7 +174,7 @@ class Circuit:
 _OF_TAIL = {
     "ideal": {"i_tail"},
     "resistor": {"r_tail"},
-    "transistor": {"r_tail_emitter", "r_tail_base_top", "r_tail_base_bottom"},
+    "transistor": {"r_tail_emitter", "r_tail_base_top", "r_tail_base_bottom", "c_bypass_tail"},
 }
 
 

@@ -38,7 +38,7 @@
     kind = "transistor"              # or "ideal" or "resistor"
     current = "1 mA"                 # ideal
     resistor = "2.2 k"               # resistor
-    emitter = "1 k"                  # transistor, with base_top and base_bottom
+    emitter = "1 k"                  # transistor, with base_top, base_bottom and bypass
 
     [transistors]
     saturation_current = "10 fA"
@@ -104,6 +104,7 @@ _SECTIONS = {
         "emitter": "r_tail_emitter",
         "base_top": "r_tail_base_top",
         "base_bottom": "r_tail_base_bottom",
+        "bypass": "c_bypass_tail",
     },
     "transistors": {
         "saturation_current": "i_s",

@@ -28,7 +28,12 @@ _FIXED = {
 _OF_TAIL = {
     "ideal": {"i_tail": "I1"},
     "resistor": {"r_tail": "R10"},
-    "transistor": {"r_tail_emitter": "R10", "r_tail_base_top": "R11", "r_tail_base_bottom": "R12"},
+    "transistor": {
+        "r_tail_emitter": "R10",
+        "r_tail_base_top": "R11",
+        "r_tail_base_bottom": "R12",
+        "c_bypass_tail": "C9",
+    },
 }
 _COUPLING = {"upper": ("C3", "C4"), "lower": ("C5", "C6")}
 

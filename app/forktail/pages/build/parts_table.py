@@ -55,6 +55,7 @@ _SECTIONS = (
             "r_tail_emitter",
             "r_tail_base_top",
             "r_tail_base_bottom",
+            "c_bypass_tail",
         ),
     ),
     ("Transistors", ("i_s", "beta_forward", "beta_reverse", "v_early", "area", "g_leak")),
@@ -80,6 +81,7 @@ _SHORT = {
     "c_load": "At each output",
     "r_tail_base_top": "Base to supply",
     "r_tail_base_bottom": "Base to ground",
+    "c_bypass_tail": "Bypass of the base",
 }
 _HINTS = {"": "a plain number", "K": "degrees Celsius, such as 25"}
 

@@ -271,7 +271,7 @@ def _tail(s):
             s.add(_wire(f"M{MIDDLE} 946H660"))
         x = 816
         s.add(
-            _wire(f"M672 {TAIL}H916"),
+            _wire(f"M672 {TAIL}H940"),
             _dot(x, TAIL),
             _wire(f"M{x - 22} 800H{x + 22}"),
             svg.text(x + 32, 806, "", "v", "start", "supply2"),
@@ -279,16 +279,8 @@ def _tail(s):
         s.upright("r_tail_base_top", x, 800, TAIL, (x + 22, 838))
         s.upright("r_tail_base_bottom", x, TAIL, 976, (x + 22, 930))
         s.add(_ground(x, 976))
-        s.part(
-            "C9",
-            _wire(f"M916 {TAIL}V916M916 926V976"),
-            '<path class="bar" d="M896 916H936M896 926H936"/>',
-        )
-        s.add(
-            _ground(916, 976),
-            svg.text(944, 914, "large", "v", "start", extra="soft"),
-            svg.text(944, 936, "bypass", "v", "start", extra="soft"),
-        )
+        s.capacitor("c_bypass_tail", "C9", 940, TAIL, 976, (968, 926))
+        s.add(_ground(940, 976))
 
 
 def _q_labels(s, q, x, y, anchor):

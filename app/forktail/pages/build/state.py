@@ -10,7 +10,7 @@ import param
 from forktail.circuits import shipped, shipped_titles
 from forktail.core.bench.drives import DrivenCircuit, drive, line
 from forktail.core.bench.plan import PlanQuestion
-from forktail.core.built import findings, mismatch, network
+from forktail.core.built import findings, mismatch, network, supply
 from forktail.core.built.circuit import Circuit, break_part, single_faults
 from forktail.core.built.references import round_circuit
 from forktail.core.cell import law as cell
@@ -123,12 +123,14 @@ class Assessment:
 
     `lines` are (name, Hz, V peak) of the output at the probe with both drives on, as the bench
     plan sets them: generators, coupling, cell and loads all in the way. None with a drive at zero.
+    `supply` is what a ripple of the supply does.
     """
 
     circuit: Circuit
     findings: tuple
     figures: network.Figures
     lines: tuple
+    supply: supply.SupplyFigures
 
 
 @lru_cache(maxsize=128)
@@ -143,7 +145,8 @@ def assess(driven):
             (name, f, line(both.waves, f))
             for name, f in (("difference", up - low), ("sum", up + low))
         )
-    return Assessment(circuit, findings.findings(circuit, *peaks), figures, lines)
+    found = findings.findings(circuit, *peaks)
+    return Assessment(circuit, found, figures, lines, supply.figures(circuit))
 
 
 @dataclass(frozen=True)

@@ -284,6 +284,25 @@ def figure_rows(assessment):
         ("Supply current", "A", f.supply_current, "at rest"),
         ("Heat in all", "W", f.supply_power, "at rest"),
         ("Carried by the tail", "A", float(f.bias.i_tail), "at rest"),
+        *_supply_rows(assessment),
+    ]
+
+
+def _supply_rows(assessment):
+    """What one volt of ripple on the supply does to the tail, the base lines and the output."""
+    f, lines = assessment.supply, ("upper", "lower")
+    past = f"; the bypass has its corner at {_hertz(f.corner)}" if math.isfinite(f.corner) else ""
+    return [
+        ("Tail moved by the supply", "%", 100.0 * f.slow, "for each volt, slow"),
+        ("Tail moved by hum", "%", 100.0 * f.hum, f"for each volt at 100 Hz{past}"),
+        ("Tail moved by a burst", "%", 100.0 * f.burst, "for each volt at 20 kHz"),
+        *(
+            (f"Hum between the {side} base lines", "dB", level, "over hum of the supply")
+            for side, level in zip(lines, f.lines)
+        ),
+        ("Hum at the output, inputs at zero", "dB", f.balanced, "over hum of the supply"),
+        ("Hum at the output, inputs at 10 mV", "dB", f.offset_hum, "over hum of the supply"),
+        ("Burst at the output, inputs at 10 mV", "dB", f.offset_burst, "over the burst, 20 kHz"),
     ]
 
 

@@ -93,11 +93,7 @@ def drawing(plan, scene):
             if any(c in _LEFT_OUT for c in classes) or child.tag == f"{{{_SVG}}}defs":
                 parent.remove(child)
     centre = _centre_lines()
-    # the live drawing calls the bypass of Q7 large; the parts list names it and gives its value
-    bypass = next((row[2] for row in words.part_rows(plan) if row[1] == "C9"), "")
     for node in root.iter():
-        if bypass and node.text in ("large", "bypass"):
-            node.text = "C9" if node.text == "large" else bypass
         name = node.attrib.pop("data-id", None)
         if name in points:
             node.text = points[name]

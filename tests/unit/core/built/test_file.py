@@ -111,8 +111,8 @@ def test_errors_name_place_value_and_remedy(text, words):
             '[tail]\nkind = "transistor"\ncurrent = "1 mA"\n',
             [
                 'line 3, [tail] current is not used with kind = "transistor".',
-                "[tail] emitter, base_top and base_bottom are not in the file; taken are "
-                "emitter = 1 kohm, base_top = 12 kohm and base_bottom = 2.2 kohm.",
+                "[tail] emitter, base_top, base_bottom and bypass are not in the file; taken are "
+                "emitter = 1 kohm, base_top = 12 kohm, base_bottom = 2.2 kohm and bypass = 15 uF.",
             ],
         ),
         (
