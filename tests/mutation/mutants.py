@@ -1,7 +1,7 @@
 """Small deliberate faults of a module, each in one place of its source.
 
 What is left alone: annotations, decorators, docstrings, texts for people (f-strings, and strings
-that are no plain key) and the sizes of caches.
+that are no plain key), the sizes of caches, and how many points a grid has.
 """
 
 import ast
@@ -27,6 +27,9 @@ _OTHER_NAME = {
     )
     for a, b in (pair, pair[::-1])
 }  # fmt: skip
+
+#: Calls whose third argument is a number of points: one more is as good.
+_GRIDS = {"linspace", "geomspace"}
 
 #: Calls that may be left out: the fault hands their first argument on.
 _PASSED_ON = {"abs", "sorted", "round", "fabs", "sqrt", "log10", "rint"}
@@ -204,9 +207,14 @@ class _Finder(ast.NodeVisitor):
         for at, keyword in enumerate(node.keywords):
             if keyword.arg:
                 self._put(node, self._without(node, "keywords", at))
-        if len(node.args) > 1:
+        grid = name in _GRIDS and len(node.args) == 3
+        if len(node.args) > 1 and not grid:
             self._put(node, self._without(node, "args", -1))
-        self.generic_visit(node)
+        self.visit(node.func)
+        for part in node.args[:2] if grid else node.args:
+            self.visit(part)
+        for keyword in node.keywords:
+            self.visit(keyword)
 
     def visit_Tuple(self, node):
         statement = self.statement

@@ -6,10 +6,14 @@ that do not repeat (a call that falls in frequency) give a stretch of equal step
 """
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
+from forktail.core.capture.columns import Capture
 from forktail.core.capture.fit import (
     Solution,
     find_rails,
@@ -18,7 +22,7 @@ from forktail.core.capture.fit import (
     only_noise,
     step_of,
 )
-from forktail.core.checks import QuantityError
+from forktail.core.checks import Bools, Floats, Ints, QuantityError
 from forktail.core.quantities import format_quantity
 
 #: Samples of a folded period and of a stretch: at most these, at least the others.
@@ -37,6 +41,9 @@ MOST_ROWS = 2**18
 REPEATS = 0.03
 #: With more cycles than this from row to row, neighbouring rows tell nothing of the noise.
 COARSE = 0.125
+#: Waves by channel, V, and which of their samples count.
+Waves = dict[str, Floats]
+Masks = dict[str, Bools]
 _INPUTS = {"upper": "v_upper", "lower": "v_lower"}
 
 
@@ -55,11 +62,11 @@ class Sine:
     doubt: float
 
     @property
-    def peak(self):
+    def peak(self) -> float:
         """V."""
         return math.hypot(self.cos, self.sin)
 
-    def value(self, time):
+    def value(self, time: Floats) -> Floats:
         """V at times in s."""
         turn = 2.0 * math.pi * self.frequency * time
         return self.mean + self.cos * np.cos(turn) + self.sin * np.sin(turn)
@@ -87,33 +94,33 @@ class Record:
     fastest : Hz, of the fastest input; 0 where both rest.
     """
 
-    time: np.ndarray
+    time: Floats
     step: float
     periodic: bool
-    inputs: dict
-    off: tuple
-    means: dict
-    steps: dict
-    outputs: dict
-    sigma: dict
-    levels: dict
-    noise: dict
-    cut: dict
+    inputs: Waves
+    off: tuple[str, ...]
+    means: dict[str, float]
+    steps: dict[str, float]
+    outputs: Waves
+    sigma: Waves
+    levels: dict[str, float]
+    noise: dict[str, float]
+    cut: dict[str, float]
     rows: int
     fastest: float
-    notes: tuple = field(default=())
+    notes: tuple[str, ...] = field(default=())
 
     @property
-    def driven(self):
+    def driven(self) -> tuple[str, ...]:
         """The inputs that move."""
         return tuple(side for side in _INPUTS if side not in self.off)
 
-    def phase(self, time):
+    def phase(self, time: ArrayLike) -> Floats:
         """Place of times of the capture in the record, in samples."""
         at = (np.asarray(time) - self.time[0]) / self.step
         return np.mod(at, len(self.time)) if self.periodic else at
 
-    def spread(self, wave, time):
+    def spread(self, wave: ArrayLike, time: ArrayLike) -> Floats:
         """A wave of this record at any times of the capture; NaN where it does not reach.
 
         Parameters
@@ -133,7 +140,7 @@ class Record:
         return np.interp(at, np.arange(m), wave, left=math.nan, right=math.nan)
 
 
-def find_sine(time, wave, use=None):
+def find_sine(time: Floats, wave: Floats, use: Bools | None = None) -> Sine | None:
     """The strongest sine of a record by least squares, its frequency too.
 
     Parameters
@@ -190,7 +197,7 @@ def find_sine(time, wave, use=None):
     )
 
 
-def find_period(sines, span):
+def find_period(sines: Sequence[Sine], span: float) -> tuple[float, float] | None:
     """Shortest time after which all sines are back where they were.
 
     Parameters
@@ -227,11 +234,11 @@ def find_period(sines, span):
     return None
 
 
-def _hertz(sine):
+def _hertz(sine: Sine) -> float:
     return sine.frequency
 
 
-def align(capture, keep_means=False):
+def align(capture: Capture, keep_means: bool = False) -> Record:
     """Bring a capture into the form that the fits use.
 
     Parameters
@@ -255,7 +262,7 @@ def align(capture, keep_means=False):
     time = capture.time[rows]
     notes, cut, waves = [], {}, {}
     off, means, steps = [], {}, {}
-    sines = {}
+    sines: dict[str, Sine] = {}
     for side, channel in _INPUTS.items():
         wave = getattr(capture, channel)
         if wave is None:
@@ -275,9 +282,10 @@ def align(capture, keep_means=False):
         if rails.clipped_low or rails.clipped_high:
             use = ~(rails.at_low | rails.at_high)
             cut[channel] = rails.share
-        s = sines[side] = find_sine(time, wave, use) if use.sum() >= 16 else None
-        if channel in cut and s is not None:
-            if s.rest < 0.05 * s.peak:
+        s = find_sine(time, wave, use) if use.sum() >= 16 else None
+        if s is not None:
+            sines[side] = s
+            if channel in cut and s.rest < 0.05 * s.peak:
                 wave = np.where(use, wave, s.value(time))
                 means[side] = s.mean
                 notes.append(
@@ -297,12 +305,12 @@ def align(capture, keep_means=False):
     if not driven:
         return _at_rest(time, outputs, good, common)
     folded = None
-    if all(sines.get(side) is not None for side in driven):
+    if all(side in sines for side in driven):
         folded = _folded(time, waves, outputs, good, driven, sines, common)
     return folded or _stretch(capture, time, waves, outputs, good, driven, common)
 
 
-def _outputs(capture):
+def _outputs(capture: Capture) -> Waves:
     if capture.v_left is not None and capture.v_right is not None:
         return {"left": capture.v_left, "right": capture.v_right}
     for name in ("left", "right"):
@@ -311,13 +319,13 @@ def _outputs(capture):
     return {"out": capture.v_out}
 
 
-def _middle(capture):
+def _middle(capture: Capture) -> slice:
     n = len(capture.time)
     start = max(0, (n - MOST_ROWS) // 2)
     return slice(start, start + MOST_ROWS)
 
 
-def _sigma(noise, level, count):
+def _sigma(noise: float, level: float, count: ArrayLike) -> Floats:
     """Standard deviation of a mean of `count` rows whose noise is `noise`, recorded in steps.
 
     Steps that noise does not blur stay however many rows are averaged; blur takes their share
@@ -330,7 +338,7 @@ def _sigma(noise, level, count):
         return np.sqrt(max(noise, plain) ** 2 / np.asarray(count, float) + stays**2)
 
 
-def _at_rest(time, outputs, good, common):
+def _at_rest(time: Floats, outputs: Waves, good: Masks, common: dict[str, Any]) -> Record:
     """Both inputs rest: one sample, the means."""
     means, sigma, levels, noise = {}, {}, {}, {}
     for name, wave in outputs.items():
@@ -348,7 +356,9 @@ def _at_rest(time, outputs, good, common):
     )  # fmt: skip
 
 
-def _fold(values, use, place, offset, m):
+def _fold(
+    values: Floats, use: Bools, place: Ints, offset: Floats, m: int
+) -> tuple[Floats, Ints, float]:
     """Mean of the rows at each of m places of a period, each row moved to its place.
 
     Returns
@@ -376,7 +386,7 @@ def _fold(values, use, place, offset, m):
     return model + left, count, noise
 
 
-def _strong_lines(wave, noise):
+def _strong_lines(wave: Floats, noise: float) -> Ints:
     """Lines of a period that stand out of its noise, the strongest `LINES` at most; 0 is the mean.
 
     Lines of white noise pass with a probability of exp(-STANDS_OUT^2).
@@ -387,11 +397,11 @@ def _strong_lines(wave, noise):
     return strong[np.argsort(-size[strong])][:LINES]
 
 
-def _fit_lines(lines, phase, values, m):
+def _fit_lines(lines: Ints, phase: Floats, values: Floats, m: int) -> tuple[Floats, Floats]:
     """Lines fitted to rows where they lie: (the wave at m places, the wave at the rows)."""
     some = slice(None, None, max(1, -(-len(phase) // FITTED)))
 
-    def columns(at):
+    def columns(at: Floats) -> Floats:
         turn = 2.0 * math.pi / m * np.outer(at, lines)
         return np.hstack([np.ones((len(at), 1)), np.cos(turn), np.sin(turn)])
 
@@ -402,7 +412,7 @@ def _fit_lines(lines, phase, values, m):
     )
 
 
-def _lines_of(wave, noise):
+def _lines_of(wave: Floats, noise: float) -> Floats:
     """A period without the noise of the scope: its mean, and the lines that stand out of it.
 
     Noise of an input would be predicted as a signal, and stay in the difference.
@@ -414,7 +424,7 @@ def _lines_of(wave, noise):
     return np.fft.irfft(np.where(kept, lines, 0.0), len(wave))
 
 
-def _beside_a_rail(place, cut, m):
+def _beside_a_rail(place: Ints, cut: Bools, m: int) -> Bools:
     """Places of a period where any row is cut off, and their neighbours.
 
     Rows there that are not cut off are those that noise took inwards, so their mean is not fair.
@@ -423,14 +433,22 @@ def _beside_a_rail(place, cut, m):
     return there | np.roll(there, 1) | np.roll(there, -1)
 
 
-def _places(time, period, m):
+def _places(time: Floats, period: float, m: int) -> tuple[Ints, Floats]:
     """Nearest of m places of a period for each time, and how far off it the time is, in places."""
     at = (time - time[0]) / period * m
     place = np.round(at).astype(int)
     return place % m, at - place
 
 
-def _folded(time, waves, outputs, good, driven, sines, common):
+def _folded(
+    time: Floats,
+    waves: Waves,
+    outputs: Waves,
+    good: Masks,
+    driven: Sequence[str],
+    sines: Mapping[str, Sine],
+    common: dict[str, Any],
+) -> Record | None:
     """One period, or None where the inputs do not repeat."""
     frequencies = [sines[side].frequency for side in driven]
     span = time[-1] - time[0]
@@ -463,15 +481,15 @@ def _folded(time, waves, outputs, good, driven, sines, common):
         if side not in driven:
             inputs[side] = np.zeros(m)
             continue
-        folded, count, noise = _fold(wave, keep, place, offset, m)
+        folded, count, scatter = _fold(wave, keep, place, offset, m)
         # what one row leaves beside noise must be small, or the wave does not repeat
         hiss = 1.5 * noise_of(wave[keep])
         if coarse:
             hiss = min(hiss, 0.3 * folded.std())
-        if noise > REPEATS * folded.std() + hiss + common["steps"][side]:
+        if scatter > REPEATS * folded.std() + hiss + common["steps"][side]:
             return None
         folded -= folded.mean() if abs(wave.mean()) < 1e-12 else 0.0
-        inputs[side] = _lines_of(folded, noise / math.sqrt(max(count.mean(), 1.0)))
+        inputs[side] = _lines_of(folded, scatter / math.sqrt(max(count.mean(), 1.0)))
     means, sigma, levels, noise = {}, {}, {}, {}
     for name, wave in outputs.items():
         use = keep & good[name]
@@ -494,11 +512,11 @@ def _folded(time, waves, outputs, good, driven, sines, common):
     )  # fmt: skip
 
 
-def _seconds(time):
+def _seconds(time: float) -> str:
     return format_quantity(time, "s")
 
 
-def _fastest(wave, step):
+def _fastest(wave: Floats, step: float) -> float:
     """Frequency below which a wave has all but a hundredth of its power, Hz."""
     power = np.abs(np.fft.rfft((wave - wave.mean()) * np.hanning(len(wave)))) ** 2
     total = np.cumsum(power)
@@ -506,7 +524,15 @@ def _fastest(wave, step):
     return k / (len(wave) * step)
 
 
-def _stretch(capture, time, waves, outputs, good, driven, common):
+def _stretch(
+    capture: Capture,
+    time: Floats,
+    waves: Waves,
+    outputs: Waves,
+    good: Masks,
+    driven: Sequence[str],
+    common: dict[str, Any],
+) -> Record:
     """A stretch of equal steps."""
     step = float(np.median(np.diff(time)))
     notes = list(common.pop("notes"))

@@ -6,20 +6,40 @@ logarithm of their factor, the temperature by kelvin.
 """
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from forktail.core.built import network, sensitivity
 from forktail.core.built.circuit import COLDEST, HOTTEST, Circuit, resistor_parts
 from forktail.core.built.mismatch import Tolerances
-from forktail.core.models import BuiltCell
-from forktail.core.path import Feed, Path, filtered, load_response, loaded, path_of, run_path
+from forktail.core.capture.align import Record, Waves
+from forktail.core.checks import Bools, Complexes, Floats
+from forktail.core.models import BuiltCell, Solver
+from forktail.core.path import (
+    Feed,
+    Passed,
+    Path,
+    coupling_response,
+    filtered,
+    load_response,
+    loaded,
+    path_of,
+    run_path,
+)
 from forktail.core.spec import specs_of
 from forktail.core.thermal import thermal_voltage
 
+#: A quantity, or several that move as one number.
+Key = str | tuple[str, ...]
+#: Quantities that moved, with how far.
+Moves = tuple[tuple[str, float], ...]
+#: Slopes by quantity, then by output (an array) or by node at rest (a number).
+Columns = dict[str, dict[str, Any]]
 #: A collector this far below a base line of its transistors conducts backwards, V.
 SATURATED = -0.4
 #: Base currents that drop this much in a bias resistor load the line, V; a part has moved far
@@ -59,7 +79,7 @@ class Spread:
     v_early: float = 0.2
     source: float = 0.03
 
-    def of(self, circuit, name):
+    def of(self, circuit: Circuit, name: str) -> float:
         """Standard deviation of one quantity of a circuit."""
         even = 1.0 / math.sqrt(3.0)
         if name in ("c_left", "c_right"):
@@ -82,7 +102,7 @@ class Spread:
         }[name]
 
 
-def movable(circuit, at):
+def movable(circuit: Circuit, at: str) -> tuple[str, ...]:
     """Quantities of a circuit that can move and show, probed `at` a place of `path.PLACES`."""
     left_out = {"v_upper", "v_lower", "trim_upper", "trim_lower"}
     names = [n for n in sensitivity.quantities(as_probed(circuit, at)) if n not in left_out]
@@ -94,7 +114,7 @@ def movable(circuit, at):
     return tuple(n for n in names if n not in infinite)
 
 
-def hidden(circuit, key, at):
+def hidden(circuit: Circuit, key: str, at: str) -> bool:
     """Whether a fault lies before the place that was probed, so that the inputs show it."""
     kind, _, part = key.partition(":")
     if kind != "open" or not part.startswith(("drive_", "r_termination_", "c_coupling_")):
@@ -107,7 +127,7 @@ def hidden(circuit, key, at):
 
 
 @lru_cache(maxsize=512)
-def as_probed(circuit, at):
+def as_probed(circuit: Circuit, at: str) -> Circuit:
     """The circuit from the place that was probed onwards.
 
     A generator is probed across its termination while the board runs; so what comes before it is
@@ -130,7 +150,7 @@ NO_REST = (
 )
 
 
-def as_planned(circuit):
+def as_planned(circuit: Circuit) -> tuple[Circuit, list[str]]:
     """The circuit without its faults, and what is to be said of that: (Circuit, list of str)."""
     if not circuit.faults:
         return circuit, []
@@ -138,12 +158,12 @@ def as_planned(circuit):
     return replace(circuit, faults=()), [said]
 
 
-def moved_by(key):
+def moved_by(key: Key) -> tuple[str, ...]:
     """Quantities that move as one number: those of a tuple, or the one itself."""
     return key if isinstance(key, tuple) else (key,)
 
 
-def unit_of(key):
+def unit_of(key: Key) -> float:
     """What counts as one step of a quantity: 1 in its logarithm, 25 K."""
     return 25.0 if key == "temperature" else 1.0
 
@@ -153,14 +173,14 @@ class Board:
     """A circuit (its faults in it) with quantities that moved: tuple of (name, by how much)."""
 
     circuit: Circuit
-    moves: tuple = ()
+    moves: Moves = ()
 
     @cached_property
-    def _moved(self):
+    def _moved(self) -> dict[str, float]:
         return dict(self.moves)
 
     @cached_property
-    def solved(self):
+    def solved(self) -> tuple[Circuit, dict[str, float]]:
         """The circuit with what moves as a field of it, and factors on parts for the solver."""
         c = self.circuit
         fields: dict[str, Any] = {}
@@ -177,12 +197,12 @@ class Board:
         return (replace(c, **fields) if fields else c), scale
 
     @property
-    def far(self):
+    def far(self) -> bool:
         """Whether it is another board than was planned: a fault, or a part far off its value."""
         moved = any(abs(by) >= FAR and n != "temperature" for n, by in self.moves)
         return bool(self.circuit.faults) or moved
 
-    def path(self, at):
+    def path(self, at: str) -> Path:
         """Coupling corners and poles of the board as it is."""
         m = self._moved
         path = _path_at(self.circuit, at)
@@ -199,7 +219,7 @@ class Board:
 
 
 @lru_cache(maxsize=1024)
-def _path_at(circuit, at):
+def _path_at(circuit: Circuit, at: str) -> Path:
     """The path from a place of a circuit onwards; a fault changes what a capacitor sees."""
     here = as_probed(circuit, at)
     if not circuit.faults:
@@ -218,23 +238,23 @@ def _path_at(circuit, at):
 class _Answer:
     """What `path.run_path` asks of a solution."""
 
-    v_left: np.ndarray
-    v_right: np.ndarray
-    v_out: np.ndarray
-    converged: np.ndarray
-    nodes: dict
+    v_left: Floats
+    v_right: Floats
+    v_out: Floats
+    converged: Bools
+    nodes: Waves
 
 
 class _Solver:
     """A board as a solver for `run_path`, which keeps the slopes of its last answer."""
 
-    def __init__(self, board, at, names):
+    def __init__(self, board: Board, at: str, names: Sequence[str]) -> None:
         circuit, self.scale = board.solved
         self.circuit, self.names = as_probed(circuit, at), names
         # a sound cell holds its capacitors where they rest, within microvolts
         self.settle = board.far
 
-    def __call__(self, v_upper, v_lower):
+    def __call__(self, v_upper: ArrayLike, v_lower: ArrayLike) -> _Answer:
         self.found = s = sensitivity.slopes_of(
             self.circuit, v_upper, v_lower, self.scale, self.names, settle=self.settle
         )
@@ -259,11 +279,11 @@ class Prediction:
         any is; `level_doubt`, V, the same for the mean. Nought for a sound board.
     """
 
-    values: dict
-    columns: dict
-    rest: dict
+    values: Waves
+    columns: Columns
+    rest: dict[str, float]
     ok: float
-    doubt: dict
+    doubt: dict[str, float]
     level_doubt: float = 0.0
 
 
@@ -271,7 +291,9 @@ class Prediction:
 RESTING = ("base_upper_pos", "base_lower_pos")
 
 
-def predict(board, record, at, names=(), nodes=RESTING):
+def predict(
+    board: Board, record: Record, at: str, names: Sequence[str] = (), nodes: Sequence[str] = RESTING
+) -> Prediction:
     """Solve a board for a record.
 
     Parameters
@@ -296,9 +318,14 @@ def predict(board, record, at, names=(), nodes=RESTING):
     path = board.path(at)
     m = len(record.time)
     passed = run_path(
-        solver, record.inputs["upper"], record.inputs["lower"], record.step, at=at, path=path,
+        cast(Solver, solver),
+        record.inputs["upper"],
+        record.inputs["lower"],
+        record.step,
+        at=at,
+        path=path,
         periodic=record.periodic,
-    )  # fmt: skip
+    )
     values = {"left": passed.loads.v_left, "right": passed.loads.v_right}
     found = solver.found
     rest = {n: float(np.mean(found.nodes[n])) for n in nodes if n in found.nodes}
@@ -309,7 +336,7 @@ def predict(board, record, at, names=(), nodes=RESTING):
     return Prediction(values, columns, rest, ok, *_doubts(board, at, passed, found.nodes))
 
 
-def _doubts(board, at, passed, nodes):
+def _doubts(board: Board, at: str, passed: Passed, nodes: Waves) -> tuple[dict[str, float], float]:
     """What the solution of a faulty board may be off by: (V rms by output, V for the means).
 
     The path takes coupling and loads as they are at rest. Where a collector saturates, or bases
@@ -336,13 +363,13 @@ def _doubts(board, at, passed, nodes):
     return out, (0.02 if saturated else 0.003) * board.circuit.v_supply
 
 
-def _size(wave):
+def _size(wave: Floats) -> float:
     """V rms of the movement where there is an answer; 0 where there is none."""
     known = wave[np.isfinite(wave)]
     return float(known.std()) if known.size else 0.0
 
 
-def _heaviest(nodes):
+def _heaviest(nodes: Waves) -> float:
     """Most that base currents drop in a bias resistor, V."""
     drops = [
         nodes[f"level_{side}"] - nodes[f"base_{side}_{pole}"]
@@ -352,13 +379,22 @@ def _heaviest(nodes):
     return max(abs(float(d[np.isfinite(d)].mean())) if np.isfinite(d).any() else 0.0 for d in drops)
 
 
-def solve_rest(board, at):
+def solve_rest(board: Board, at: str) -> dict[str, float] | None:
     """Node voltages of a board at rest, V by name; None where there is no solution."""
     circuit, scale = board.solved
     return network.bias_nodes(as_probed(circuit, at), scale)
 
 
-def _columns(found, passed, path, record, at, names, inside, rest):
+def _columns(
+    found: sensitivity.Slopes,
+    passed: Passed,
+    path: Path,
+    record: Record,
+    at: str,
+    names: Sequence[str],
+    inside: Sequence[str],
+    rest: Mapping[str, float],
+) -> Columns:
     """Slopes behind the loads, of the board and of what the scope does to the inputs."""
     step, periodic = record.step, record.periodic
     poles = dict(zip(("left", "right"), path.poles))
@@ -383,7 +419,7 @@ def _columns(found, passed, path, record, at, names, inside, rest):
         row = found.names.index(f"v_{side}")
         wave = passed.fed[k]
 
-        def seen(change, row=row):
+        def seen(change: Floats, row: int = row) -> dict[str, Any]:
             return {
                 out_side: loaded(_finite(raw[out_side][row] * change), step, pole, periodic)
                 for out_side, pole in poles.items()
@@ -398,11 +434,11 @@ def _columns(found, passed, path, record, at, names, inside, rest):
     return out
 
 
-def _finite(wave):
+def _finite(wave: Floats) -> Floats:
     return np.where(np.isfinite(wave), wave, 0.0)
 
 
-def _slope(wave, step, periodic):
+def _slope(wave: Floats, step: float, periodic: bool) -> Floats:
     """V/s."""
     if len(wave) < 3:
         return np.zeros(len(wave))
@@ -411,12 +447,12 @@ def _slope(wave, step, periodic):
     return np.gradient(_finite(wave), step)
 
 
-def _slower(wave, step, pole, periodic):
+def _slower(wave: Floats, step: float, pole: float, periodic: bool) -> Floats | None:
     """Change of a wave behind a load pole for a change of the logarithm of its time constant."""
     if not math.isfinite(pole) or len(wave) < 2:
         return None
 
-    def response(f):
+    def response(f: Floats) -> Complexes:
         return load_response(f, pole) * (load_response(f, pole) - 1.0)
 
     out = filtered(_finite(wave), step, response)
@@ -427,19 +463,19 @@ def _slower(wave, step, pole, periodic):
     )
 
 
-def _tighter(wave, step, corner, periodic):
+def _tighter(wave: Floats, step: float, corner: float, periodic: bool) -> Floats:
     """Change of a wave behind a coupling for a change of the logarithm of its capacitance."""
     if corner <= 0.0:
         return np.zeros(len(wave))
 
-    def response(f):
-        high = 1j * f / (corner + 1j * f)
+    def response(f: Floats) -> Complexes:
+        high = coupling_response(f, corner)
         return high * (1.0 - high)
 
     return filtered(wave, step, response)
 
 
-def parts_of_group(circuit, name):
+def parts_of_group(circuit: Circuit, name: str) -> tuple[str, ...]:
     """Parts that one wrong value stands for: both loads, all emitter resistors; else itself."""
     present = resistor_parts(circuit)
     groups = {

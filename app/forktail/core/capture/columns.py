@@ -2,11 +2,14 @@
 
 import math
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
-from forktail.core.capture.headings import ROLES, role_of
+from forktail.core.capture.headings import ROLES
+from forktail.core.capture.table import CaptureTable
 from forktail.core.checks import Floats, QuantityError
 from forktail.core.notebook import brief, counted, span, table
 from forktail.core.quantities import format_quantity
@@ -63,66 +66,7 @@ class Capture:
         return {n: getattr(self, n) for n in names if getattr(self, n) is not None}
 
 
-def guess_roles(data, names, units, numbers):
-    """What each column may be: by name first, then by unit and place.
-
-    Parameters
-    ----------
-    data : array, shape (rows, columns)
-    names, units : sequences of str
-    numbers : sequence of int
-        Number of each column in the file, from 1.
-
-    Returns
-    -------
-    roles : dict
-        Key of `headings.ROLES`, or `index`, -> column position from 0.
-    notes : tuple of str
-    """
-    width = data.shape[1]
-    roles: dict[str, int] = {}
-    notes = []
-    for k, name in enumerate(names):
-        role = role_of(name)
-        if role in ("time", "index") or (role and units[k] in ("V", "")):
-            roles.setdefault(role, k)
-    if "time" not in roles and "index" not in roles:
-        by_unit = [k for k in range(width) if units[k] == "s"]
-        first = data[:, 0]
-        rising = width > 1 and bool(np.all(np.diff(first) >= 0)) and bool(first[-1] > first[0])
-        if by_unit:
-            roles["time"] = by_unit[0]
-        elif rising and 0 not in roles.values():
-            roles["time"] = 0
-            notes.append(
-                f"No heading says which column is the time: column {numbers[0]} rises from row "
-                "to row and was taken."
-            )
-    if not any(r.startswith("v_") for r in roles):
-        time = data[:, roles["time"]] if "time" in roles else None
-        free = [
-            k
-            for k in range(width)
-            if k not in roles.values()
-            and units[k] in ("V", "")
-            and not (time is not None and np.array_equal(data[:, k], time))
-        ]
-        order = {
-            1: ("v_out",),
-            2: ("v_left", "v_right"),
-            3: ("v_upper", "v_lower", "v_out"),
-        }.get(len(free), ("v_upper", "v_lower", "v_left", "v_right"))
-        roles.update(zip(order, free))
-        if free:
-            notes.append(
-                "No heading names a signal: the columns were taken in the order "
-                + ", ".join(n for n, _ in zip(order, free))
-                + ". Check this."
-            )
-    return roles, tuple(notes)
-
-
-def _position(table, role, wanted):
+def _position(table: CaptureTable, role: str, wanted: int | str) -> int:
     width = table.data.shape[1]
     if isinstance(wanted, str):
         matches = [k for k, n in enumerate(table.names) if n == wanted]
@@ -140,7 +84,12 @@ def _position(table, role, wanted):
     return int(wanted)
 
 
-def map_columns(table, roles=None, factors=None, sample_interval=None):
+def map_columns(
+    table: CaptureTable,
+    roles: Mapping[str, int | str | None] | None = None,
+    factors: Mapping[str, float] | None = None,
+    sample_interval: float | None = None,
+) -> Capture:
     """Give the columns their meaning and check the time axis.
 
     Parameters
@@ -221,7 +170,7 @@ def map_columns(table, roles=None, factors=None, sample_interval=None):
     return thinned(_with_a_word_on_time(capture))
 
 
-def _output(channels, notes, name):
+def _output(channels: Mapping[str, Floats], notes: list[str], name: str) -> tuple[Floats, bool]:
     left, right = channels.get("v_left"), channels.get("v_right")
     if left is not None and right is not None:
         if "v_out" in channels:
@@ -232,7 +181,11 @@ def _output(channels, notes, name):
         return right - left, False
     if "v_out" in channels:
         return channels["v_out"], False
-    if left is None and right is None:
+    if right is not None:
+        one = right
+    elif left is not None:
+        one = -left
+    else:
         raise QuantityError(
             f"{name}: no column is the output; wanted is v_out, or v_left and "
             "v_right, or one of these two."
@@ -241,11 +194,12 @@ def _output(channels, notes, name):
         "Only one collector was given: the output was taken as twice its movement, "
         "and its offset is not known."
     )
-    one = right if right is not None else -left
     return 2.0 * (one - one.mean()), True
 
 
-def _time_axis(table, chosen, sample_interval, notes):
+def _time_axis(
+    table: CaptureTable, chosen: Mapping[str, int], sample_interval: float | None, notes: list[str]
+) -> tuple[Floats, bool, bool]:
     """Time of each row, s, whether its steps are equal, and whether it was counted."""
     n = len(table.data)
     interval = table.sample_interval if sample_interval is None else float(sample_interval)
@@ -271,7 +225,8 @@ def _time_axis(table, chosen, sample_interval, notes):
             f"{table.name}: no time column and no sample interval{where}; "
             "wanted is a time in s, or the interval between rows."
         )
-    place = np.arange(n) if table.sample_numbers is None else table.sample_numbers
+    counted = np.arange(n) if table.sample_numbers is None else table.sample_numbers
+    place: Floats = counted.astype(float)
     if column is not None and (sample_interval is None or _counts(table.data[:, column])):
         place = table.data[:, column]
         _rising(table, column, place)
@@ -280,13 +235,13 @@ def _time_axis(table, chosen, sample_interval, notes):
     return start + place * interval, bool(np.all(np.diff(place) == 1.0)), True
 
 
-def _counts(values):
+def _counts(values: Floats) -> bool:
     """Whether a column counts up in whole steps, mostly of one."""
     step = np.diff(values)
     return bool(np.all((step >= 1.0) & (step % 1.0 == 0.0)) and np.median(step) == 1.0)
 
 
-def _rising(table, column, time):
+def _rising(table: CaptureTable, column: int, time: Floats) -> None:
     step = np.diff(time)
     if np.all(step > 0):
         return
@@ -298,7 +253,7 @@ def _rising(table, column, time):
     )
 
 
-def _checked_time(table, column, notes):
+def _checked_time(table: CaptureTable, column: int, notes: list[str]) -> tuple[Floats, bool]:
     time = table.data[:, column]
     step = np.diff(time)
     if np.sum(step == 0) >= 3 and np.all(step >= 0) and time[-1] > time[0]:
@@ -317,7 +272,7 @@ def _checked_time(table, column, notes):
     return time, bool(np.max(np.abs(step - interval)) <= 0.02 * interval)
 
 
-def _longest_stretch(table, time, notes):
+def _longest_stretch(table: CaptureTable, time: Floats, notes: list[str]) -> tuple[slice, bool]:
     """Rows to keep of a time with unequal steps, and whether their steps are equal."""
     everything = slice(None)
     step = np.diff(time)
@@ -352,7 +307,7 @@ def _longest_stretch(table, time, notes):
 # ---------------------------------------------------------------- how fast, how many
 
 
-def _speeds(wave):
+def _speeds(wave: Floats) -> tuple[float, float] | None:
     """Strongest line of a wave and the edge that 90 % of it lies below, cycles a sample.
 
     None for a wave that does not move, and for noise: the edge of noise lies near half the
@@ -368,7 +323,7 @@ def _speeds(wave):
     return (np.argmax(lines) / n, edge) if edge < _NOISY else None
 
 
-def _with_a_word_on_time(capture):
+def _with_a_word_on_time(capture: Capture) -> Capture:
     """Say so where the time base makes the drives absurdly slow or fast."""
     channels = capture.channels()
     inputs = {n: v for n, v in channels.items() if n in ("v_upper", "v_lower")}
@@ -384,7 +339,7 @@ def _with_a_word_on_time(capture):
     return replace(capture, notes=(*capture.notes, note))
 
 
-def thinned(capture, most=MOST_ROWS):
+def thinned(capture: Capture, most: int = MOST_ROWS) -> Capture:
     """The capture with no more than `most` rows.
 
     Neighbouring rows are averaged, which takes noise and the steps of the converter down, as long
@@ -411,7 +366,7 @@ def thinned(capture, most=MOST_ROWS):
     rows = n // every
     middle = slice((rows - most) // 2, (rows - most) // 2 + most) if rows > most else slice(None)
 
-    def thin(values):
+    def thin(values: Floats) -> Floats:
         whole = values[: rows * every].reshape(rows, every)
         return (whole.mean(axis=1) if averaged else whole[:, 0])[middle]
 
@@ -421,10 +376,11 @@ def thinned(capture, most=MOST_ROWS):
         said.append(f"Of {n} rows {how}.")
     if rows > most:
         said.append(f"Of {rows} rows the {most} in the middle were taken.")
+    channels: dict[str, Any] = {name: thin(v) for name, v in capture.channels().items()}
     return replace(
         capture,
         time=thin(capture.time),
-        **{name: thin(v) for name, v in capture.channels().items()},
+        **channels,
         sample_interval=capture.sample_interval * every,
         notes=(*capture.notes, *said),
     )

@@ -13,10 +13,11 @@ import numpy as np
 
 from forktail.core.built.circuit import Circuit, resistor_parts
 from forktail.core.built.mismatch import Tolerances
-from forktail.core.capture.align import align
+from forktail.core.capture.align import Record, Waves, align
 from forktail.core.capture.boards import (
     NO_REST,
     Board,
+    Prediction,
     Spread,
     as_planned,
     movable,
@@ -25,12 +26,19 @@ from forktail.core.capture.boards import (
     solve_rest,
 )
 from forktail.core.capture.columns import Capture
-from forktail.core.capture.explain import causes_of, percent, scope_lines, telling, verdict_of
-from forktail.core.capture.figures import figures_of, slope_caution
-from forktail.core.capture.hypotheses import Searcher
+from forktail.core.capture.explain import (
+    Cause,
+    causes_of,
+    percent,
+    scope_lines,
+    telling,
+    verdict_of,
+)
+from forktail.core.capture.figures import Figure, figures_of, slope_caution
+from forktail.core.capture.hypotheses import Found, Search, Searcher
 from forktail.core.capture.scope import Setup, recognised
 from forktail.core.capture.trial import Trial
-from forktail.core.checks import Floats, QuantityError
+from forktail.core.checks import Bools, Floats, QuantityError
 from forktail.core.models import BuiltCell
 from forktail.core.notebook import brief, counted, table
 from forktail.core.path import PLACES, run_path
@@ -77,18 +85,18 @@ class Comparison:
     predicted: Floats
     fitted: Floats
     residual: Floats
-    outputs: tuple
+    outputs: tuple[tuple[str, Floats, Floats], ...]
     v_upper: Floats
     v_lower: Floats
-    used: np.ndarray
+    used: Bools
     healthy: bool
     belief: float
     verdict: str
-    causes: tuple
+    causes: tuple[Cause, ...]
     telling: str
     other: float
-    scope: tuple
-    figures: tuple
+    scope: tuple[str, ...]
+    figures: tuple[Figure, ...]
     probed: str
     named: str | None
     samples: int
@@ -96,11 +104,11 @@ class Comparison:
     noise: float
     residual_rms: float
     output_rms: float
-    record: Any = field(compare=False)
+    record: Record = field(compare=False)
     setup: Setup = field(compare=False)
-    sound: Any = field(default=None, compare=False)
-    warnings: tuple = ()
-    notes: tuple = ()
+    sound: Found | None = field(default=None, compare=False)
+    warnings: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
 
     def __repr__(self) -> str:
         return brief(self, self.name, counted(self.time.size, "sample"), self.verdict)
@@ -111,23 +119,26 @@ class Comparison:
         return table(self.verdict, rows, ("cause", "belief"), (*self.scope, *self.warnings))
 
     @property
-    def sound_share(self):
+    def sound_share(self) -> str:
         """The belief in a healthy board in words: `96 %`."""
         return percent(self.sound.belief if self.sound else 0.0)
 
-    def figure(self, key):
+    def figure(self, key: str) -> Figure | None:
         """The figure of this key, or None."""
         return next((f for f in self.figures if f.key == key), None)
 
-    def wave(self, cause=None):
+    def wave(self, cause: int | None = None) -> Floats:
         """The output as a hypothesis fits it, V on `time`.
 
         `cause` is its place, from 0; None for the healthy board: every part within its tolerance
         where that is the verdict, else as planned, for tolerances would have to be strained.
         """
-        if cause is None and not self.healthy:
+        if cause is not None:
+            found = self.causes[cause].found
+        elif self.healthy and self.sound:
+            found = self.sound
+        else:
             return self.predicted
-        found = self.sound if cause is None else self.causes[cause].found
         values = _as_shown(found.outcome.values, found.setup, self.setup)
         return _shown(self.record, _levelled(values, self.setup), self.time)
 
@@ -192,15 +203,24 @@ def compare_capture(
     return _answer(capture, plan, record, search, spread, probed, warnings, tell)
 
 
-def _silent(share, text):
+def _silent(share: float, text: str) -> None:
     """Nobody listens."""
 
 
-def _spans(record):
+def _spans(record: Record) -> str:
     return " and ".join(f"{np.ptp(w):.3g} V" for w in record.inputs.values())
 
 
-def _answer(capture, plan, record, search, spread, probed, warnings, tell):
+def _answer(
+    capture: Capture,
+    plan: Circuit,
+    record: Record,
+    search: Search,
+    spread: Spread,
+    probed: str | None,
+    warnings: list[str],
+    tell: Callable[[float, str], object],
+) -> Comparison:
     """Put a search into figures and words."""
     causes = causes_of(plan, search, spread)
     healthy, belief, verdict = verdict_of(search, causes)
@@ -219,11 +239,11 @@ def _answer(capture, plan, record, search, spread, probed, warnings, tell):
     tell(0.97, "what tells causes apart")
     apart = "" if healthy or lost else telling(plan, causes[0], right, setup.at, spread)
     figures = figures_of(trial, likeliest.outcome, prediction, names)
-    rows = _rows(capture, right)
+    rows = _rows(capture)
     time = capture.time[rows]
     shown = dict(zip(trial.outputs, _split(trial, trial.seen(prediction))))
     shown = _levelled(shown, setup)
-    measured = _levelled({n: _row_wave(capture, record, setup, n)[rows] for n in shown}, setup)
+    measured = _levelled({n: _row_wave(capture, setup, n)[rows] for n in shown}, setup)
     predicted = _planned(plan, right, setup, prediction, time, capture, rows)
     output = _difference(measured)
     expected = _difference(_levelled(predicted, setup))
@@ -243,7 +263,7 @@ def _answer(capture, plan, record, search, spread, probed, warnings, tell):
         predicted=expected,
         fitted=fitted,
         residual=rest,
-        outputs=tuple((n, measured[n], predicted.get(n)) for n in measured),
+        outputs=tuple((n, measured[n], predicted[n]) for n in measured),
         v_upper=right.spread(right.inputs["upper"], time),
         v_lower=right.spread(right.inputs["lower"], time),
         used=used,
@@ -270,19 +290,19 @@ def _answer(capture, plan, record, search, spread, probed, warnings, tell):
     )
 
 
-def _rows(capture, record):
+def _rows(capture: Capture) -> slice:
     """Rows that are shown: all of them, or the middle."""
     n = len(capture.time)
     start = max(0, (n - MOST_SHOWN) // 2)
     return slice(start, start + MOST_SHOWN)
 
 
-def _split(trial, vector):
+def _split(trial: Trial, vector: Floats) -> list[Floats]:
     m = len(trial.record.time)
     return [vector[k * m : (k + 1) * m] for k in range(len(trial.outputs))]
 
 
-def _row_wave(capture, record, setup, name):
+def _row_wave(capture: Capture, setup: Setup, name: str) -> Floats:
     """An output as captured, with the scope set right."""
     source = name
     if "outputs" in setup.exchanged and name in ("left", "right"):
@@ -291,7 +311,7 @@ def _row_wave(capture, record, setup, name):
     return wave / setup.factor(source)
 
 
-def _levelled(waves, setup):
+def _levelled(waves: Waves, setup: Setup) -> Waves:
     """Waves of AC-coupled channels without their means."""
     return {
         n: w - np.nanmean(w) if n in setup.coupled and np.isfinite(w).any() else w
@@ -299,14 +319,22 @@ def _levelled(waves, setup):
     }
 
 
-def _difference(waves):
+def _difference(waves: Waves) -> Floats:
     """Right less left where both are there; else what there is."""
     if "left" in waves and "right" in waves:
         return waves["right"] - waves["left"]
     return next(iter(waves.values()))
 
 
-def _planned(plan, record, setup, prediction, time, capture, rows):
+def _planned(
+    plan: Circuit,
+    record: Record,
+    setup: Setup,
+    prediction: Prediction,
+    time: Floats,
+    capture: Capture,
+    rows: slice,
+) -> Waves:
     """What the circuit as planned shows, at the rows of the capture."""
     names = record.outputs
     if record.periodic:
@@ -329,12 +357,12 @@ def _planned(plan, record, setup, prediction, time, capture, rows):
     return {n: found[n] for n in names}
 
 
-def _shown(record, values, time):
+def _shown(record: Record, values: Waves, time: Floats) -> Floats:
     """A fit of the record at the rows of the capture: the output."""
     return _difference({n: record.spread(w, time) for n, w in values.items()})
 
 
-def _as_shown(values, theirs, ours):
+def _as_shown(values: Waves, theirs: Setup, ours: Setup) -> Waves:
     """Outputs of a record set right by one setup, as another one would set them right."""
     other = {"left": "right", "right": "left"}
     out = {}
@@ -345,7 +373,7 @@ def _as_shown(values, theirs, ours):
     return out
 
 
-def _cautions(record, setup):
+def _cautions(record: Record, setup: Setup) -> list[str]:
     out = []
     for side in record.off:
         where = "" if setup.at == "generator" else (
@@ -359,7 +387,7 @@ def _cautions(record, setup):
     return out
 
 
-def _frozen(capture, record):
+def _frozen(capture: Capture, record: Record) -> list[str]:
     """Channels without even noise: a board that does nothing looks like a trace off the screen."""
     names = {"left": "left collector", "right": "right collector", "out": "output"}
     still = [n for n in record.outputs if np.ptp(getattr(capture, f"v_{n}")) == 0.0]
@@ -371,7 +399,7 @@ def _frozen(capture, record):
     ]
 
 
-def found_circuit(comparison, place=None):
+def found_circuit(comparison: Comparison, place: int | None = None) -> Circuit:
     """The board as found, as a circuit: that of a cause, or of the plan where it is healthy.
 
     Parameters
@@ -417,15 +445,15 @@ def found_circuit(comparison, place=None):
     return replace(circuit, **fields, area=tuple(area))
 
 
-def _moved_far(found, name):
+def _moved_far(found: Found, name: str) -> bool:
     return any(name in moved_by(key) for key in found.suspect.wide)
 
 
-def as_plain(comparison):
+def as_plain(comparison: Comparison) -> dict[str, Any]:
     """A comparison as plain numbers, texts, lists and dictionaries, its arrays left out."""
     c = comparison
 
-    def cause(x):
+    def cause(x: Cause) -> dict[str, Any]:
         return {
             "key": x.key, "title": x.title, "belief": x.belief, "own_belief": x.own,
             "alike": list(x.alike), "factor": _number(x.found.factor),
@@ -460,5 +488,5 @@ def as_plain(comparison):
     }  # fmt: skip
 
 
-def _number(v):
+def _number(v: float) -> float | None:
     return float(v) if math.isfinite(v) else None

@@ -1,18 +1,24 @@
 """A search in words: the verdict in one sentence, the causes, what tells them apart, the scope."""
 
 import math
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from typing import Any
 
 import numpy as np
 
 from forktail.core.bench.faults import label
 from forktail.core.bench.plan import TEST_POINTS
 from forktail.core.built import sensitivity
-from forktail.core.built.circuit import single_faults
+from forktail.core.built.circuit import Circuit, single_faults
 from forktail.core.built.references import part_reference, references
-from forktail.core.capture.boards import movable, predict, solve_rest
-from forktail.core.capture.scope import GAIN
+from forktail.core.capture.align import Record
+from forktail.core.capture.boards import Board, Spread, movable, predict, solve_rest
+from forktail.core.capture.hypotheses import Found, Search
+from forktail.core.capture.scope import GAIN, Setup
+from forktail.core.capture.trial import Outcome
+from forktail.core.checks import Floats
 from forktail.core.quantities import format_quantity, format_temperature
 
 #: Hypotheses whose log evidence lies this close cannot be told apart by a capture.
@@ -46,26 +52,26 @@ class Cause:
     evidence: str
     advice: str
     own: float
-    found: object
-    alike: tuple = ()
-    others: tuple = ()
+    found: Found
+    alike: tuple[str, ...] = ()
+    others: tuple[tuple[Found, str], ...] = ()
 
     @property
-    def share(self):
+    def share(self) -> str:
         """The belief in words: `96 %`."""
         return percent(self.belief)
 
     @property
-    def titles(self):
+    def titles(self) -> tuple[str, ...]:
         """The title of each one of the group."""
         return (self.title, *(t for _, t in self.others))
 
 
-def _volts(v):
+def _volts(v: float) -> str:
     return format_quantity(v, "V")
 
 
-def title_of(circuit, found):
+def title_of(circuit: Circuit, found: Found) -> str:
     """What a hypothesis says, in a few words: `R8 at 0.68 of its value, 1.50 kohm`."""
     if found.suspect.both:
         return ", and ".join(title_of(circuit, part) for part in found.parts)
@@ -95,7 +101,7 @@ _GROUPS = {
 }  # fmt: skip
 
 
-def _factor_title(circuit, kind, part, factor):
+def _factor_title(circuit: Circuit, kind: str, part: str, factor: float) -> str:
     times = f"{factor:.2g} times"
     if kind == "area":
         by = float(np.log(factor)) * 25.7e-3
@@ -120,12 +126,12 @@ def _factor_title(circuit, kind, part, factor):
     )
 
 
-def _planned(value, unit):
+def _planned(value: float, unit: str) -> str:
     """A value as it is printed on a part: `2.2 k\u03a9`."""
     return format_quantity(value, unit, 2 if float(f"{value:.2g}") == value else 3)
 
 
-def _names(circuit, part):
+def _names(circuit: Circuit, part: str) -> str:
     """References of one part or of a group: `R8`, `R8 and R9`."""
     if part in _GROUPS:
         known = references(circuit)
@@ -136,7 +142,7 @@ def _names(circuit, part):
     return part_reference(circuit, part) or part
 
 
-def _value(circuit, part):
+def _value(circuit: Circuit, part: str) -> float | None:
     if part.startswith("r_emitter_q"):
         return circuit.r_emitter_upper if int(part[-1]) < 5 else circuit.r_emitter_lower
     if part.startswith("c_load"):
@@ -144,7 +150,7 @@ def _value(circuit, part):
     return getattr(circuit, _GROUPS.get(part, (part,))[0], None)
 
 
-def _evidence(circuit, spread, found, healthy):
+def _evidence(circuit: Circuit, spread: Spread, found: Found, healthy: Found | None) -> str:
     """What is left with it, and what a healthy board would need."""
     o = found.outcome
     if all(np.size(wave) == 1 for wave in o.values.values()):
@@ -177,7 +183,7 @@ _QUANTITIES = {
 }  # fmt: skip
 
 
-def _advice(circuit, found):
+def _advice(circuit: Circuit, found: Found) -> str:
     if found.suspect.both:
         return " ".join(dict.fromkeys(_advice(circuit, part) for part in found.parts))
     kind, _, part = found.suspect.key.partition(":")
@@ -205,7 +211,12 @@ def _advice(circuit, found):
     return ""
 
 
-def causes_of(circuit, search, spread, evidence=None):
+def causes_of(
+    circuit: Circuit,
+    search: Search,
+    spread: Spread,
+    evidence: Callable[[Found, Any], str] | None = None,
+) -> tuple[Cause, ...]:
     """Causes of a search, likeliest first, each with those it cannot be told from.
 
     Parameters
@@ -245,7 +256,7 @@ def causes_of(circuit, search, spread, evidence=None):
     return tuple(out)
 
 
-def percent(belief):
+def percent(belief: float) -> str:
     """A belief in words that do not claim too much: `96 %`, `over 99 %`."""
     if belief > 0.99:
         return "over 99 %"
@@ -254,7 +265,9 @@ def percent(belief):
     return f"{100.0 * belief:.0f} %"
 
 
-def verdict_of(search, causes, instrument="scope"):
+def verdict_of(
+    search: Search, causes: Sequence[Cause], instrument: str = "scope"
+) -> tuple[bool, float, str]:
     """(healthy?, belief in what is said, the sentence)."""
     healthy = next((f.belief for f in search.found if f.suspect.key == "healthy"), 0.0)
     first = causes[0].belief if causes else 0.0
@@ -280,7 +293,7 @@ def verdict_of(search, causes, instrument="scope"):
 # ---------------------------------------------------------------- what tells them apart
 
 
-def telling(circuit, cause, record, at, spread):
+def telling(circuit: Circuit, cause: Cause, record: Record, at: str, spread: Spread) -> str:
     """The one measurement that tells the hypotheses of a cause apart, from their solutions.
 
     Parameters
@@ -303,10 +316,10 @@ def telling(circuit, cause, record, at, spread):
     boards = [f.outcome.board for _, f in group]
     weights = np.array([f.belief for _, f in group])
     doubts = _doubts(circuit, spread)
-    rest = [solve_rest(b, "generator") for b in boards]
+    rest = [solve_rest(b, "generator") or {} for b in boards]
     best = None
     for node, where in TEST_POINTS.items():
-        if not all(r and node in r for r in rest):
+        if not all(node in r for r in rest):
             continue
         values = [r[node] for r in rest]
         doubt = doubts.get(node, 0.0) + METER + METER_SHARE * abs(values[0])
@@ -330,18 +343,18 @@ def telling(circuit, cause, record, at, spread):
     )
 
 
-def in_a_sentence(title):
+def in_a_sentence(title: str) -> str:
     """A title amid a sentence: without its capital, unless that is a reference such as R8."""
     return title if title[:1] in "QRC" and title[1:2].isdigit() else title[0].lower() + title[1:]
 
 
-def _told(apart, weights):
+def _told(apart: Floats, weights: Floats) -> tuple[float, int]:
     """Belief that a measurement tells from the first, and the likeliest that it tells."""
     beyond = apart > APART
     return float(weights[beyond].sum()), int(np.argmax(np.where(beyond, weights, -1.0)))
 
 
-def _doubts(circuit, spread):
+def _doubts(circuit: Circuit, spread: Spread) -> dict[str, float]:
     """Standard deviation of each node at rest over healthy boards, V."""
     names = [n for n in movable(circuit, "generator") if n in sensitivity.quantities(circuit)]
     found = sensitivity.slopes_of(circuit, [0.0], [0.0], names=names)
@@ -352,7 +365,13 @@ def _doubts(circuit, spread):
     }
 
 
-def _alone(group, boards, weights, record, at):
+def _alone(
+    group: Sequence[tuple[str, Found]],
+    boards: Sequence[Board],
+    weights: Floats,
+    record: Record,
+    at: str,
+) -> tuple[float, str] | None:
     """One drive switched off, as far as it tells more: (share told, sentence) or None."""
     best = None
     for off in record.driven if len(record.driven) == 2 else ():
@@ -380,7 +399,9 @@ def _alone(group, boards, weights, record, at):
 # ---------------------------------------------------------------- the scope
 
 
-def scope_lines(setup, outcome, record, named):
+def scope_lines(
+    setup: Setup, outcome: Outcome | None, record: Record, named: str | None
+) -> tuple[str, ...]:
     """What the scope does, a sentence each, apart from what the board does.
 
     Parameters
@@ -434,10 +455,10 @@ def scope_lines(setup, outcome, record, named):
     return tuple(line for line in out if line)
 
 
-def _errors(outcome):
+def _errors(outcome: Outcome) -> Iterator[str]:
     """The errors that were fitted: one line of those that any scope may have, one for each more."""
 
-    def told(*kinds):
+    def told(*kinds: str) -> Iterator[tuple[str, float]]:
         for kind in kinds:
             for key, (x, _) in outcome.scope.items():
                 if key.startswith(kind):

@@ -1,12 +1,20 @@
 """Figures of a capture beside their bands: the product, what comes through, levels, noise."""
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
+from forktail.core.built.circuit import Circuit
 from forktail.core.capture import scope
+from forktail.core.capture.align import Record
+from forktail.core.capture.boards import Prediction
 from forktail.core.capture.fit import least_squares
+from forktail.core.capture.trial import Outcome, Trial
+from forktail.core.checks import Floats
 from forktail.core.path import loaded
 from forktail.core.thermal import thermal_voltage
 
@@ -24,22 +32,24 @@ class Figure:
     unit: str
 
     @property
-    def low(self):
+    def low(self) -> float:
         """Lower end of the band that holds 95 % of healthy boards."""
         return self.predicted - 2.0 * self.doubt
 
     @property
-    def high(self):
+    def high(self) -> float:
         """Upper end of the band."""
         return self.predicted + 2.0 * self.doubt
 
     @property
-    def inside(self):
+    def inside(self) -> bool:
         """Whether the board lies in the band."""
         return self.low <= self.measured <= self.high
 
 
-def figures_of(trial, outcome, prediction, names):
+def figures_of(
+    trial: Trial, outcome: Outcome, prediction: Prediction, names: Sequence[str]
+) -> tuple[Figure, ...]:
     """Figures of one record.
 
     Parameters
@@ -68,7 +78,7 @@ def figures_of(trial, outcome, prediction, names):
             continue
         measured = float(record.outputs[name][good].mean())
         level = float(np.nanmean(prediction.values[name]))
-        spread = _spread(trial, prediction, names, lambda c, n=name: np.nanmean(c.get(n, 0.0)))
+        spread = _spread(trial, prediction, names, name)
         spread = math.hypot(spread, scope.GAIN * level, scope.offset_of(record, name, level))
         out.append(
             Figure(f"level_{name}", f"{name.capitalize()} collector, mean", measured, level,
@@ -77,7 +87,7 @@ def figures_of(trial, outcome, prediction, names):
     return tuple(out)
 
 
-def _terms(trial, prediction, names, both):
+def _terms(trial: Trial, prediction: Prediction, names: Sequence[str], both: bool) -> list[Figure]:
     """Share of the output that goes with the product, with each input alone, with neither."""
     record, m = trial.record, len(trial.record.time)
     if both:
@@ -108,7 +118,7 @@ def _terms(trial, prediction, names, both):
     rows = rows[good]
     coupled = any(n in trial.setup.coupled for n in trial.outputs)
 
-    def project(wave):
+    def project(wave: ArrayLike) -> Floats:
         return least_squares(rows, np.broadcast_to(wave, m)[good]).x
 
     got, wanted = project(measured), project(out)
@@ -131,11 +141,11 @@ def _terms(trial, prediction, names, both):
     return found
 
 
-def _difference(columns, m):
+def _difference(columns: Mapping[str, Any], m: int) -> Floats:
     return np.broadcast_to(np.subtract(columns.get("right", 0.0), columns.get("left", 0.0)), (m,))
 
 
-def _size(trial, name):
+def _size(trial: Trial, name: str) -> float:
     """Standard deviation of a quantity of the board or of the scope."""
     if name.startswith("input_gain_"):
         return scope.GAIN
@@ -144,17 +154,15 @@ def _size(trial, name):
     return trial.spread.of(trial.circuit, name)
 
 
-def _spread(trial, prediction, names, of):
-    return math.sqrt(
-        sum(
-            (float(of(prediction.columns[n])) * trial.spread.of(trial.circuit, n)) ** 2
-            for n in names
-            if n in prediction.columns
-        )
+def _spread(trial: Trial, prediction: Prediction, names: Sequence[str], output: str) -> float:
+    """Standard deviation of the mean of an output over healthy boards, V."""
+    slopes = {n: c.get(output, 0.0) for n, c in prediction.columns.items() if n in names}
+    return math.hypot(
+        *(float(np.nanmean(s)) * trial.spread.of(trial.circuit, n) for n, s in slopes.items())
     )
 
 
-def slope_caution(circuit, record):
+def slope_caution(circuit: Circuit, record: Record) -> str:
     """The sentence on slopes at large drives; empty where the drives are small."""
     v_t = float(thermal_voltage(circuit.temperature))
     large = [side for side in record.driven if np.max(np.abs(record.inputs[side])) > 0.5 * v_t]

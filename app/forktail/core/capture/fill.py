@@ -1,17 +1,26 @@
 """Inputs that were not captured: sines whose phase the output tells."""
 
 import math
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
+from forktail.core.built.circuit import Circuit
+from forktail.core.capture.columns import Capture
 from forktail.core.capture.fit import least_squares
-from forktail.core.checks import QuantityError, as_quantity
+from forktail.core.checks import Floats, QuantityError, as_quantity
 from forktail.core.path import loaded, path_of
 from forktail.core.quantities import format_quantity
 
 
-def fill_inputs(capture, circuit, v_upper=None, v_lower=None):
+def fill_inputs(
+    capture: Capture,
+    circuit: Circuit,
+    v_upper: tuple[float, float] | None = None,
+    v_lower: tuple[float, float] | None = None,
+) -> Capture:
     """Put sines in place of inputs that were not captured, their phases found from the output.
 
     A product with a sine of known frequency is a cosine and a sine part of it, so two columns of
@@ -42,23 +51,26 @@ def fill_inputs(capture, circuit, v_upper=None, v_lower=None):
         return capture
     t, y = capture.time, capture.v_out
     step = float((t[-1] - t[0]) / (len(t) - 1))
+    drives: dict[str, tuple[float, float]] = {}
     for n in missing:
-        if given[n] is None:
+        drive = given[n]
+        if drive is None:
             raise QuantityError(
                 f"{capture.name}: {n} is not in the capture; wanted is that "
                 "channel, or the peak and frequency of its drive."
             )
-        as_quantity(f"peak of {n}", given[n][0], "V", low=0.0, low_open=True)
-        as_quantity(f"frequency of {n}", given[n][1], "Hz", low=0.0, high=0.5 / step, low_open=True)
+        as_quantity(f"peak of {n}", drive[0], "V", low=0.0, low_open=True)
+        as_quantity(f"frequency of {n}", drive[1], "Hz", low=0.0, high=0.5 / step, low_open=True)
+        drives[n] = drive
     pole = path_of(circuit).load_pole if capture.uniform else math.inf
 
-    def memory(wave):
+    def memory(wave: Floats) -> Floats:
         return loaded(wave, step, pole, periodic=False)
 
-    waves = {n: 2.0 * math.pi * given[n][1] * t for n in missing}
+    waves = {n: 2.0 * math.pi * drives[n][1] * t for n in missing}
     if len(missing) == 1:
         (n,) = missing
-        other = capture.v_lower if n == "v_upper" else capture.v_upper
+        other = capture.channels()["v_lower" if n == "v_upper" else "v_upper"]
         c, s = _quadrature(
             capture.name, y, (other * np.cos(waves[n]), other * np.sin(waves[n])), memory, (other,)
         )
@@ -70,10 +82,10 @@ def fill_inputs(capture, circuit, v_upper=None, v_lower=None):
         )
         less, more = math.atan2(s, c), math.atan2(e, d)
         phases = {"v_upper": 0.5 * (more + less), "v_lower": 0.5 * (more - less)}
-    filled = {n: given[n][0] * np.sin(waves[n] + phases[n]) for n in missing}
+    filled: dict[str, Any] = {n: drives[n][0] * np.sin(waves[n] + phases[n]) for n in missing}
     notes = [
-        f"{n} was not captured: a sine of {format_quantity(given[n][0], 'V')} peak at "
-        f"{format_quantity(given[n][1], 'Hz', 5)} was taken, its phase found from the "
+        f"{n} was not captured: a sine of {format_quantity(drives[n][0], 'V')} peak at "
+        f"{format_quantity(drives[n][1], 'Hz', 5)} was taken, its phase found from the "
         "output."
         for n in missing
     ]
@@ -85,7 +97,13 @@ def fill_inputs(capture, circuit, v_upper=None, v_lower=None):
     return replace(capture, **filled, notes=(*capture.notes, *notes))
 
 
-def _quadrature(name, v_out, columns, memory, extra=()):
+def _quadrature(
+    name: str,
+    v_out: Floats,
+    columns: Sequence[Floats],
+    memory: Callable[[Floats], Floats],
+    extra: Sequence[Floats] = (),
+) -> tuple[float, ...]:
     """Least-squares shares of `columns` in the output, which must stand out of what is left."""
     a = np.column_stack([*(memory(c) for c in (*columns, *extra)), np.ones(len(v_out))])
     use = np.isfinite(a).all(axis=1)

@@ -8,14 +8,19 @@ with non-overlapping blocks; White 1980 and Carlstein 1986, from memory).
 """
 
 import math
+from collections.abc import Callable, ValuesView
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
-from forktail.core.checks import QuantityError, as_quantity
+from forktail.core.checks import Bools, Floats, Ints, QuantityError, as_quantity
 from forktail.core.path import delayed
 from forktail.core.quantities import format_quantity
 
+#: What a record becomes on its way through a circuit.
+Memory = Callable[[Floats], Floats]
 #: Fewest samples that a fit is asked of.
 MIN_SAMPLES = 16
 #: More samples than this are thinned for the steps that repeat (delay, tanh fit).
@@ -32,7 +37,7 @@ class Term:
     uncertainty: float
     unit: str = ""
 
-    def text(self, ascii_only=False):
+    def text(self, ascii_only: bool = False) -> str:
         """`1.40 mV, uncertainty 12 uV`."""
         return (
             f"{format_quantity(self.value, self.unit, ascii_only=ascii_only)}, uncertainty "
@@ -60,7 +65,7 @@ class ProductFit:
     condition: float
     samples: int
 
-    def value(self, v_upper, v_lower):
+    def value(self, v_upper: Floats, v_lower: Floats) -> Floats:
         """Output of the fit, V, of the broadcast shape."""
         return (
             self.gain.value * v_upper * v_lower
@@ -98,8 +103,8 @@ class Rails:
     clipped_low: bool
     clipped_high: bool
     share: float
-    at_low: np.ndarray
-    at_high: np.ndarray
+    at_low: Bools
+    at_high: Bools
 
 
 @dataclass(frozen=True)
@@ -117,14 +122,20 @@ class Solution:
         count as equally likely everywhere, so compare only fits that have the same of those.
     """
 
-    x: np.ndarray
-    covariance: np.ndarray
-    residual: np.ndarray
+    x: Floats
+    covariance: Floats
+    residual: Floats
     chi2: float
     log_evidence: float
 
 
-def least_squares(columns, values, sigma=None, prior=None, centre=None):
+def least_squares(
+    columns: ArrayLike,
+    values: ArrayLike,
+    sigma: ArrayLike | None = None,
+    prior: ArrayLike | None = None,
+    centre: ArrayLike | None = None,
+) -> Solution:
     """Weighted linear least squares, each parameter with a normal prior of its own.
 
     Every fit of this package is one of these.
@@ -177,7 +188,7 @@ def least_squares(columns, values, sigma=None, prior=None, centre=None):
     )
 
 
-def _same_length(**arrays):
+def _same_length(**arrays: ArrayLike) -> ValuesView[Floats]:
     checked = {k: np.atleast_1d(as_quantity(k, v, "V")) for k, v in arrays.items()}
     sizes = {k: v.shape for k, v in checked.items()}
     if len(set(sizes.values())) != 1 or any(len(s) != 1 for s in sizes.values()):
@@ -194,7 +205,7 @@ def _same_length(**arrays):
     return checked.values()
 
 
-def noise_of(values):
+def noise_of(values: ArrayLike) -> float:
     """Standard deviation of the noise that neighbouring samples do not share.
 
     Parameters
@@ -220,13 +231,13 @@ def noise_of(values):
     return min(typical, float(np.sqrt(np.mean(d * d)))) / math.sqrt(20.0)
 
 
-def _correlation(residual):
+def _correlation(residual: Floats) -> float:
     r = residual - residual.mean()
     power = float(r @ r)
     return float(r[1:] @ r[:-1]) / power if power > 0 else 0.0
 
 
-def _covariance(columns, residual, inverse):
+def _covariance(columns: Floats, residual: Floats, inverse: NDArray[Any]) -> Floats:
     """Covariance of least-squares parameters; see the top of the module."""
     n, m = columns.shape
     white = inverse * (float(residual @ residual) / max(n - m, 1))
@@ -252,7 +263,7 @@ _COLUMN_FAULTS = {
 }
 
 
-def only_noise(wave):
+def only_noise(wave: Floats) -> bool:
     """Whether a record that moves holds no wave: neither slow nor gathered in few lines."""
     if float(wave.std()) >= 3.0 * noise_of(wave) or abs(_correlation(wave)) >= 0.5:
         return False
@@ -261,7 +272,7 @@ def only_noise(wave):
     return float(power[-(len(power) // 8) :].sum()) < 0.5 * float(power.sum())
 
 
-def _check_excitation(v_upper, v_lower, condition):
+def _check_excitation(v_upper: Floats, v_lower: Floats, condition: float) -> None:
     for name, wave in (("upper", v_upper), ("lower", v_lower)):
         if float(wave.max() - wave.min()) == 0.0 or only_noise(wave):
             need = format_quantity(max(10 * noise_of(wave), 1e-3), "V")
@@ -276,12 +287,18 @@ def _check_excitation(v_upper, v_lower, condition):
         raise QuantityError(_COLUMN_FAULTS["both" if alike > 0.98 else "short"])
 
 
-def _remember(memory, *records):
+def _remember(memory: Memory | None, *records: Floats) -> tuple[Floats, ...]:
     """Records after the memory of the circuit, if it has any."""
     return records if memory is None else tuple(memory(r) for r in records)
 
 
-def fit_product(v_upper, v_lower, v_out, memory=None, use=None):
+def fit_product(
+    v_upper: ArrayLike,
+    v_lower: ArrayLike,
+    v_out: ArrayLike,
+    memory: Memory | None = None,
+    use: Bools | None = None,
+) -> ProductFit:
     """Least-squares fit of v_out = k v_upper v_lower + a v_upper + b v_lower + c.
 
     Parameters
@@ -292,7 +309,7 @@ def fit_product(v_upper, v_lower, v_out, memory=None, use=None):
         What a record on equal steps becomes on its way through the circuit, such as behind a
         load pole: takes and gives (n,), NaN where it has not settled; it must leave a constant
         as it is. The fit is then that of memory(k v_upper v_lower + ...).
-    use : array_like of bool, shape (n,), optional
+    use : array of bool, shape (n,), optional
         Samples that count.
 
     Returns
@@ -350,7 +367,9 @@ def fit_product(v_upper, v_lower, v_out, memory=None, use=None):
     )
 
 
-def find_delay(reference, measured, sample_interval, largest=None):
+def find_delay(
+    reference: ArrayLike, measured: ArrayLike, sample_interval: float, largest: float | None = None
+) -> Delay:
     """Delay of `measured` behind `reference` by cross-correlation, refined between samples.
 
     Parameters
@@ -400,7 +419,7 @@ def find_delay(reference, measured, sample_interval, largest=None):
     return Delay(shift * dt, uncertainty * dt, shift, scale, correlation, again * dt)
 
 
-def _choose_lag(r, m, rho, lags):
+def _choose_lag(r: Floats, m: Floats, rho: Floats, lags: Ints) -> tuple[float, float]:
     """Best of the peaks, and how far off the next as good one is (NaN if there is none)."""
     size = np.abs(rho)
     inner = np.nonzero((size[1:-1] >= size[:-2]) & (size[1:-1] > size[2:]))[0] + 1
@@ -425,7 +444,9 @@ def _choose_lag(r, m, rho, lags):
     return best[2], min(others, default=float("nan"))
 
 
-def _refine(r, m, shift, scale, stride=1, rounds=12):
+def _refine(
+    r: Floats, m: Floats, shift: float, scale: float, stride: int = 1, rounds: int = 12
+) -> tuple[float, float, float, float, float]:
     """Gauss-Newton on scale, offset and shift: (shift, scale, uncertainty, correlation, left)."""
     start = shift
     for _ in range(rounds):
@@ -465,7 +486,7 @@ def _refine(r, m, shift, scale, stride=1, rounds=12):
     return shift, scale, uncertainty, float(a @ b) / top if top else 0.0, left
 
 
-def step_of(values):
+def step_of(values: ArrayLike) -> float:
     """Step between the levels of a coarsely recorded channel, or 0 where none shows.
 
     Parameters
@@ -477,7 +498,8 @@ def step_of(values):
     float
         Same unit; 0 for more than a level for every four samples, or levels not evenly spaced.
     """
-    levels = np.unique(np.asarray(values, dtype=float)[:THINNED])
+    values = np.asarray(values, dtype=float)
+    levels = np.unique(values[:THINNED])
     if len(levels) < 3 or 4 * len(levels) > min(len(values), THINNED):
         return 0.0
     apart = np.diff(levels)
@@ -485,7 +507,7 @@ def step_of(values):
     return step if float(np.median(apart)) <= 1.01 * step else 0.0
 
 
-def find_rails(values):
+def find_rails(values: ArrayLike) -> Rails:
     """Say whether a channel was cut off at its lowest or highest level.
 
     Parameters

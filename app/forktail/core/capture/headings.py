@@ -1,11 +1,17 @@
-"""What the headings of a capture say: names and units of columns, interval and start of time."""
+"""What the headings of a capture say: names, units and roles of columns, and the time base."""
 
 import math
 import re
+from collections.abc import Iterator, Sequence
 
-from forktail.core.capture.sniff import COMMENT
+import numpy as np
+
+from forktail.core.capture.sniff import COMMENT, Layout
+from forktail.core.checks import Floats
 from forktail.core.quantities import split_suffix, tidied
 
+#: Factor and base unit.
+Unit = tuple[float, str]
 #: What a column may hold. v_out may be given, or both collectors, or one collector.
 ROLES = ("time", "v_upper", "v_lower", "v_left", "v_right", "v_out")
 
@@ -46,7 +52,7 @@ _NAME_UNIT = re.compile(r"(.*?)\s*(?:\(([^()]*)\)|\[([^\[\]]*)\]|/\s*([^/\s]+)|\
 _NAME_TAIL = re.compile(r"(.+?)[ _]((?:[pnum\u00b5]?(?:s|V))|sec|volts?)")
 
 
-def role_of(name):
+def role_of(name: str) -> str | None:
     """Role that a column of this name seems to have: one of `ROLES`, `index`, or None."""
     tidy = re.sub(r"[^a-z0-9#]+", " ", name.lower()).strip()
     joined = tidy.replace(" ", "")
@@ -59,7 +65,7 @@ def role_of(name):
     return None
 
 
-def unit_of(text):
+def unit_of(text: str) -> Unit | None:
     """(factor, base unit) of `mV`, `us`, `volts` ..., or None."""
     text = tidied(text)
     if text in _LONG_UNITS:
@@ -67,10 +73,10 @@ def unit_of(text):
     if len(text) > 2 and text.lower() in _LONG_UNITS:
         return _LONG_UNITS[text.lower()]
     found = split_suffix(text, "V")
-    return found if found and found[1] is not None else None
+    return (found[0], found[1]) if found and found[1] is not None else None
 
 
-def _name_and_unit(cell):
+def _name_and_unit(cell: str) -> tuple[str, Unit | None]:
     match = _NAME_UNIT.fullmatch(cell)
     if match:
         unit = unit_of(next((g for g in match.groups()[1:] if g is not None), ""))
@@ -82,7 +88,7 @@ def _name_and_unit(cell):
     return cell, None
 
 
-def _heading_cells(line, layout):
+def _heading_cells(line: str, layout: Layout) -> list[str] | None:
     """Cells of a heading row above the columns of numbers, or None if they do not fit."""
     for mark in COMMENT:
         line = line.removeprefix(mark)
@@ -100,7 +106,9 @@ def _heading_cells(line, layout):
     return [cells[c] for c in layout.columns]
 
 
-def names_and_units(headings, layout):
+def names_and_units(
+    headings: Sequence[str], layout: Layout
+) -> tuple[tuple[str, ...], list[Unit | None], int | None]:
     """Names of the columns and their units, from the rows above the numbers.
 
     Parameters
@@ -116,7 +124,9 @@ def names_and_units(headings, layout):
         Of the names, in `headings`.
     """
     width = len(layout.columns)
-    names, units, row_of_names = None, [None] * width, None
+    names: list[str] | None = None
+    units: list[Unit | None] = [None] * width
+    row_of_names = None
     for row in range(len(headings) - 1, -1, -1):
         cells = _heading_cells(headings[row], layout)
         if cells is None or not any(cells) or layout.is_number(cells[0]):
@@ -137,7 +147,68 @@ def names_and_units(headings, layout):
     return tuple(n for n, _ in split), units, row_of_names
 
 
-def time_base(rows, layout):
+def guess_roles(
+    data: Floats, names: Sequence[str], units: Sequence[str], numbers: Sequence[int]
+) -> tuple[dict[str, int], tuple[str, ...]]:
+    """What each column may be: by name first, then by unit and place.
+
+    Parameters
+    ----------
+    data : array, shape (rows, columns)
+    names, units : sequences of str
+    numbers : sequence of int
+        Number of each column in the file, from 1.
+
+    Returns
+    -------
+    roles : dict
+        Key of `ROLES`, or `index`, -> column position from 0.
+    notes : tuple of str
+    """
+    width = data.shape[1]
+    roles: dict[str, int] = {}
+    notes = []
+    for k, name in enumerate(names):
+        role = role_of(name)
+        if role in ("time", "index") or (role and units[k] in ("V", "")):
+            roles.setdefault(role, k)
+    if "time" not in roles and "index" not in roles:
+        by_unit = [k for k in range(width) if units[k] == "s"]
+        first = data[:, 0]
+        rising = width > 1 and bool(np.all(np.diff(first) >= 0)) and bool(first[-1] > first[0])
+        if by_unit:
+            roles["time"] = by_unit[0]
+        elif rising and 0 not in roles.values():
+            roles["time"] = 0
+            notes.append(
+                f"No heading says which column is the time: column {numbers[0]} rises from row "
+                "to row and was taken."
+            )
+    if not any(r.startswith("v_") for r in roles):
+        time = data[:, roles["time"]] if "time" in roles else None
+        free = [
+            k
+            for k in range(width)
+            if k not in roles.values()
+            and units[k] in ("V", "")
+            and not (time is not None and np.array_equal(data[:, k], time))
+        ]
+        order = {
+            1: ("v_out",),
+            2: ("v_left", "v_right"),
+            3: ("v_upper", "v_lower", "v_out"),
+        }.get(len(free), ("v_upper", "v_lower", "v_left", "v_right"))
+        roles.update(zip(order, free))
+        if free:
+            notes.append(
+                "No heading names a signal: the columns were taken in the order "
+                + ", ".join(n for n, _ in zip(order, free))
+                + ". Check this."
+            )
+    return roles, tuple(notes)
+
+
+def time_base(rows: Sequence[Sequence[str]], layout: Layout) -> tuple[float, float]:
     """Interval between rows and start of time that the headings state.
 
     Parameters
@@ -169,7 +240,9 @@ def time_base(rows, layout):
     return interval, start
 
 
-def _stated_pairs(row, below, layout):
+def _stated_pairs(
+    row: Sequence[str], below: Sequence[str], layout: Layout
+) -> Iterator[tuple[str, list[str], list[str]]]:
     """(key, cells to its right, cell below it as a list) of each cell that may be a key."""
     parts = []  # a cell `Increment: 500 ns` is a key and a value
     for c, cell in enumerate(row):
@@ -180,7 +253,7 @@ def _stated_pairs(row, below, layout):
         yield key, [p for _, p in parts[k + 1 : k + 3]], under
 
 
-def _first_value(key, places, base):
+def _first_value(key: str, places: Sequence[list[str]], base: str) -> float | None:
     for cells in places:
         value = _stated(key, cells, base)
         if value is not None and math.isfinite(value):
@@ -188,7 +261,7 @@ def _first_value(key, places, base):
     return None
 
 
-def _stated(key, cells, base):
+def _stated(key: str, cells: Sequence[str], base: str) -> float | None:
     """Value of `interval (us) | 0.5`, `interval | 0.5 | us`, `interval | 0.5us`, `dt 5e-7`."""
     text = tidied(cells[0]) if cells else ""
     if not cells:
@@ -206,7 +279,7 @@ def _stated(key, cells, base):
     return float(match[0]) if not rest else None
 
 
-def _factor(text, base):
+def _factor(text: str, base: str) -> float | None:
     if base == "s":
         found = unit_of(text)
         return found[0] if found and found[1] == "s" else None

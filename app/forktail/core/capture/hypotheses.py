@@ -8,6 +8,7 @@ is off by any factor, small ones first.
 """
 
 import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -21,8 +22,13 @@ from forktail.core.built.circuit import (
     transistor_names,
 )
 from forktail.core.capture import scope
+from forktail.core.capture.align import Record
 from forktail.core.capture.boards import (
     Board,
+    Key,
+    Moves,
+    Prediction,
+    Spread,
     hidden,
     movable,
     moved_by,
@@ -73,11 +79,11 @@ class Suspect:
 
     key: str
     circuit: Circuit
-    wide: dict = field(default_factory=dict)
+    wide: dict[Key, float] = field(default_factory=dict)
     log_prior: float = 0.0
-    both: tuple = ()
+    both: "tuple[Suspect, ...]" = ()
 
-    def with_another(self, other):
+    def with_another(self, other: "Suspect") -> "Suspect | None":
         """This one and another at once; None where the two are one part, or shut each other out."""
         mine = {f.partition(":")[2].partition(".")[0] for f in self.circuit.faults}
         if self.wide.keys() & other.wide.keys() or self.key.startswith("temperature"):
@@ -107,14 +113,14 @@ class Suspect:
             (self, other),
         )
 
-    def starts(self):
+    def starts(self) -> Iterator[tuple[tuple[str, ...], float]]:
         """Where a part may be found that is too far off for a first step: (parts, logarithm)."""
         for key, sigma in self.wide.items():
             if key != "temperature" and sigma >= WIDE["area"]:
                 yield moved_by(key), -2.0 * sigma
                 yield moved_by(key), 2.0 * sigma
 
-    def start_at(self, moved):
+    def start_at(self, moved: Mapping[Key, tuple[float, float]]) -> Moves:
         """The start that a first step leads to."""
         out = []
         for key, sigma in self.wide.items():
@@ -134,14 +140,14 @@ class Found:
 
     suspect: Suspect
     setup: scope.Setup
-    outcome: object
+    outcome: Any
     log_odds: float
     belief: float = 0.0
     factor: float = math.nan
     doubt: float = math.nan
 
     @property
-    def parts(self):
+    def parts(self) -> "tuple[Found, ...]":
         """One `Found` for each of the two of a pair; itself where it is one."""
         if not self.suspect.both:
             return (self,)
@@ -150,7 +156,7 @@ class Found:
         )
 
     @property
-    def key(self):
+    def key(self) -> str:
         """Key with the factor found: `factor:r_load_left:0.68`."""
         if self.suspect.both:
             return " and ".join(part.key for part in self.parts)
@@ -160,7 +166,7 @@ class Found:
         return f"{k}:{self.factor:.3g}"
 
 
-def suspects(circuit, at):
+def suspects(circuit: Circuit, at: str) -> tuple[Suspect, ...]:
     """Every single hypothesis for a circuit probed at a place, the healthy board first.
 
     Parameters
@@ -180,7 +186,7 @@ def suspects(circuit, at):
         if not hidden(circuit, fault.key, at):
             out.append(Suspect(fault.key, break_part(circuit, fault), log_prior=math.log(SINGLE)))
 
-    def moved(key, parts, kind, odds):
+    def moved(key: str, parts: tuple[str, ...], kind: str, odds: float) -> None:
         parts = tuple(p for p in parts if p in names)
         if parts:
             wide = {parts if len(parts) > 1 else parts[0]: WIDE[kind]}
@@ -205,7 +211,8 @@ def suspects(circuit, at):
     moved("temperature", ("temperature",), "temperature", TEMPERATURE)
     for side in ("upper", "lower"):
         if getattr(circuit, f"r_emitter_{side}") > 0.0:
-            bare = replace(circuit, **{f"r_emitter_{side}": 0.0})
+            none: dict[str, Any] = {f"r_emitter_{side}": 0.0}
+            bare = replace(circuit, **none)
             out.append(Suspect(f"missing:r_emitter_{side}", bare, log_prior=math.log(MISSING)))
     return tuple(out)
 
@@ -215,10 +222,14 @@ class Search:
     """All that a search found: `found` by belief; `other` the belief that it is none of them;
     `tried` how many hypotheses, on `samples` samples each."""
 
-    found: tuple
+    found: tuple[Found, ...]
     other: float
     tried: int
     samples: int
+
+
+#: Log odds at first look, of what, seen how, and from which moves on.
+Glance = tuple[float, Suspect, "_Look", Moves]
 
 
 class Searcher:
@@ -236,7 +247,14 @@ class Searcher:
         Called with (share done, what is under way).
     """
 
-    def __init__(self, record, circuit, spread, at=None, tell=None):
+    def __init__(
+        self,
+        record: Record,
+        circuit: Circuit,
+        spread: Spread,
+        at: str | None = None,
+        tell: Callable[[float, str], object] | None = None,
+    ) -> None:
         self.record, self.spread, self.named = record, spread, at
         self.circuit = replace(circuit, faults=())
         self.tell = tell or (lambda share, text: None)
@@ -244,7 +262,7 @@ class Searcher:
 
     # ---- the scope
 
-    def look(self):
+    def look(self) -> "list[_Look]":
         """Hold the healthy board against every setup of the scope that is worth trying."""
         places = ("generator", "base lines") if self.record.driven else ("base lines",)
         tried = []
@@ -262,7 +280,7 @@ class Searcher:
                     tried.append(self._held(setup, prediction, names))
         return tried
 
-    def _held(self, setup, prediction, names):
+    def _held(self, setup: scope.Setup, prediction: Prediction, names: tuple[str, ...]) -> "_Look":
         fair = Trial(setup.correct(self.record), setup, self.circuit, self.spread)
         loose = fair.allowing(GLANCE)
         rough = loose.fit(Board(self.circuit), names, prediction=prediction)
@@ -273,7 +291,7 @@ class Searcher:
 
     # ---- the boards
 
-    def run(self):
+    def run(self) -> Search:
         """Solve and rank every hypothesis.
 
         Returns
@@ -313,7 +331,7 @@ class Searcher:
         found = [as_sound(f, self.circuit, self.spread) for f in found]
         return ranked(found, other, self.tried, len(self.record.time))
 
-    def _mains(self, looks):
+    def _mains(self, looks: "list[_Look]") -> "list[_Look]":
         """Looks at which every board is solved: the plain one, and others that come nearer."""
         plain = [x for x in looks if x.setup.log_prior == 0.0]
         mains = [max(plain or looks, key=_Look.rough_odds)]
@@ -328,7 +346,7 @@ class Searcher:
                 mains.append(best)
         return mains
 
-    def _boards(self, main, alike):
+    def _boards(self, main: "_Look", alike: "list[_Look]") -> tuple[list[Found], list[Glance]]:
         """Hypotheses at the setup that fits best, and at those that differ in the outputs only."""
         for x in alike:
             x.loose.first_look(x.prediction, x.names)
@@ -340,7 +358,7 @@ class Searcher:
             glances += self._glance(suspect, main, alike)
         return self._closely(glances, main), glances
 
-    def _pairs(self, main, alike, singles):
+    def _pairs(self, main: "_Look", alike: "list[_Look]", singles: list[Glance]) -> list[Found]:
         """Two faults at once: the best few, each with those that come next."""
         glances = []
         for k, (_, one, _, base) in enumerate(singles[:PAIRED]):
@@ -352,7 +370,7 @@ class Searcher:
             self.tell(0.65 + 0.06 * (k + 1), "two faults at once")
         return self._closely(glances, main)
 
-    def _closely(self, glances, main):
+    def _closely(self, glances: list[Glance], main: "_Look") -> list[Found]:
         """The likeliest at first look, solved with all that moves: list of Found."""
         if not glances:
             return []
@@ -381,12 +399,14 @@ class Searcher:
             out.append(found_of(suspect, look.setup, outcome))
         return out
 
-    def _glance(self, suspect, main, alike, base=()):
+    def _glance(
+        self, suspect: Suspect, main: "_Look", alike: "list[_Look]", base: Moves = ()
+    ) -> list[Glance]:
         """First look at one hypothesis: list of (log odds, Suspect, look, start).
 
         `base` are moves of the first one of a pair.
         """
-        out: list[tuple] = []
+        out: list[Glance] = []
         if suspect.both:
             _, other = suspect.both
             starts = [base + tuple((n, 0.5 * by) for n in parts) for parts, by in other.starts()]
@@ -410,7 +430,7 @@ class Searcher:
                 out.append((seen, suspect, x, start))
         return [max(out, key=_odds)] if out else []
 
-    def _refined(self, glance, main):
+    def _refined(self, glance: Glance, main: "_Look") -> Glance:
         """A few steps of a part, tolerances with it: the starts of a first look are coarse."""
         _, suspect, x, start = glance
         moved = x.loose.fit(Board(suspect.circuit, start), x.names, suspect.wide)
@@ -423,17 +443,17 @@ class Searcher:
 
     # ---- belief
 
-    def _other(self, main):
+    def _other(self, main: "_Look") -> float:
         """Log odds of a cause that is none of these: the healthy board, off by a lot."""
         return self._off_by_a_lot(main, Board(self.circuit), main.prediction)
 
-    def _and_more(self, found, look):
+    def _and_more(self, found: Found, look: "_Look") -> float:
         """Log odds of a hypothesis and something else beside it."""
         board = found.outcome.board
         prediction = look.fair.predict(board, look.names)
         return self._off_by_a_lot(look, board, prediction) + found.suspect.log_prior
 
-    def _off_by_a_lot(self, look, board, prediction):
+    def _off_by_a_lot(self, look: "_Look", board: Board, prediction: Prediction) -> float:
         wide = look.fair.allowing(UNKNOWN, UNKNOWN * self.circuit.v_supply)
         outcome = wide.fit(board, look.names, prediction=prediction)
         if outcome is None:
@@ -441,11 +461,11 @@ class Searcher:
         return outcome.log_evidence + math.log(OTHER) + look.setup.log_prior
 
 
-def _odds(glance):
+def _odds(glance: Glance) -> float:
     return glance[0]
 
 
-def _log_odds(found):
+def _log_odds(found: Found) -> float:
     return found.log_odds
 
 
@@ -454,28 +474,28 @@ class _Look:
     setup: scope.Setup
     fair: Trial
     loose: Trial
-    prediction: object
-    names: tuple
+    prediction: Prediction
+    names: tuple[str, ...]
     rough: Any
     outcome: Any
 
     @property
-    def inputs(self):
+    def inputs(self) -> tuple[str, float, float, bool]:
         """What decides the solution: the place, and what was done to the inputs."""
         s = self.setup
         return s.at, s.factor("upper"), s.factor("lower"), "inputs" in s.exchanged
 
-    def rough_odds(self):
+    def rough_odds(self) -> float:
         return self.rough.log_evidence + self.setup.log_prior
 
-    def fair_odds(self):
+    def fair_odds(self) -> float:
         return self.outcome.log_evidence + self.setup.log_prior
 
-    def odds(self, suspect):
+    def odds(self, suspect: Suspect) -> float:
         return self.setup.log_prior + suspect.log_prior
 
 
-def found_of(suspect, setup, outcome, belief=0.0):
+def found_of(suspect: Suspect, setup: scope.Setup, outcome: Any, belief: float = 0.0) -> Found:
     """A `Found` for an outcome, with how far its part is off."""
     factor = doubt = math.nan
     if len(suspect.wide) == 1:
@@ -486,7 +506,7 @@ def found_of(suspect, setup, outcome, belief=0.0):
     return Found(suspect, setup, outcome, log_odds, belief, factor, doubt)
 
 
-def as_sound(found, circuit, spread):
+def as_sound(found: Found, circuit: Circuit, spread: Spread) -> Found:
     """A part that is found within its tolerance speaks for the healthy board."""
     if found.suspect.both:
         return found
@@ -498,7 +518,7 @@ def as_sound(found, circuit, spread):
     return found
 
 
-def ranked(found, other, tried, samples):
+def ranked(found: Sequence[Found], other: float, tried: int, samples: int) -> Search:
     """Beliefs from log odds.
 
     Parameters
@@ -527,5 +547,5 @@ def ranked(found, other, tried, samples):
     return Search(tuple(believed), math.exp(other - top) / whole, tried, samples)
 
 
-def _belief(found):
+def _belief(found: Found) -> float:
     return found.belief

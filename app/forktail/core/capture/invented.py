@@ -1,13 +1,16 @@
 """An invented capture, of which the example and the tests are made. Nothing was measured."""
 
 import math
+from collections.abc import Mapping
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from forktail.core.built.circuit import Circuit
 from forktail.core.capture.read import MAX_ROWS, MIN_ROWS
-from forktail.core.checks import as_quantity
+from forktail.core.checks import Floats, as_quantity
 from forktail.core.models import BuiltCell
 from forktail.core.path import run_path
 
@@ -21,7 +24,7 @@ GAINS, OFFSETS = (1.008, 0.994, 1.011, 0.992), (0.4e-3, -0.1e-3, 12e-3, -8e-3)
 STEPS = (0.4e-3, 0.25e-3, 3.1e-3, 3.1e-3)
 
 
-def invented_drive(time):
+def invented_drive(time: ArrayLike) -> tuple[Floats, Floats]:
     """Both drives in V: an oscillator of 50 kHz, 40 mV peak, and a call that falls from 60 to
     42 kHz, 25 mV peak, under a rounded envelope over the record."""
     time = np.asarray(time, dtype=float)
@@ -32,9 +35,15 @@ def invented_drive(time):
 
 
 def invented_capture(
-    rows=3000, seed=20, delimiter=",", decimal=".", circuit=None, wrong=None, at="base lines",
-    noise=1.0,
-):  # fmt: skip
+    rows: int = 3000,
+    seed: int = 20,
+    delimiter: str = ",",
+    decimal: str = ".",
+    circuit: Circuit | None = None,
+    wrong: Mapping[str, Any] | None = None,
+    at: str = "base lines",
+    noise: float = 1.0,
+) -> str:
     """Text of a capture of a mixer board that nobody built.
 
     Parameters

@@ -7,7 +7,9 @@ mean the same as there. A meter takes current: what it pulls at a node is in the
 
 import math
 import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -19,6 +21,7 @@ from forktail.core.built.network import NODES
 from forktail.core.capture.boards import (
     NO_REST,
     Board,
+    Key,
     Spread,
     as_planned,
     movable,
@@ -29,13 +32,23 @@ from forktail.core.capture.explain import (
     ALIKE,
     APART,
     METER_SHARE,
+    Cause,
     causes_of,
     in_a_sentence,
     title_of,
     verdict_of,
 )
 from forktail.core.capture.fit import least_squares
-from forktail.core.capture.hypotheses import OTHER, Found, as_sound, found_of, ranked, suspects
+from forktail.core.capture.hypotheses import (
+    OTHER,
+    Found,
+    Search,
+    Suspect,
+    as_sound,
+    found_of,
+    ranked,
+    suspects,
+)
 from forktail.core.capture.scope import Setup
 from forktail.core.checks import QuantityError, shortened
 from forktail.core.notebook import brief, counted, table
@@ -59,6 +72,8 @@ MAX_TEXT, MOST = 65536, 200
 #: What a reading may be, V.
 LOWEST, HIGHEST = -1000.0, 1000.0
 
+#: V by node as read, slopes by node over quantities, V that the meter pulls each node.
+_Solved = tuple[dict[str, float], dict[str, dict[str, float]], dict[str, float]]
 _LINE = re.compile(r"""^\s*["']?([^"';,:=\t]+?)["']?\s*[;,:=\t]\s*(.+?)\s*$""")
 _SPACED = re.compile(r"^\s*(\S+)\s+(.+?)\s*$")
 
@@ -86,7 +101,7 @@ class Point:
     high: float
 
     @property
-    def inside(self):
+    def inside(self) -> bool:
         """Whether the reading lies in its band."""
         return self.low <= self.measured <= self.high
 
@@ -98,9 +113,9 @@ class RestFit:
     and `log_evidence` as `fit.Solution`."""
 
     board: Board
-    moved: dict
-    values: dict
-    plain: dict
+    moved: dict[Key, tuple[float, float]]
+    values: dict[str, float]
+    plain: dict[str, float]
     chi2: float
     log_evidence: float
 
@@ -123,16 +138,16 @@ class RestComparison:
 
     name: str
     circuit: Circuit
-    points: tuple
+    points: tuple[Point, ...]
     healthy: bool
     belief: float
     verdict: str
-    causes: tuple
+    causes: tuple[Cause, ...]
     other: float
     telling: str
-    unseen: tuple
+    unseen: tuple[str, ...]
     tried: int
-    warnings: tuple = ()
+    warnings: tuple[str, ...] = ()
 
     def __repr__(self) -> str:
         return brief(self, self.name, counted(len(self.points), "reading"), self.verdict)
@@ -147,7 +162,7 @@ class RestComparison:
         return table(self.verdict, rows, head, filter(None, (self.telling, *self.warnings)))
 
 
-def read_readings(text, circuit, name="readings"):
+def read_readings(text: str, circuit: Circuit, name: str = "readings") -> tuple[Reading, ...]:
     """Read test points and volts: one pair a line, such as `TP3, 4.62 V`.
 
     Parameters
@@ -219,18 +234,23 @@ def read_readings(text, circuit, name="readings"):
     return tuple(found.values())
 
 
-def _key(name):
+def _key(name: str) -> str:
     return re.sub(r"[\s_-]+", "", name).casefold()
 
 
-def _places(circuit):
+def _places(circuit: Circuit) -> dict[str, str]:
     """What a point may be called -> node."""
     rest = network.solve_bias(circuit).nodes
     places = {_key(node): node for node in NODES if node in rest}
     return places | {_key(name): node for name, node, _ in points_of(circuit)}
 
 
-def compare_readings(readings, circuit, tolerances=None, name="readings"):
+def compare_readings(
+    readings: Sequence[Reading],
+    circuit: Circuit,
+    tolerances: Tolerances | None = None,
+    name: str = "readings",
+) -> RestComparison:
     """Hold readings at rest against what a circuit should show, and find what is wrong.
 
     Parameters
@@ -256,8 +276,6 @@ def compare_readings(readings, circuit, tolerances=None, name="readings"):
         raise QuantityError(f"{name}: there is no reading to compare.")
     plan, warnings = as_planned(circuit)
     bench = _Bench(plan, readings, Spread(tolerances or Tolerances()))
-    if bench.sound is None:
-        raise QuantityError(NO_REST)
     tried = [(s, bench.best(s)) for s in suspects(plan, "generator")]
     seen = [(s, fit) for s, fit in tried if fit is not None and not bench.hidden(s, fit)]
     unseen = [s for s, fit in tried if fit is not None and bench.hidden(s, fit)]
@@ -283,16 +301,19 @@ def compare_readings(readings, circuit, tolerances=None, name="readings"):
 class _Bench:
     """Readings of one board and the circuit that it was built after."""
 
-    def __init__(self, plan, readings, spread):
+    def __init__(self, plan: Circuit, readings: Sequence[Reading], spread: Spread) -> None:
         self.plan, self.readings, self.spread = plan, readings, spread
         self.nodes = tuple(r.node for r in readings)
         self.volts = np.array([r.volts for r in readings])
         known = sensitivity.quantities(plan)
         self.names = tuple(n for n in movable(plan, "generator") if n in known)
         self.sigma = np.hypot(DIGITS / math.sqrt(3.0), MODEL_VOLTS + MODEL * np.abs(self.volts))
-        self.sound = self._solve(Board(plan), self.names)
+        sound = self._solve(Board(plan), self.names)
+        if sound is None:
+            raise QuantityError(NO_REST)
+        self.sound = sound
 
-    def _solve(self, board, names):
+    def _solve(self, board: Board, names: Sequence[str]) -> _Solved | None:
         """(V by node as a meter reads it, slopes by node over the names that there are, and V that
         the meter pulls each node)."""
         circuit, scale = board.solved
@@ -308,7 +329,7 @@ class _Bench:
         slopes = {n: dict(zip(inside, s[:, 0])) for n, s in found.slopes.items()}
         return values, slopes, pulls
 
-    def best(self, suspect):
+    def best(self, suspect: Suspect) -> RestFit | None:
         """The best fit of a hypothesis; None where there is no solution."""
         if not suspect.wide:
             return self._fit(Board(suspect.circuit), {})
@@ -321,7 +342,7 @@ class _Bench:
                     break
         return max(fits, key=lambda f: f.log_evidence) if fits else None
 
-    def _walk(self, board, wide):
+    def _walk(self, board: Board, wide: Mapping[Key, float]) -> RestFit | None:
         """Newton steps of a quantity that may move far; None where they do not settle."""
         (key,) = wide
         parts, unit = moved_by(key), unit_of(key)
@@ -336,7 +357,7 @@ class _Bench:
             at += float(np.clip(step, -LONGEST * unit, LONGEST * unit))
         return None
 
-    def _fit(self, board, wide):
+    def _fit(self, board: Board, wide: Mapping[Key, float]) -> RestFit | None:
         """One linear fit around a board: tolerances, the gain of the meter, what moves far."""
         groups = {key: moved_by(key) for key in wide}
         taken = {n for group in groups.values() for n in group}
@@ -347,7 +368,8 @@ class _Bench:
             return None
         values, slopes, pulls = solved
         at = dict(board.moves)
-        keys, columns, prior, centre = ["gain"], [values], [METER_SHARE / math.sqrt(3.0)], [0.0]
+        keys: list[Key] = ["gain"]
+        columns, prior, centre = [values], [METER_SHARE / math.sqrt(3.0)], [0.0]
         for name in names:
             keys.append(name)
             columns.append({n: s.get(name, 0.0) for n, s in slopes.items()})
@@ -376,7 +398,7 @@ class _Bench:
         wider = float(np.sum(np.log(sigma / self.sigma)))
         return RestFit(board, moved, fitted, values, found.chi2, found.log_evidence - wider)
 
-    def hidden(self, suspect, fit):
+    def hidden(self, suspect: Suspect, fit: RestFit) -> bool:
         """Whether a hypothesis reads at every node as the healthy board does."""
         if suspect.key == "healthy":
             return False
@@ -388,25 +410,25 @@ class _Bench:
         sound = self.sound[0]
         return all(abs(v - sound.get(n, v)) < 1e-3 for n, v in fit.plain.items())
 
-    def ranked(self, seen):
+    def ranked(self, seen: Sequence[tuple[Suspect, RestFit]]) -> Search:
         """Beliefs: a `hypotheses.Search`, likeliest first."""
         found = [as_sound(found_of(s, Setup(), fit), self.plan, self.spread) for s, fit in seen]
         return ranked(found, self._other(), len(seen), len(self.nodes))
 
-    def _other(self):
+    def _other(self) -> float:
         """Log odds of a cause that is none of these: readings anywhere about the prediction."""
         values = self.sound[0]
         wide = ANYWHERE * self.plan.v_supply
         off = (self.volts - np.array([values[n] for n in self.nodes])) / wide
         return float(-0.5 * off @ off - np.sum(np.log(wide / self.sigma))) + math.log(OTHER)
 
-    def doubt(self, node):
+    def doubt(self, node: str) -> float:
         """Standard deviation of a reading over healthy boards and meters, V."""
         values, slopes, _ = self.sound
         own = [s * self.spread.of(self.plan, n) for n, s in slopes.get(node, {}).items()]
         return float(np.sqrt(np.sum(np.square(own)) + _meter(values[node]) ** 2))
 
-    def points(self):
+    def points(self) -> tuple[Point, ...]:
         """Every reading beside its prediction."""
         known = {node: (name, where) for name, node, where in points_of(self.plan)}
         out = []
@@ -416,7 +438,7 @@ class _Bench:
             out.append(Point(name, r.node, where, r.volts, v, v - 2.0 * doubt, v + 2.0 * doubt))
         return tuple(out)
 
-    def evidence(self, found, healthy):
+    def evidence(self, found: Found, healthy: Found | None) -> str:
         """What a hypothesis reads at the point where the healthy board is farthest off."""
         far = [abs(r.volts - self.sound[0][r.node]) / self.doubt(r.node) for r in self.readings]
         point = self.points()[int(np.argmax(far))]
@@ -428,7 +450,7 @@ class _Bench:
             "as planned."
         )
 
-    def telling(self, search):
+    def telling(self, search: Search) -> str:
         """The one further test point that tells most of the hypotheses that are left apart."""
         left = [f for f in search.found if f.belief > 0.003][:12]
         best = None
@@ -462,22 +484,22 @@ class _Bench:
             )
         return ""
 
-    def _reads(self, found, node):
+    def _reads(self, found: Found, node: str) -> float:
         """V at a node that was not read; of a healthy board as planned."""
         return (self.sound[0] if found.suspect.key == "healthy" else found.outcome.values)[node]
 
-    def _name(self, found):
+    def _name(self, found: Found) -> str:
         if found.suspect.key == "healthy":
             return "a healthy board"
         return in_a_sentence(title_of(self.plan, found))
 
 
-def _meter(volts):
+def _meter(volts: float) -> float:
     """Standard deviation of a reading, V."""
     return math.hypot(METER_SHARE * volts, DIGITS) / math.sqrt(3.0) + MODEL_VOLTS
 
 
-def as_plain(found):
+def as_plain(found: RestComparison) -> dict[str, Any]:
     """A comparison of readings as plain numbers, texts, lists and dictionaries."""
     return {
         "name": found.name,

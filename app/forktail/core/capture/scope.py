@@ -7,9 +7,13 @@ with the board, so that none of them is taken for a fault.
 """
 
 import math
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
+
+from forktail.core.built.circuit import Circuit
+from forktail.core.capture.align import Record
 
 #: Standard deviations: gain of a channel with its probe (2 % either way, spread evenly), s of
 #: delay from channel to channel, offset over the height of the screen and over the voltage itself.
@@ -41,16 +45,16 @@ class Setup:
     """
 
     at: str = "base lines"
-    shown: tuple = ()
-    exchanged: tuple = ()
-    coupled: tuple = ()
+    shown: tuple[tuple[str, float], ...] = ()
+    exchanged: tuple[str, ...] = ()
+    coupled: tuple[str, ...] = ()
     log_prior: float = 0.0
 
-    def factor(self, channel):
+    def factor(self, channel: str) -> float:
         """How many times too much the record shows."""
         return dict(self.shown).get(channel, 1.0)
 
-    def with_shown(self, more, odds):
+    def with_shown(self, more: Iterable[tuple[str, float]], odds: float) -> "Setup":
         """The same with further factors."""
         factors = dict(self.shown)
         for channel, factor in more:
@@ -58,7 +62,7 @@ class Setup:
         kept = tuple((c, f) for c, f in factors.items() if f != 1.0)
         return replace(self, shown=kept, log_prior=self.log_prior + odds)
 
-    def correct(self, record):
+    def correct(self, record: Record) -> Record:
         """The record as it would be with the scope set right."""
         inputs = {s: w / self.factor(s) for s, w in record.inputs.items()}
         means = {s: v / self.factor(s) for s, v in record.means.items()}
@@ -83,7 +87,7 @@ class Setup:
         )  # fmt: skip
 
 
-def recognised(record, circuit, at):
+def recognised(record: Record, circuit: Circuit, at: str) -> Setup:
     """What the levels of the collectors say of the scope, before anything is solved.
 
     A collector of this circuit, healthy or not, lies between a share `LOWEST` of the supply and
@@ -121,14 +125,14 @@ def recognised(record, circuit, at):
     return Setup(at, tuple(shown), (), tuple(coupled))
 
 
-def _factor_for(channel, level, low, high):
+def _factor_for(channel: str, level: float, low: float, high: float) -> list[tuple[str, float]]:
     for factor in (-1.0, *FACTORS, *(-f for f in FACTORS)):
         if low <= level / factor <= high:
             return [(channel, factor)]
     return []
 
 
-def setups(record, plain):
+def setups(record: Record, plain: Setup) -> tuple[tuple[Setup, ...], ...]:
     """Setups worth trying, the plain one first: what was recognised, and one mistake more.
 
     Parameters
@@ -156,7 +160,7 @@ def setups(record, plain):
     return tuple(groups)
 
 
-def _of_outputs(record, base):
+def _of_outputs(record: Record, base: Setup) -> Iterator[Setup]:
     """The setup itself, outputs exchanged or turned over, and factors where no level tells."""
     names = tuple(record.outputs)
     yield base
@@ -170,7 +174,7 @@ def _of_outputs(record, base):
             yield base.with_shown([(name, factor) for name in free], ODDS)
 
 
-def offset_of(record, name, level):
+def offset_of(record: Record, name: str, level: float) -> float:
     """Standard deviation of the offset of an output channel at a level, V."""
     used = record.outputs[name][np.isfinite(record.sigma[name])]
     screen = max(CODES * record.levels[name], 1.25 * float(np.ptp(used)) if used.size else 0.0)

@@ -7,6 +7,7 @@ columns are counted from 1 in messages, as an editor or a spreadsheet shows them
 import csv
 import re
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from forktail.core.checks import QuantityError
@@ -48,31 +49,31 @@ class Layout:
 
     delimiter: str
     decimal: str
-    columns: tuple
+    columns: tuple[int, ...]
 
     @property
-    def whole(self):
+    def whole(self) -> bool:
         """Whether the numbers fill the row from its first cell on."""
         return self.columns == tuple(range(len(self.columns)))
 
-    def is_number(self, cell):
+    def is_number(self, cell: str) -> bool:
         """Whether a cell is written as a number."""
         return bool(NUMBER[self.decimal].fullmatch(cell))
 
-    def cells(self, line):
+    def cells(self, line: str) -> list[str]:
         """Cells of one row, stripped."""
         return split_row(line, self.delimiter)
 
-    def has_numbers(self, cells):
+    def has_numbers(self, cells: Sequence[str]) -> bool:
         """Whether every column of numbers holds one in this row."""
         return len(cells) > self.columns[-1] and all(self.is_number(cells[c]) for c in self.columns)
 
-    def beside(self, cells):
+    def beside(self, cells: Sequence[str]) -> dict[int, str]:
         """Cells of a row outside of the columns of numbers, position -> text, not empty."""
         return {c: cell for c, cell in enumerate(cells) if cell and c not in self.columns}
 
 
-def decode(data, name):
+def decode(data: str | bytes, name: str) -> str:
     """Text of a file with plain line ends, signs and spaces.
 
     Parameters
@@ -102,7 +103,7 @@ def decode(data, name):
     return text
 
 
-def _text(data, name):
+def _text(data: bytes, name: str) -> str:
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return data.decode("utf-16", errors="replace")
     if data[:2] == b"PK" or b"\0" in data[:4096]:
@@ -116,7 +117,7 @@ def _text(data, name):
         return data.decode("cp1252", errors="replace")
 
 
-def split_row(line, delimiter):
+def split_row(line: str, delimiter: str) -> list[str]:
     """Cells of one row, stripped."""
     if delimiter == " ":
         return line.replace('"', " ").split()
@@ -127,13 +128,13 @@ def split_row(line, delimiter):
     return [c.strip() for c in cells]
 
 
-def is_comment(line):
+def is_comment(line: str) -> bool:
     """Whether a row is blank or a comment."""
     bare = line.strip()
     return not bare or bare.startswith(COMMENT)
 
 
-def find_layout(text, name):
+def find_layout(text: str, name: str) -> Layout:
     """The layout that makes most rows numbers and nothing else.
 
     Parameters
@@ -184,7 +185,7 @@ def find_layout(text, name):
     return chosen
 
 
-def _pattern(line, delimiter, number):
+def _pattern(line: str, delimiter: str, number: re.Pattern[str]) -> tuple[int, ...]:
     """Positions of the numbers in a row whose other cells are empty; () for another row."""
     columns = []
     for c, cell in enumerate(split_row(line, delimiter)):
@@ -195,7 +196,7 @@ def _pattern(line, delimiter, number):
     return tuple(columns)
 
 
-def _sample_lines(text):
+def _sample_lines(text: str) -> list[str]:
     """Rows from the beginning, the middle and the end, without blank ones."""
     pieces = [text[:_PIECE]]
     if len(text) > 3 * _PIECE:
@@ -212,7 +213,7 @@ def _sample_lines(text):
     return lines
 
 
-def find_start(text, layout, name):
+def find_start(text: str, layout: Layout, name: str) -> tuple[list[str], int]:
     """Where the numbers begin.
 
     Parameters
@@ -233,7 +234,7 @@ def find_start(text, layout, name):
     QuantityError
     """
     offset = 0
-    headings: list[list[str]] = []
+    headings: list[str] = []
     while offset < len(text):
         end = text.find("\n", offset)
         end = len(text) if end < 0 else end
@@ -255,17 +256,17 @@ def find_start(text, layout, name):
     raise QuantityError(f"{name}: row 1, column 1: no row of {_numbers(layout)} was found.")
 
 
-def numbers_columns(cells):
+def numbers_columns(cells: Sequence[str]) -> bool:
     """Whether a row is `1, 2, 3`, which numbers the columns where others below are no counts."""
     return len(cells) > 1 and cells == [str(k + 1) for k in range(len(cells))]
 
 
-def _numbers(layout):
+def _numbers(layout: Layout) -> str:
     n = len(layout.columns)
     return f"{n} number{'s' * (n != 1)}"
 
 
-def places_beside(layout, headings):
+def places_beside(layout: Layout, headings: Sequence[str]) -> set[int]:
     """Positions that may hold text beside the numbers: left of their last column, or named above.
 
     What stands further right and has no name is a row with too many values.

@@ -3,14 +3,15 @@
 import io
 import math
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from forktail.core.capture.columns import guess_roles
-from forktail.core.capture.headings import names_and_units, time_base
+from forktail.core.capture.headings import guess_roles, names_and_units, time_base
 from forktail.core.capture.sniff import (
     MAX_HEADINGS,
+    Layout,
     decode,
     find_layout,
     find_start,
@@ -19,7 +20,7 @@ from forktail.core.capture.sniff import (
     places_beside,
     split_row,
 )
-from forktail.core.checks import QuantityError
+from forktail.core.checks import Floats, Ints, QuantityError
 
 #: Most rows of numbers.
 MAX_ROWS = 2**20
@@ -58,34 +59,34 @@ class CaptureTable:
         What was left out, and what was guessed of `roles`, in sentences.
     """
 
-    data: np.ndarray
-    names: tuple
-    units: tuple
-    roles: dict
+    data: Floats
+    names: tuple[str, ...]
+    units: tuple[str, ...]
+    roles: dict[str, int]
     sample_interval: float
-    headings: tuple
+    headings: tuple[str, ...]
     first_row: int
     delimiter: str
     decimal: str
-    numbers: tuple = ()
-    row_numbers: np.ndarray | None = None
-    sample_numbers: np.ndarray | None = None
+    numbers: tuple[int, ...] = ()
+    row_numbers: Ints | None = None
+    sample_numbers: Ints | None = None
     start: float = math.nan
     name: str = "capture"
-    notes: tuple = ()
-    guesses: tuple = ()
+    notes: tuple[str, ...] = ()
+    guesses: tuple[str, ...] = ()
 
-    def file_row(self, position):
+    def file_row(self, position: int) -> int:
         """Row in the file (from 1) of the numbers at `position` (from 0)."""
         if self.row_numbers is None:
             return self.first_row + int(position)
         return int(self.row_numbers[position])
 
-    def number(self, position):
+    def number(self, position: int) -> int:
         """Number in the file (from 1) of the column at `position` (from 0)."""
         return self.numbers[position] if self.numbers else position + 1
 
-    def position(self, number, where):
+    def position(self, number: int, where: str) -> int:
         """Position (from 0) of a column by its number in the file (from 1).
 
         Raises
@@ -101,20 +102,20 @@ class CaptureTable:
             )
         return numbers.index(number)
 
-    def column_label(self, position):
+    def column_label(self, position: int) -> str:
         """`column 2 (upper)`, counted from 1 as in the file."""
         return _label(self.number(position), self.names[position])
 
 
-def _listed(numbers):
+def _listed(numbers: Sequence[int]) -> str:
     return ", ".join(map(str, numbers))
 
 
-def _label(number, name):
+def _label(number: int, name: str) -> str:
     return f"column {number}" + (f" ({name})" if name else "")
 
 
-def read_table(data, name="capture"):
+def read_table(data: str | bytes, name: str = "capture") -> CaptureTable:
     """Read the rows of numbers of a capture.
 
     Parameters
@@ -146,7 +147,7 @@ def read_table(data, name="capture"):
     layout = find_layout(text, name)
     headings, offset = find_start(text, layout, name)
     body = text[offset:]
-    names, units, row_of_names = names_and_units(headings, layout)
+    names, found, row_of_names = names_and_units(headings, layout)
     _check_decimal_sign(headings, body[:4000], layout, name)
     _check_headings(headings, layout, names, row_of_names, name)
     reader = _Rows(layout, names, len(headings) + 1, places_beside(layout, headings), name)
@@ -159,10 +160,10 @@ def read_table(data, name="capture"):
             f"{name}: row {reader.last_row}, column 1: the numbers end after {len(values)} rows; "
             f"wanted is at least {MIN_ROWS}."
         )
-    factors = np.array([u[0] if u else 1.0 for u in units])
+    factors = np.array([u[0] if u else 1.0 for u in found])
     said = [layout.cells(line) for line in headings] + reader.beside
     interval, start = time_base(said, layout)
-    units = tuple(u[1] if u else "" for u in units)
+    units = tuple(u[1] if u else "" for u in found)
     numbers = tuple(c + 1 for c in layout.columns)
     roles, guesses = guess_roles(values, names, units, numbers)
     return CaptureTable(
@@ -192,26 +193,30 @@ class _Rows:
     each other), `beside` (what stands beside the numbers in the first rows) and `notes`.
     """
 
-    def __init__(self, layout, names, first_row, places, name):
+    def __init__(
+        self, layout: Layout, names: Sequence[str], first_row: int, places: set[int], name: str
+    ) -> None:
         self.layout, self.names, self.first_row = layout, names, first_row
         self.places, self.name = places, name
-        self.row_numbers = self.sample_numbers = None
-        self.beside: list = []
+        self.row_numbers: Ints | None = None
+        self.sample_numbers: Ints | None = None
+        self.values: Floats = np.zeros((0, len(names)))
+        self.beside: list[list[str]] = []
         self.notes: tuple[str, ...] = ()
 
     @property
-    def last_row(self):
+    def last_row(self) -> int:
         """Row in the file of the last numbers."""
         if self.row_numbers is None:
             return self.first_row + len(self.values) - 1
         return int(self.row_numbers[-1])
 
-    def read(self, body):
+    def read(self, body: str) -> None:
         """Read all rows; raises the one sentence that names the first bad row and column."""
         if not (self.layout.whole and self._at_once(body)):
             self._one_by_one(body)
 
-    def _at_once(self, body):
+    def _at_once(self, body: str) -> bool:
         layout, width = self.layout, len(self.layout.columns)
         plain = body if body.endswith("\n") else body + "\n"
         if '"' in plain:
@@ -238,7 +243,7 @@ class _Rows:
             self.row_numbers = self.first_row + np.array(rows)
         return True
 
-    def _one_by_one(self, body):
+    def _one_by_one(self, body: str) -> None:
         layout, columns = self.layout, self.layout.columns
         comma = layout.decimal == ","
         rows, numbers, samples, gaps, count = [], [], [], [], 0
@@ -273,7 +278,7 @@ class _Rows:
         self.row_numbers = np.array(numbers)
         self.sample_numbers = np.array(samples) if gaps else None
 
-    def _leave_out(self, gaps, left):
+    def _leave_out(self, gaps: Sequence[tuple[int, int]], left: int) -> None:
         """Samples that are not in the file: a few are said, too many are refused."""
         if not gaps:
             return
@@ -291,11 +296,11 @@ class _Rows:
             "left out.",
         )
 
-    def _where(self, row, at):
+    def _where(self, row: int, at: int) -> str:
         label = _label(self.layout.columns[at] + 1, self.names[at])
         return f"{self.name}: row {row}, {label}"
 
-    def _missing(self, row, cells):
+    def _missing(self, row: int, cells: Sequence[str]) -> QuantityError:
         at = next(k for k, c in enumerate(self.layout.columns) if c >= len(cells))
         return QuantityError(
             f"{self._where(row, at)} is missing; the row has "
@@ -303,7 +308,7 @@ class _Rows:
             f"{self.layout.columns[-1] + 1} as in the rows around it."
         )
 
-    def _too_many(self, row, cells):
+    def _too_many(self, row: int, cells: Sequence[str]) -> QuantityError:
         wanted = self.layout.columns[-1] + 1
         return QuantityError(
             f"{self.name}: row {row}, column {wanted + 1} is one too many; the row has "
@@ -311,7 +316,7 @@ class _Rows:
         )
 
 
-def _value(cell, comma):
+def _value(cell: str, comma: bool) -> float | None:
     """Finite number in a cell, or None."""
     try:
         value = float(cell.replace(",", ".") if comma else cell)
@@ -320,11 +325,11 @@ def _value(cell, comma):
     return value if math.isfinite(value) and "_" not in cell else None
 
 
-def _example(decimal):
+def _example(decimal: str) -> str:
     return "0,0125" if decimal == "," else "0.0125"
 
 
-def _bad_cell(where, cell, decimal):
+def _bad_cell(where: str, cell: str, decimal: str) -> str:
     example = _example(decimal)
     if cell == "":
         return f"{where} is empty; wanted is a number such as {example}."
@@ -336,7 +341,13 @@ def _bad_cell(where, cell, decimal):
     return f"{where}: '{shown}' is not a number; wanted is a number such as {example}."
 
 
-def _check_headings(headings, layout, names, row_of_names, name):
+def _check_headings(
+    headings: Sequence[str],
+    layout: Layout,
+    names: Sequence[str],
+    row_of_names: int | None,
+    name: str,
+) -> None:
     """A damaged row on top of the numbers must not pass for a heading."""
     width = layout.columns[-1] + 1
     bad = None
@@ -366,7 +377,7 @@ def _check_headings(headings, layout, names, row_of_names, name):
     )
 
 
-def _check_decimal_sign(headings, body, layout, name):
+def _check_decimal_sign(headings: Sequence[str], body: str, layout: Layout, name: str) -> None:
     """Commas between the numbers and inside them give about twice as many cells as headings."""
     if layout.delimiter != ",":
         return

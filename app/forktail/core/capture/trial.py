@@ -2,14 +2,32 @@
 
 import copy
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
+from forktail.core.built.circuit import Circuit
 from forktail.core.capture import scope
-from forktail.core.capture.boards import Board, moved_by, predict, solve_rest, unit_of
+from forktail.core.capture.align import Record, Waves
+from forktail.core.capture.boards import (
+    Board,
+    Key,
+    Moves,
+    Prediction,
+    Spread,
+    moved_by,
+    predict,
+    solve_rest,
+    unit_of,
+)
 from forktail.core.capture.fit import least_squares
+from forktail.core.checks import Floats
 
+#: Quantities that move together, by the key that they share.
+Groups = Mapping[Key, tuple[str, ...]]
 #: What the solution itself may be off by, as a share of the movement of an output (base
 #: resistance, junction charges, slow capacitors), and in how many independent ways.
 MODEL, WAYS = 0.006, 24
@@ -43,13 +61,13 @@ class Outcome:
     """
 
     board: Board
-    moved: dict
-    scope: dict
-    values: dict
-    plain: dict
+    moved: dict[Key, tuple[float, float]]
+    scope: dict[str, tuple[float, float]]
+    values: Waves
+    plain: Waves
     chi2: float
     log_evidence: float
-    left: dict
+    left: dict[str, float]
 
 
 class Trial:
@@ -69,10 +87,21 @@ class Trial:
         V that the mean of each output may be off by whatever the cause.
     """
 
-    def __init__(self, record, setup, circuit, spread, slack=MODEL, level=0.0):
+    def __init__(
+        self,
+        record: Record,
+        setup: scope.Setup,
+        circuit: Circuit,
+        spread: Spread,
+        slack: float = MODEL,
+        level: float = 0.0,
+    ) -> None:
         self.record, self.setup, self.circuit, self.spread = record, setup, circuit, spread
         self.outputs = tuple(record.outputs)
-        values, sigma, self._sizes, self._basis = [], [], [], []
+        values: list[ArrayLike] = []
+        sigma: list[ArrayLike] = []
+        self._sizes: list[float] = []
+        self._basis: list[tuple[Floats, Floats]] = []
         for name in self.outputs:
             wave = record.outputs[name]
             doubt = np.hypot(record.sigma[name], 1e-6 * float(np.max(np.abs(wave))) + 1e-12)
@@ -82,20 +111,20 @@ class Trial:
             values.append(wave)
             sigma.append(doubt)
         self.levels = self._levels()
-        for _, value, doubt in self.levels:
+        for _, value, deviation in self.levels:
             values.append([value])
-            sigma.append([doubt])
+            sigma.append([deviation])
         self.values = np.concatenate(values)
         self.sigma = np.concatenate(sigma)
         self._slack, self._level = slack, level
 
-    def allowing(self, slack, level=0.0):
+    def allowing(self, slack: float, level: float = 0.0) -> "Trial":
         """The same trial, in which more or less may be left: see `slack` and `level`."""
         other = copy.copy(self)
         other._slack, other._level = slack, level
         return other
 
-    def whitened(self, columns, doubts):
+    def whitened(self, columns: Floats, doubts: Sequence[float]) -> Floats:
         """Columns in units of what may be left, so that an ordinary fit weighs them rightly.
 
         What may be left is noise, and in `WAYS` ways the error of the solution.
@@ -115,19 +144,19 @@ class Trial:
             own -= ways @ (share[:, None] * (ways.T @ own))
         return out
 
-    def cost(self, doubts):
+    def cost(self, doubts: Sequence[float]) -> float:
         """Log evidence that doubts cost: what they let pass, they do not foretell."""
         return -0.5 * sum(
             float(np.sum(np.log1p((d * size) ** 2))) for (_, size), d in zip(self._basis, doubts)
         )
 
-    def doubts(self, prediction):
+    def doubts(self, prediction: Prediction) -> list[float]:
         """Error of a solution for each output, V rms."""
         both = math.hypot(*prediction.doubt.values())
         own = [prediction.doubt.get(name, both) for name in self.outputs]
         return [math.hypot(self._slack * size, d) for size, d in zip(self._sizes, own)]
 
-    def _levels(self):
+    def _levels(self) -> list[tuple[str, float, float]]:
         """DC levels of base lines that an input channel shows: (node, V, standard deviation)."""
         out: list[tuple[str, float, float]] = []
         if self.setup.at != "base lines":
@@ -140,7 +169,7 @@ class Trial:
                 out.append((f"base_{side}_pos", mean, 0.02 + 0.012 * abs(mean)))
         return out
 
-    def stack(self, of_outputs, of_nodes):
+    def stack(self, of_outputs: Mapping[str, Any], of_nodes: Mapping[str, Any]) -> Floats:
         """One vector from a part for each output and one for each level."""
         m = len(self.record.time)
         parts = []
@@ -153,11 +182,13 @@ class Trial:
         parts += [np.array([of_nodes.get(node, 0.0)]) for node, _, _ in self.levels]
         return np.concatenate(parts)
 
-    def seen(self, prediction):
+    def seen(self, prediction: Prediction) -> Floats:
         """What the scope would show of a prediction, without its errors."""
         return self.stack(prediction.values, prediction.rest)
 
-    def scope_columns(self, prediction, seen=None):
+    def scope_columns(
+        self, prediction: Prediction, seen: Floats | None = None
+    ) -> list[tuple[str, Floats, float]]:
         """What the scope does: list of (name, column, standard deviation).
 
         `seen` is what the board shows, where that is more than the prediction.
@@ -173,7 +204,7 @@ class Trial:
                 scope.offset_of(record, name, level), prediction.level_doubt, self._level
             )
             offset = self.circuit.v_supply if coupled else offset
-            parts = [
+            parts: list[tuple[str, Any, float]] = [
                 (f"gain_{name}", wave - level if coupled else wave, scope.GAIN),
                 (f"offset_{name}", 1.0, offset),
             ]
@@ -190,7 +221,7 @@ class Trial:
                     out.append((key, self.stack(prediction.columns[key], {}), sigma))
         return out
 
-    def can_be(self, board):
+    def can_be(self, board: Board) -> bool:
         """Whether the collectors of a faulty board rest anywhere near their means as captured.
 
         Its bias alone is solved, a fifth of the work, and most faults are out by volts.
@@ -208,11 +239,11 @@ class Trial:
                 return False
         return True
 
-    def predict(self, board, names=()):
+    def predict(self, board: Board, names: Sequence[str] = ()) -> Prediction:
         """`boards.predict` for this record."""
         return predict(board, self.record, self.setup.at, names)
 
-    def first_look(self, prediction, names):
+    def first_look(self, prediction: Prediction, names: Sequence[str]) -> None:
         """Prepare `glance`: the columns of a prediction, for the scope and the tolerances.
 
         Parameters
@@ -229,7 +260,7 @@ class Trial:
         self._inputs = {k: v for k, v in prediction.columns.items() if k[:5] in ("input", "skew_")}
         self._columns = np.column_stack(columns)
 
-    def glance(self, prediction):
+    def glance(self, prediction: Prediction) -> float:
         """Log evidence of a prediction under the slopes of another one, see `first_look`.
 
         Returns
@@ -251,7 +282,13 @@ class Trial:
         found = least_squares(a[:, 1:], a[:, 0], None, np.ones(a.shape[1] - 1))
         return found.log_evidence + self.cost(doubts) - 4.5 * int((known & ~use).sum())
 
-    def fit(self, board, names, wide=None, prediction=None):
+    def fit(
+        self,
+        board: Board,
+        names: Sequence[str],
+        wide: Mapping[Key, float] | None = None,
+        prediction: Prediction | None = None,
+    ) -> Outcome | None:
         """Fit tolerances, scope, and the quantities that may move far.
 
         Parameters
@@ -297,7 +334,13 @@ class Trial:
                     break
         return self._pinned(best, names, groups, wide, base)
 
-    def polish(self, outcome, names, wide=None, least=-math.inf):
+    def polish(
+        self,
+        outcome: Outcome,
+        names: Sequence[str],
+        wide: Mapping[Key, float] | None = None,
+        least: float = -math.inf,
+    ) -> Outcome:
         """Fit again around all that an outcome moved, so that no product of two is left out.
 
         Parameters
@@ -321,11 +364,11 @@ class Trial:
             ahead = {
                 k: by + (1.0 - share) * (at.get(k, 0.0) - by) for k, (by, _) in best.moved.items()
             }
-            own = {key: groups.get(key, (key,)) for key in ahead}
+            own = {key: moved_by(key) for key in ahead}
             board = replace(outcome.board, moves=_moves(own, ahead))
             found = self._once(board, names, groups, wide, ahead)
             gained = -math.inf if found is None else found.log_evidence - best.log_evidence
-            if gained > 0.0:
+            if found is not None and gained > 0.0:
                 best, at, share = found, ahead, 1.0
             else:
                 share *= 0.4
@@ -335,7 +378,14 @@ class Trial:
                 break
         return self._pinned(best, names, groups, wide, at) if wide else best
 
-    def _pinned(self, outcome, names, groups, wide, at):
+    def _pinned(
+        self,
+        outcome: Outcome,
+        names: Sequence[str],
+        groups: Groups,
+        wide: Mapping[Key, float],
+        at: Mapping[Key, float],
+    ) -> Outcome:
         """The outcome, or where its line runs far beyond the board that was solved, one that stays.
 
         A part far off may hardly show, so that the line through it leads back to a sound board,
@@ -352,7 +402,16 @@ class Trial:
         )
         return replace(found, log_evidence=found.log_evidence + odds)
 
-    def _once(self, board, names, groups, wide, at, prediction=None, pinned=False):
+    def _once(
+        self,
+        board: Board,
+        names: Sequence[str],
+        groups: Groups,
+        wide: Mapping[Key, float],
+        at: Mapping[Key, float],
+        prediction: Prediction | None = None,
+        pinned: bool = False,
+    ) -> Outcome | None:
         """One linear fit around a board, whose quantities have moved by `at` already.
 
         Pinned, those that may move far stay about there.
@@ -363,7 +422,9 @@ class Trial:
             prediction = self.predict(board, every)
         if prediction.ok < SOLVED and not self.record.periodic or prediction.ok < 0.3:
             return None
-        of_board = []  # (key, column, standard deviation, centre)
+        of_board: list[
+            tuple[Key, Floats, float, float]
+        ] = []  # (key, column, standard deviation, centre)
         for name in inside:
             if name in prediction.columns:
                 own = prediction.columns[name]
@@ -416,7 +477,7 @@ class Trial:
         )
 
 
-def _ways(wave, sigma):
+def _ways(wave: Floats, sigma: Floats) -> tuple[Floats, Floats]:
     """The `WAYS` in which the solution of an output may be off, in units of its noise.
 
     They are the strongest lines of the output itself, each in and out of phase: an error of the
@@ -445,5 +506,5 @@ def _ways(wave, sigma):
     return ways, size
 
 
-def _moves(groups, at):
+def _moves(groups: Groups, at: Mapping[Key, float]) -> Moves:
     return tuple((name, by) for key, by in at.items() for name in groups[key])

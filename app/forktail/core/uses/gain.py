@@ -108,8 +108,7 @@ class Control:
         if math.isnan(self.null):
             self.null = _root(self, np.linspace(-1.0, 1.0, 401) * self.far)
 
-    def __call__(self, v: ArrayLike) -> Floats:
-        v = np.asarray(v, dtype=float)
+    def __call__(self, v: Floats | float) -> Floats:
         inside = np.abs(v) < self.near
         far = chebyshev.chebval(np.clip(v / self.far, -1.0, 1.0), self._far)
         near = chebyshev.chebval(np.where(inside, v, 0.0) / self.near, self._near)

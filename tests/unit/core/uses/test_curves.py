@@ -344,3 +344,18 @@ def test_the_loads_take_off_what_a_call_is_moved_up_to():
 def test_a_perfect_phasing_is_drawn_at_80_db():
     s = {"tone_phase_error": 0.0, "carrier_phase_error": 0.0, "amplitude_error": 0.0}
     assert [c.point[1] for c in run_use("ssb", s).curves] == [80.0, 80.0]
+
+
+def test_a_gain_of_nothing_is_drawn_at_minus_80_db(runs):
+    for trace in curve_of(runs, "variable_gain", "db").traces:
+        assert trace.x[np.argmin(trace.y)] == 0.0 and np.min(trace.y) == -80.0
+
+
+def test_a_faint_signal_is_held_back_by_the_loads(runs):
+    run = run_use("gain_control_loop", solve=TextbookCell(), path=Path(load_pole=30e3))
+    curve, plain = (
+        curve_of({"slow": run}, "slow", "held"),
+        curve_of(runs, "gain_control_loop", "held"),
+    )
+    share = curve.traces[0].y[:12] / plain.traces[0].y[:12]
+    np.testing.assert_allclose(share, low_pass(45e3, 30e3), rtol=1e-4)

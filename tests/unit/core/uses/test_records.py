@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from forktail.core.models import TextbookCell
+from forktail.core.path import Path
 from forktail.core.uses import run_use
 
 V_T = 0.025692579121085843  # exact k and q (SI Brochure, 9th edition, 2019), 298.15 K
@@ -134,6 +135,15 @@ def test_gain_control_loop():
     assert np.ptp(y["settled_ripple"]) == pytest.approx(run.merit("ripple").value)
     roles = {k: t.role for k, t in run.records.items() if t.role != "result"}
     assert roles == {"detected": "second", "wanted": "guide"}
+
+
+def test_what_is_held_is_the_level_behind_the_loads():
+    """Rectified and smoothed, a sine reads 2/pi of its peak: the detector makes that up again."""
+    path = Path(load_pole=30e3)
+    run = run_use("gain_control_loop", {"frequency": 30e3}, TextbookCell(), False, path)
+    out = run.records["settled_output"].y
+    assert np.pi / 2 * np.mean(np.abs(out)) == pytest.approx(run.settings.wanted, rel=1e-3)
+    assert [line.frequency for line in run.spectrum.lines[:2]] == pytest.approx([30e3, 90e3])
 
 
 def test_hard_switching_is_reached_whatever_resistors_the_upper_pairs_have():

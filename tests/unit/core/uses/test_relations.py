@@ -446,6 +446,24 @@ def test_a_squarer_at_90_degrees_puts_out_no_dc_at_all():
     assert found["dc"].value == 0.0 and found["second"].value > 0.08
 
 
+@CELLS
+@pytest.mark.parametrize("control, amplitude", [(1e-3, 1e-3), (0.02, 8e-3), (0.12, 1e-3)])
+def test_the_gain_is_alike_for_both_signs_of_the_control(cell, d, u, control, amplitude):
+    up, down = (
+        laws("variable_gain", {"control": sign * control, "amplitude": amplitude}, cell)
+        for sign in (1, -1)
+    )
+    for key, merit in up.items():
+        assert down[key].holds is merit.holds, key
+        assert down[key].limit == pytest.approx(merit.limit, rel=1e-4, abs=1e-9), key
+    assert down["hd3"].relation_value == pytest.approx(up["hd3"].relation_value)
+
+
+def test_a_control_at_balance_has_no_harmonic_to_speak_of():
+    found = laws("variable_gain", {"control": 0.0}, WITH)["hd3"]
+    assert math.isnan(found.value) and found.relation_value is None and found.holds
+
+
 def test_what_holds_of_the_gain_holds_for_both_signs_of_the_control():
     cell = TextbookCell(offset_lower=2e-4)
     for control in (0.03, -0.03):
@@ -494,6 +512,14 @@ def test_without_a_tone_there_is_no_depth_and_without_dc_no_end_of_it():
 def test_units_of_the_limits(key, units):
     found = [m.limit_unit or "-" for m in laws(key, {}).values()]
     assert " ".join(found[: len(units.split())]) == units
+
+
+def test_the_loop_has_all_the_gain_up_to_its_largest_control():
+    """Resistors that drop 2 V spread the control: gm R v/(I RE + 2VT) below full steering."""
+    cell = TextbookCell(r_emitter_lower=1e3)
+    found = laws("gain_control_loop", {"control_limit": 1.0}, cell)["least_input"]
+    assert found.value == pytest.approx(40e-3 * 2 * V_T / FULL * (2.0 + 2 * V_T) / 1.0, rel=0.01)
+    assert found.value == pytest.approx(found.relation_value, rel=1e-3)
 
 
 def test_a_step_down_of_the_loud_signal_is_the_step_up_the_other_way_round():
