@@ -177,7 +177,7 @@ def test_drives_change_rows_waveforms_and_sentence(open_page):
     entry = page.locator("#q-lower_frequency-entry")
     entry.fill("4,5 V")
     entry.press("Enter")
-    assert "wanted is a frequency" in page.locator(".entry-error:visible").inner_text()
+    assert "give a frequency" in page.locator(".entry-error:visible").inner_text()
     page.locator("#q-lower_kind").select_option("call")
     page.locator(".notice").wait_for()  # it says that 4 kHz is no bat call and what it took
     assert "is now 80" in page.locator(".notice").inner_text()

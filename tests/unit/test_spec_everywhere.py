@@ -189,7 +189,7 @@ def test_a_number_out_of_bounds_is_refused_by_the_program_too(quantity):
         bad += [] if high is None else [math.nextafter(high, math.inf)]
         bad += [low] if place.spec.low_open else []
         for value in bad if place.set is not None else []:
-            with pytest.raises(QuantityError, match="allowed is|not a finite"):
+            with pytest.raises(QuantityError, match="it must be|not a finite"):
                 place.set(value)
 
 
@@ -340,7 +340,7 @@ def test_a_place_cannot_say_what_is_allowed():
 
 def test_bounds_can_be_typed_as_they_are_told():
     for s in (*SPECS.values(), number("odd", 1.0, "V", -1.2345678, 3.0)):
-        told = s.allowed.partition(", or ")[0].removeprefix("allowed is ")
+        told = s.allowed.partition(", or ")[0].removeprefix("it must be ")
         low, _, high = told.removeprefix("above ").removeprefix("at least ").partition(" to ")
         assert s.low == (s.low if s.low_open else s.read(low))
         assert not high or s.high == s.read(high)

@@ -15,5 +15,5 @@ def desk():
 
 
 def join_page():
-    """HTML of the learners' entry: a page without a session of its own."""
+    """HTML of the learners' entry: a page without a session."""
     return asset_text("pages/class/join.html")

@@ -26,7 +26,7 @@ class Question:
     after : dict or None
         Scene (`path`, `query`) after the change that is asked about.
     lesson : str
-        `lesson/step` of the lesson that it stands in, "" for none.
+        `lesson/step` of the lesson that it is in, "" for none.
     hide : bool
         Whether the presenter sees the counts only once it is closed.
     phase : str

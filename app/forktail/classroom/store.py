@@ -1,6 +1,6 @@
 """The one room of a server, shared by its worker processes.
 
-One process: the room is an object. Several: it lives in a process of its own behind
+One process: the room is an object. Several: it lives in a separate process behind
 `multiprocessing.managers`, in memory only, and each worker has one thread that sleeps until
 something changed. Both offer `call`, `look` and `watch`.
 """

@@ -50,7 +50,7 @@ def add_quantity(parser, option, spec, default="", group=None, **more):
         As `argparse.ArgumentParser.add_argument`.
     """
     default = default or spec.write(spec.default)
-    text = f"{spec.title}; {spec.allowed} (default {default})"
+    text = f"{spec.title}, {spec.allowed.removeprefix('it must be ')} (default {default})"
     (group or parser).add_argument(option, help=text.replace("%", "%%"), **more)
     parser.quantities[option] = spec
 

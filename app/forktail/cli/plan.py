@@ -32,10 +32,10 @@ def read_text(path, what="circuit file", most=4 * MAX_SIZE):
         return found.read_text(encoding="utf-8-sig")
     except OSError as error:
         raise QuantityError(
-            f"{path}: {error.strerror}; wanted is a {what}, or one of {', '.join(shipped_files())}."
+            f"{path}: {error.strerror}; give a {what}, or one of {', '.join(shipped_files())}."
         ) from None
     except UnicodeDecodeError:
-        raise QuantityError(f"{path} is not UTF-8 text; wanted is a {what}.") from None
+        raise QuantityError(f"{path} is not UTF-8 text; give a {what}.") from None
 
 
 def add_parser(commands):
@@ -115,7 +115,7 @@ def plan_text(plan, notes=()):
     ----------
     plan : BenchPlan
     notes : sequence of str
-        Sentences that stand above everything, such as what of a file was taken for granted.
+        Sentences that come before everything, such as what of a file was taken for granted.
 
     Returns
     -------

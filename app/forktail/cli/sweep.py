@@ -40,7 +40,7 @@ def parse_range(text, name):
         return np.array([spec.read(text, name)])
     if len(parts) != 3:
         raise QuantityError(
-            f"{name}: '{text}' is not a range; wanted is FROM:TO:STEP, such as "
+            f"{name}: '{text}' is not a range; give FROM:TO:STEP, such as "
             "-50mV:50mV:1mV, or one value."
         )
     low, high = (spec.read(part, name) for part in parts[:2])

@@ -45,12 +45,12 @@ def shortened(text: object, most: int = 40) -> str:
 def _allowed(low: float | None, high: float | None, low_open: bool, unit: str) -> str:
     unit = f" {unit}" if unit else ""
     if low is not None and high is not None:
-        return f"allowed is {'above ' if low_open else ''}{low:g} to {high:g}{unit}"
+        return f"it must be {'above ' if low_open else ''}{low:g} to {high:g}{unit}"
     if low is not None:
-        return f"allowed is {'above' if low_open else 'at least'} {low:g}{unit}"
+        return f"it must be {'above' if low_open else 'at least'} {low:g}{unit}"
     if high is not None:
-        return f"allowed is at most {high:g}{unit}"
-    return f"allowed is any finite number{unit and ' of' + unit}"
+        return f"it must be at most {high:g}{unit}"
+    return f"it must be a finite number{unit and ' of' + unit}"
 
 
 def as_array(
@@ -155,5 +155,5 @@ def broadcast_shape(**arrays: ArrayLike) -> tuple[int, ...]:
         listed = ", ".join(f"{n} {np.shape(a)}" for n, a in arrays.items() if np.ndim(a))
         raise QuantityError(
             f"the shapes do not fit together: {listed}; "
-            "allowed are shapes that numpy broadcasting can combine."
+            "give shapes that numpy broadcasting can combine."
         ) from None

@@ -1,6 +1,6 @@
 """The one writer and the one reader of the files that the app saves and loads: TOML.
 
-What is written here is read back to the same values, whatever stands in its texts. What a value
+What is written here is read back to the same values, whatever its texts hold. What a value
 means is the matter of its `Spec`; what belongs into which section, of the module of the format
 (`built.file` for circuits, the states of the pages for scenes).
 """
@@ -25,7 +25,7 @@ class NotToml(QuantityError):
 
     def __init__(self, what: str, line: int) -> None:
         where = f"line {line}: {what}" if line else what
-        super().__init__(f'The file is not TOML: {where}. Wanted are lines such as: left = "2.2 k"')
+        super().__init__(f'The file is not TOML: {where}. Write lines such as: left = "2.2 k"')
         self.what, self.line = what, line
 
 
@@ -70,7 +70,7 @@ def _value(place: str, value: Any) -> str:
         return "{" + inner + "}"
     raise QuantityError(
         f"{place} is {value!r}, which a file cannot hold; "
-        "allowed are texts, numbers, true or false, and lists of them."
+        "it can hold texts, numbers, true or false, and lists of them."
     )
 
 

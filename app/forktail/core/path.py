@@ -362,7 +362,7 @@ def run_path(
         For another place, or waves that are not finite or do not fit together.
     """
     if at not in PLACES:
-        raise QuantityError(f"at is {at!r}; allowed are {' and '.join(PLACES)}.")
+        raise QuantityError(f"at is {at!r}; it must be one of {', '.join(PLACES)}.")
     path = path_for(cell) if path is None else path
     sent = tuple(
         as_quantity(name, v, "V") for name, v in (("v_upper", v_upper), ("v_lower", v_lower))

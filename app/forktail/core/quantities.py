@@ -115,11 +115,11 @@ def parse_quantity(
 
     Notes
     -----
-    A letter in the place of the decimal point is after IEC 60062.
+    A letter instead of the decimal point is after IEC 60062.
     """
     _, measures, example = UNITS[unit]
     written = "%" if unit == "fraction" else unit
-    wanted = f"wanted is {measures}{f' in {written}' if written else ''}, such as {example}"
+    wanted = f"give {measures}{f' in {written}' if written else ''}, such as {example}"
     if isinstance(text, (int, float)) and not isinstance(text, bool):
         value = float(text)
     else:
@@ -132,7 +132,7 @@ def parse_quantity(
             format_quantity(b, unit, ascii_only=True) if b is not None else "any"
             for b in (low, high)
         )
-        raise QuantityError(f"{name}: '{text}' is out of range; allowed is {bounds}.")
+        raise QuantityError(f"{name}: '{text}' is out of range; it must be {bounds}.")
     return value
 
 
@@ -197,14 +197,14 @@ def parse_temperature(text: str | float, name: str = "temperature") -> float:
     rest = tidy[number.end() :].strip() if number else ""
     if not number or (rest and rest not in _CELSIUS and rest not in ("K", "mK")):
         raise QuantityError(
-            f"{name}: '{text}' is not a temperature; wanted is degrees Celsius such as 25 "
+            f"{name}: '{text}' is not a temperature; give degrees Celsius such as 25 "
             "or 25C, or kelvin such as 298K."
         )
     value = float(number[0])
     kelvin = value * (1e-3 if rest == "mK" else 1.0) if rest.endswith("K") else value + 273.15
     if not (math.isfinite(kelvin) and kelvin > 0):
         raise QuantityError(
-            f"{name}: '{text}' is not above zero kelvin; allowed is above -273.15 degrees Celsius."
+            f"{name}: '{text}' is not above zero kelvin; it must be above -273.15 degrees Celsius."
         )
     return kelvin
 

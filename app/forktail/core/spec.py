@@ -5,9 +5,9 @@ The params of pages, the settings of uses, the columns of a circuit file, the op
 the keys of links and the sentences about what is out of range are made from it. So a value that
 is valid in one place is valid in all, and what is refused is refused with one sentence.
 
-`SPECS` holds the quantities that stand in more than one place. A place takes one with `spec(...)`,
-which may change what belongs to the place (default, label, slider, part of the scene) and nothing
-of what is allowed:
+`SPECS` holds the quantities that several places use. A place takes one with `spec(...)`, which
+may change what belongs to the place (default, label, slider, part of the scene) and nothing of what
+is allowed:
 
     >>> r_load = spec("r_load", default=2200.0)
     >>> r_load.read("2k2")
@@ -15,7 +15,7 @@ of what is allowed:
     >>> r_load.read("5 V")
     Traceback (most recent call last):
       ...
-    forktail.core.checks.QuantityError: Load resistors: '5 V' is a voltage; wanted is a resistance \
+    forktail.core.checks.QuantityError: Load resistors: '5 V' is a voltage; give a resistance \
 in ohm, such as 2k2.
     >>> r_load.write(2200.0), r_load.show(2200.0)
     ('2.2kohm', '2.20 kΩ')
@@ -144,23 +144,23 @@ class Spec:
 
     @cached_property
     def allowed(self) -> str:
-        """What is allowed, in words: `allowed is 1 ohm to 1 Mohm`."""
+        """What is allowed, in words: `it must be 1 ohm to 1 Mohm`."""
         if self.kind == "choice":
-            return f"allowed are {', '.join(map(str, self.keys))}"
+            return f"it must be one of {', '.join(map(str, self.keys))}"
         if self.kind == "flag":
-            return "allowed are yes and no"
+            return "it must be yes or no"
         if self.kind == "text":
-            return "allowed is text"
+            return "it must be text"
         low, high = (None if b is None else self._bound(b) for b in (self.low, self.high))
         above = "above " if self.low_open else ""
         if low is not None and high is not None:
-            words = f"allowed is {above}{low} to {high}"
+            words = f"it must be {above}{low} to {high}"
         elif low is not None:
-            words = f"allowed is {above or 'at least '}{low}"
+            words = f"it must be {above or 'at least '}{low}"
         elif high is not None:
-            words = f"allowed is at most {high}"
+            words = f"it must be at most {high}"
         else:
-            words = "allowed is any finite number"
+            words = "it must be a finite number"
         return words + (f", or {self.infinite}" if self.infinite else "")
 
     def _bound(self, value: float) -> str:
@@ -171,7 +171,7 @@ class Spec:
         return format_quantity(value, self.unit, digits, ascii_only=True)
 
     def read(self, text: Value, where: str | None = None) -> Value:
-        """Read what somebody typed, or what stands in a link or a file.
+        """Read what somebody typed, or what a link or a file holds.
 
         Parameters
         ----------
@@ -247,7 +247,7 @@ class Spec:
                 f"{where}: {shortened(repr(value))} is not a number; {self.allowed}."
             ) from None
         if array.ndim:
-            raise QuantityError(f"{where} has the shape {array.shape}; wanted is one number.")
+            raise QuantityError(f"{where} has the shape {array.shape}; give one number.")
         number = float(array)
         if self.infinite and number == math.inf:
             return number
@@ -485,11 +485,11 @@ def number(
     high: float | None = None,
     **more: Any,
 ) -> Spec:
-    """A spec of a quantity that stands in one place only; `more` as the fields of `Spec`."""
+    """A spec of a quantity that is used in one place only; `more` as the fields of `Spec`."""
     return Spec(name, "number", default, unit, low, high, **more)
 
 
-#: Quantities that stand in more than one place, by name.
+#: Quantities that are used in more than one place, by name.
 SPECS = {
     s.name: s
     for s in (

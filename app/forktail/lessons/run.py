@@ -240,7 +240,7 @@ def placeholder(inner):
             sign, percent = sign or word == "+", percent or word == "%"
         else:
             raise QuantityError(
-                f"'{{{inner[:40]}}}' ends in ':{word}'; allowed after the colon "
-                "are a number of digits, + and %."
+                f"'{{{inner[:40]}}}' ends in ':{word}'; after the colon you "
+                "can write a number of digits, + and %."
             )
     return Expression(match[1].strip()), digits, sign, percent

@@ -1,6 +1,6 @@
 """What the server refuses, and the headers that every answer carries.
 
-Each refusal of a page is a page with one sentence. Limits of the class room stand in `limits` and
+Each refusal of a page is a page with one sentence. Limits of the class room are in `limits` and
 in `classroom`, those of files and links where they are read.
 """
 

@@ -30,7 +30,7 @@ def attributes(**values):
 
 
 def escape(text):
-    """A text as it stands in markup: between tags, or in the quotes of an attribute."""
+    """A text as markup holds it: between tags, or in the quotes of an attribute."""
     return html.escape(str(text))
 
 

@@ -1,4 +1,4 @@
-"""Long work in a process of its own, so that no slider of any session waits for it.
+"""Long work in a separate process, so that no slider of any session waits for it.
 
 A million rows are parsed, or a hundred faults solved, without the event loop losing its turn: a
 thread would hold the interpreter for as long as numpy parses. Processes are started afresh (not

@@ -45,7 +45,7 @@ class Later:
             self._timer = None
 
     def ask(self, *question):
-        """Put a question in the place of the one under way."""
+        """Put a question instead of the one under way."""
         if self.document is None:
             self.done(self.work(*question, lambda: False, self.progress), None)
             return

@@ -27,7 +27,7 @@ class MarkupView(Component):
         self.markup = markup
 
     def resend(self, node, attribute):
-        """Send an attribute anew at the next update: the user has changed it in the browser."""
+        """Send an attribute again at the next update: the user has changed it in the browser."""
         self.sent.get(node, {}).pop(attribute, None)
 
     def update(self, values):

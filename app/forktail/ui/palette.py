@@ -85,7 +85,7 @@ def diverging(theme="light", count=101):
     ----------
     theme : {"light", "dark"}
     count : int
-        Odd, so that zero has a colour of its own.
+        Odd, so that zero has its own colour.
 
     Returns
     -------

@@ -135,7 +135,7 @@ class Plot:
             model.update(**{p: THEMES[theme][key] for p, key in keys.items()})
 
     def watch_frame(self, on_frame):
-        """Call `on_frame(width, height, scale)` whenever the browser lays the plot out anew.
+        """Call `on_frame(width, height, scale)` whenever the browser lays the plot out again.
 
         Width and height of the frame are in pixels; `scale` is 1 for the type size in which the
         room of labels is measured, more where the page's type is larger.

@@ -74,7 +74,7 @@ def page(key, title, roots, body=None, current=None):
     """Fill the document of the present session: frame, body and roots.
 
     The document is made as Bokeh makes one, not through Panel's templates: those dress every root
-    in style sheets of their own design, walk the whole document for each, and cost more than half
+    in style sheets of their design, walk the whole document for each, and cost more than half
     of what opening a page did.
 
     Parameters
@@ -86,7 +86,7 @@ def page(key, title, roots, body=None, current=None):
     roots : dict
         Name -> `Component` or `Plot`; a plot stands under the name of its figure.
     body : str, optional
-        Jinja text in the place of `assets/pages/KEY/body.html`.
+        Jinja text instead of `assets/pages/KEY/body.html`.
     current : str, optional
         Path of the page that the navigation marks, if it is not `/KEY`.
     """
@@ -146,7 +146,7 @@ class Page:
         self.state.param.watch(self.changed, self.state.watched())
 
     def changed(self, *events):
-        """Draw anew after a change of the state."""
+        """Draw again after a change of the state."""
         document = pn.state.curdoc
         if document is None:
             self.redraw()

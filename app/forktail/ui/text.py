@@ -48,7 +48,7 @@ def typed(text):
 
 
 def minus(text):
-    """A number made by formatting, with a minus sign in the place of the hyphen."""
+    """A number made by formatting, with a minus sign instead of the hyphen."""
     return text.replace("-", "\u2212")
 
 

@@ -159,7 +159,10 @@ def test_sweep_agrees_with_point(capsys):
             ("point", "--model", "built", "--circuit", "volume-cell", "--load", "2k"),
             ("--load", "textbook"),
         ),
-        (("sweep", "--model", "built", "--circuit", "nowhere.toml"), ("nowhere.toml", "wanted")),
+        (
+            ("sweep", "--model", "built", "--circuit", "nowhere.toml"),
+            ("nowhere.toml", "give a circuit file"),
+        ),
         (("point", "--model", "magic"), ("--model", "magic", "built")),
     ],
 )

@@ -49,26 +49,26 @@ def test_load_pole_keeps_dc_and_works_on_rows():
 @pytest.mark.parametrize(
     "call, said",
     [
-        (lambda: path.corner_frequency(0.0, 1e-9), "resistance is 0 ohm; allowed is above 0 ohm."),
+        (lambda: path.corner_frequency(0.0, 1e-9), "resistance is 0 ohm; it must be above 0 ohm."),
         (lambda: path.corner_frequency(1e3, [1e-9, 0.0]),
-         "capacitance is 0 F at position 1; allowed is above 0 F."),
+         "capacitance is 0 F at position 1; it must be above 0 F."),
         (lambda: path.coupling_response(math.inf, 1.0),
-         "frequency is inf Hz; allowed is any finite number of Hz."),
-        (lambda: path.coupling_response(1e3, -1.0), "corner is -1 Hz; allowed is at least 0 Hz."),
+         "frequency is inf Hz; it must be a finite number of Hz."),
+        (lambda: path.coupling_response(1e3, -1.0), "corner is -1 Hz; it must be at least 0 Hz."),
         (lambda: path.load_response(math.nan, 1.0),
-         "frequency is nan Hz; allowed is any finite number of Hz."),
-        (lambda: path.load_response(1e3, 0.0), "corner is 0 Hz; allowed is above 0 Hz."),
+         "frequency is nan Hz; it must be a finite number of Hz."),
+        (lambda: path.load_response(1e3, 0.0), "corner is 0 Hz; it must be above 0 Hz."),
         (lambda: path.filtered([math.nan], 1e-4, np.ones_like),
-         "record is nan V at position 0; allowed is any finite number of V."),
+         "record is nan V at position 0; it must be a finite number of V."),
         (lambda: loaded([0.0, math.inf], 1e-4, 1e3),
-         "record is inf V at position 1; allowed is any finite number of V."),
+         "record is inf V at position 1; it must be a finite number of V."),
         (lambda: coupled([0.0, math.inf], 1e-4, 1e3),
-         "record is inf V at position 1; allowed is any finite number of V."),
-        (lambda: loaded(np.ones(8), 1e-4, math.nan), "corner is nan Hz; allowed is above 0 Hz."),
+         "record is inf V at position 1; it must be a finite number of V."),
+        (lambda: loaded(np.ones(8), 1e-4, math.nan), "corner is nan Hz; it must be above 0 Hz."),
         (lambda: run_path(TextbookCell(), [math.nan], [0.0], 1e-6),
-         "v_upper is nan V at position 0; allowed is any finite number of V."),
+         "v_upper is nan V at position 0; it must be a finite number of V."),
         (lambda: run_path(TextbookCell(), [0.0], [math.inf], 1e-6),
-         "v_lower is inf V at position 0; allowed is any finite number of V."),
+         "v_lower is inf V at position 0; it must be a finite number of V."),
     ],
 )  # fmt: skip
 def test_what_cannot_be_used_is_refused_with_what_would_be_right(call, said):
@@ -363,7 +363,7 @@ def test_samples_without_a_solution_stay_out(monkeypatch):
 
 
 def test_another_place_is_refused():
-    with pytest.raises(QuantityError, match="generator and base lines"):
+    with pytest.raises(QuantityError, match="generator, base lines"):
         run_path(TextbookCell(), SINE, SINE, STEP, at="collector")
 
 

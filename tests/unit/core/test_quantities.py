@@ -100,7 +100,7 @@ def test_refusal_names_argument_value_and_what_is_wanted(text, unit, parts):
 
 def test_bounds_are_inclusive():
     assert parse_quantity("1V", "V", low=1.0, high=1.0) == 1.0
-    with pytest.raises(QuantityError, match="allowed is 1.00 V to any"):
+    with pytest.raises(QuantityError, match="it must be 1.00 V to any"):
         parse_quantity("999mV", "V", low=1.0)
 
 
@@ -205,8 +205,8 @@ def test_temperature_text_reads_back(kelvin):
         (0.0, dict(low=0.0, low_open=True), ["i_tail", "0 A", "above 0 A"]),
         (5.0, dict(low=0.0, high=1.0), ["i_tail", "5 A", "0 to 1 A"]),
         (5.0, dict(high=1.0), ["i_tail", "5 A", "at most 1 A"]),
-        (float("nan"), {}, ["i_tail", "nan", "any finite number of A"]),
-        (float("inf"), {}, ["i_tail", "inf", "any finite number"]),
+        (float("nan"), {}, ["i_tail", "nan", "a finite number of A"]),
+        (float("inf"), {}, ["i_tail", "inf", "a finite number"]),
         ([1.0, 2.0, -3.0], dict(low=0.0), ["i_tail", "-3 A", "position 2"]),
         ([[1.0, float("nan")]], dict(low=0.0), ["i_tail", "nan", "position 1"]),
         ("much", dict(low=0.0), ["i_tail", "'much'", "not a number", "at least 0 A"]),

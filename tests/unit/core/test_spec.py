@@ -101,17 +101,17 @@ def test_bounds_themselves(s):
 @pytest.mark.parametrize(
     "s, said",
     [
-        (SPECS["r_load"], "allowed is 0 ohm to 1 Gohm"),
-        (SPECS["frequency"], "allowed is 100 uHz to 10 MHz"),
-        (SPECS["temperature"], "allowed is -73.15 degC to 176.85 degC"),
-        (SPECS["termination"], "allowed is at least 100 mohm, or none"),
-        (number("x", 0.0, "V", 0.0, low_open=True), "allowed is above 0 V"),
-        (number("x", 0.0, "V", high=1234.5), "allowed is at most 1.2345 kV"),
-        (number("x", 0.0, "V"), "allowed is any finite number"),
-        (COUNT, "allowed is 1 to 9"),
-        (SHAPE, "allowed are sine, square"),
-        (MUTE, "allowed are yes and no"),
-        (TITLE, "allowed is text"),
+        (SPECS["r_load"], "it must be 0 ohm to 1 Gohm"),
+        (SPECS["frequency"], "it must be 100 uHz to 10 MHz"),
+        (SPECS["temperature"], "it must be -73.15 degC to 176.85 degC"),
+        (SPECS["termination"], "it must be at least 100 mohm, or none"),
+        (number("x", 0.0, "V", 0.0, low_open=True), "it must be above 0 V"),
+        (number("x", 0.0, "V", high=1234.5), "it must be at most 1.2345 kV"),
+        (number("x", 0.0, "V"), "it must be a finite number"),
+        (COUNT, "it must be 1 to 9"),
+        (SHAPE, "it must be one of sine, square"),
+        (MUTE, "it must be yes or no"),
+        (TITLE, "it must be text"),
     ],
 )
 def test_what_is_allowed_in_words(s, said):
@@ -121,16 +121,17 @@ def test_what_is_allowed_in_words(s, said):
 @pytest.mark.parametrize(
     "call, said",
     [
-        (lambda: SHAPE.read("saw"), "Shape: 'saw' is not known; allowed are sine, square."),
-        (lambda: SHAPE.check("saw", "key"), "key: 'saw' is not known; allowed are sine, square."),
+        (lambda: SHAPE.read("saw"), "Shape: 'saw' is not known; it must be one of sine, square."),
+        (lambda: SHAPE.check("saw", "key"),
+         "key: 'saw' is not known; it must be one of sine, square."),
         (lambda: MUTE.read("perhaps"), "Mute: 'perhaps' is neither yes nor no."),
-        (lambda: TITLE.check(5), "Title: 5 is not text; allowed is text."),
-        (lambda: COUNT.check(2.5), "Rows: '2.5' is not a whole number; allowed is 1 to 9."),
-        (lambda: COUNT.read("2.5"), "Rows: '2.5' is not a whole number; allowed is 1 to 9."),
-        (lambda: COUNT.check("x"), "Rows: 'x' is not a number; allowed is 1 to 9."),
-        (lambda: COUNT.check([1, 2]), "Rows has the shape (2,); wanted is one number."),
+        (lambda: TITLE.check(5), "Title: 5 is not text; it must be text."),
+        (lambda: COUNT.check(2.5), "Rows: '2.5' is not a whole number; it must be 1 to 9."),
+        (lambda: COUNT.read("2.5"), "Rows: '2.5' is not a whole number; it must be 1 to 9."),
+        (lambda: COUNT.check("x"), "Rows: 'x' is not a number; it must be 1 to 9."),
+        (lambda: COUNT.check([1, 2]), "Rows has the shape (2,); give one number."),
         (lambda: spec("r_load").read("5 V", "left"),
-         "left: '5 V' is a voltage; wanted is a resistance in ohm, such as 2k2."),
+         "left: '5 V' is a voltage; give a resistance in ohm, such as 2k2."),
     ],
 )  # fmt: skip
 def test_sentences(call, said):
@@ -342,7 +343,7 @@ SYMBOLS = {"temperature": "T"} | {
 def test_a_quantity_is_declared_as_links_and_files_rely_on(name):
     s = SPECS[name]
     slider = (s.write(s.slider[0]), s.write(s.slider[1]), s.steps()) if s.slider else ()
-    assert (s.allowed.removeprefix("allowed is "), s.write(s.default), slider) == DECLARED[name]
+    assert (s.allowed.removeprefix("it must be "), s.write(s.default), slider) == DECLARED[name]
     assert s.symbol == SYMBOLS.get(name, "") and s.label and s.doc
     assert s.most_digits == (5 if name in ("frequency", "time") else 3)
 
@@ -394,8 +395,8 @@ def test_a_fraction_is_read_and_written_in_per_cent():
         assert s.read(s.write(value)) == value and text_ in (None, s.write(value))
     assert s.write(0.5, " ") == "50 %" and (s.show(0.3791), s.show(0.05)) == ("37.9 %", "5.00 %")
     for bad, said in (
-        ("0", "Share: '0' is out of range; allowed is above 0 % to 200 %."),
-        ("5 V", "Share: '5 V' is a voltage; wanted is a percentage in %, such as 5%."),
+        ("0", "Share: '0' is out of range; it must be above 0 % to 200 %."),
+        ("5 V", "Share: '5 V' is a voltage; give a percentage in %, such as 5%."),
     ):
         with pytest.raises(QuantityError) as error:
             s.read(bad)

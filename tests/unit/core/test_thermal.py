@@ -44,7 +44,7 @@ def test_zero_kelvin_and_below_is_refused(bad, shown):
 
 
 def test_saturation_current_must_be_positive():
-    with pytest.raises(QuantityError, match="i_s is 0 A; allowed is above 0 A"):
+    with pytest.raises(QuantityError, match="i_s is 0 A; it must be above 0 A"):
         thermal.saturation_current(0.0, 300.0)
 
 

@@ -192,7 +192,7 @@ def _replaced(old, new, where="toml"):
         ("toml", 'id = "do"', 'id = "ask"', "used twice"),
         ("toml", 'goals = ["See"]', 'goals = ["See"', "not TOML"),
         ("md", "{now.i_q1}", "{now.i_q9}", "'now.i_q9' is not a quantity"),
-        ("md", "{i_tail}", "{i_tail:wide}", "allowed after the colon"),
+        ("md", "{i_tail}", "{i_tail:wide}", "after the colon you can write"),
         ("md", "glossary:differential-pair", "glossary:flux", "no term 'flux'"),
         ("md", "Do it.", "Do <b>it</b>.", "raw HTML"),
         ("md", "Do it.", "![x](y.png)", "pictures"),

@@ -71,7 +71,7 @@ class Waves:
     `v_upper` and `v_lower` are what stands between the base lines, + less \u2212.
     `beat` says that both drives are of nearly the same frequency (the output is watched at
     their difference), else the upper one is many times the lower one. `pole` Hz, of the loads;
-    `repeat` s, after which all begins anew: the record holds two of them.
+    `repeat` s, after which all begins again: the record holds two of them.
     """
 
     time: Floats

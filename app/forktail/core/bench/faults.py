@@ -136,7 +136,7 @@ def label(circuit: Circuit, fault: Fault) -> str:
     if kind == "swapped":
         return _WIRES[part]
     if kind == "reversed":
-        return f"{part} turned round"
+        return f"{part} reversed"
     if part.startswith("drive_"):
         return f"{'G1' if part.endswith('upper') else 'G2'} not connected"
     name = part_reference(circuit, part)

@@ -8,7 +8,7 @@ The circuit, node by node (names as in `network.NODES`):
 - Each of the four base lines has a bias resistor to its tap.
 - In "single" mode a drive reaches the positive base line through its coupling capacitor and the
   negative line is grounded for signals by its own capacitor; in "balanced" mode each line gets
-  half of the drive through a capacitor of its own.
+  half of the drive through a separate capacitor.
 - Q1..Q4 are the upper pairs, Q5 and Q6 the lower pair, in the order that `cell` uses.
 - The tail is an ideal current, a resistor, or one transistor Q7 with an emitter resistor and
   its own base divider from the supply, bypassed to ground.
@@ -139,7 +139,7 @@ class Circuit:
             area = (*area, 1.0)
         elif len(area) != 7:
             raise QuantityError(
-                f"area has {len(area)} numbers; wanted is seven, one for each of Q1 to Q7."
+                f"area has {len(area)} numbers; give seven, one for each of Q1 to Q7."
             )
         area = tuple(AREA.check(a, f"area of Q{k}") for k, a in enumerate(area, 1))
         object.__setattr__(self, "area", area)
@@ -151,7 +151,7 @@ class Circuit:
                 if key not in known:
                     raise QuantityError(
                         f"faults holds {key!r}, which this circuit cannot have; "
-                        f"known are such as {', '.join(sorted(known)[:3])}."
+                        f"it can have such as {', '.join(sorted(known)[:3])}."
                     )
 
     def __repr__(self) -> str:
@@ -254,7 +254,7 @@ def single_faults(circuit: Circuit) -> tuple[Fault, ...]:
     -------
     tuple of Fault
         Open and shorted resistors, open and shorted capacitors of the drives, open terminals
-        and shorted junctions of each transistor, transistors turned round, pairs with their
+        and shorted junctions of each transistor, transistors reversed, pairs with their
         bases swapped, and the two bias levels swapped.
     """
     faults = []

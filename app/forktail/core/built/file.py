@@ -136,7 +136,7 @@ class CircuitFile(NamedTuple):
 
 
 def field_place(name: str) -> tuple[str, str]:
-    """Where a field of `Circuit` stands in a file: `("drive.upper", "source")`."""
+    """Where a file holds a field of `Circuit`: `("drive.upper", "source")`."""
     for section, keys in _SECTIONS.items():
         for key, f in keys.items():
             if f == name:
@@ -146,7 +146,7 @@ def field_place(name: str) -> tuple[str, str]:
 
 def _near(word: str, known: Iterable[str]) -> str:
     found = difflib.get_close_matches(word, known, 1, 0.5)
-    return f"; did you mean '{found[0]}'?" if found else f"; known are {', '.join(known)}."
+    return f"; did you mean '{found[0]}'?" if found else f"; it must be one of {', '.join(known)}."
 
 
 def _listed(words: Sequence[str]) -> str:
@@ -175,13 +175,13 @@ def _value(name: str, raw: Any, where: str) -> Any:
     if name == "faults":
         if not (isinstance(raw, list) and all(isinstance(f, str) for f in raw)):
             raise QuantityError(
-                f'{where}: {raw!r} is not a list of texts; wanted is such as ["open:r_load_left"].'
+                f'{where}: {raw!r} is not a list of texts; write such as ["open:r_load_left"].'
             )
         return tuple(raw)
     if name == "area":
         if not (isinstance(raw, list) and len(raw) in (6, 7)):
             raise QuantityError(
-                f"{where}: {raw!r} is not seven numbers; wanted is one for each of "
+                f"{where}: {raw!r} is not seven numbers; give one for each of "
                 "Q1 to Q7, such as [1, 1, 1, 1, 1, 1, 1]."
             )
         return tuple(AREA.read(a, f"{where} of Q{k}") for k, a in enumerate(raw, 1))
@@ -212,12 +212,12 @@ def read_file(text: str) -> CircuitFile:
     reader, values = _Reader(text), {}
     scene = data.pop("scene", {})
     if not isinstance(scene, dict):
-        reader.complain("wanted is a table, [scene].", "", "scene")
+        reader.complain("write a table, [scene].", "", "scene")
         scene = {}
     version = data.pop("forktail", FORMAT)
     if version != FORMAT:
         reader.complain(
-            f"format {version!r} is not known here; wanted is {FORMAT}.", "", "forktail"
+            f"format {version!r} is not known here; it must be {FORMAT}.", "", "forktail"
         )
     for section, table in _tables(data, reader):
         keys = _SECTIONS[section]
@@ -289,7 +289,7 @@ def _tables(data: dict[str, Any], reader: _Reader) -> Iterator[tuple[str, dict[s
     top = {k: v for k, v in data.items() if not isinstance(v, dict)}
     for key in list(top):
         if key in _top_sections():
-            reader.complain(f"is a section; write [{key}] on a line of its own.", "", key)
+            reader.complain(f"is a section; write [{key}] on a separate line.", "", key)
             del top[key]
     yield "", top
     for name, table in data.items():
@@ -305,7 +305,7 @@ def _tables(data: dict[str, Any], reader: _Reader) -> Iterator[tuple[str, dict[s
                     )
                 else:
                     reader.complain(
-                        "wanted are the sections [drive.upper] and [drive.lower].", "drive", side
+                        "write the sections [drive.upper] and [drive.lower].", "drive", side
                     )
         elif name in _SECTIONS:
             yield name, table

@@ -123,7 +123,7 @@ def draw(circuit: Circuit, tolerances: Tolerances, builds: int, seed: int) -> di
         If `builds` is not a whole number from 1 to 100 000.
     """
     if isinstance(builds, bool) or builds != int(builds) or not 1 <= builds <= 100_000:
-        raise QuantityError(f"builds is {builds!r}; allowed is a whole number from 1 to 100000.")
+        raise QuantityError(f"builds is {builds!r}; it must be a whole number from 1 to 100000.")
     builds = int(builds)
     rng = np.random.default_rng(seed)
     sigma = tolerances.v_be / float(thermal_voltage(circuit.temperature))
@@ -265,7 +265,7 @@ def monte_carlo(
     """
     scale = draw(circuit, tolerances or Tolerances(), builds, seed)
     if chunk != int(chunk) or chunk < 1:
-        raise QuantityError(f"chunk is {chunk!r}; allowed is a whole number from 1.")
+        raise QuantityError(f"chunk is {chunk!r}; it must be a whole number from 1.")
     for name, value in (("drive_upper", drive_upper), ("drive_lower", drive_lower)):
         as_quantity(name, value, "V", low=0.0, low_open=True)
 
@@ -317,7 +317,7 @@ def solve_trims(
     """
     for name in names:
         if name not in TRIMS:
-            raise QuantityError(f"{name!r} is not a trim; known are {', '.join(TRIMS)}.")
+            raise QuantityError(f"{name!r} is not a trim; the trims are {', '.join(TRIMS)}.")
     builds = max([np.size(a) for a in scale.values()], default=1)
     steps = np.array([1e-3 if n == "trim_balance" else 1e-4 for n in names])
     longest = np.array([0.2 if n == "trim_balance" else 0.02 for n in names])

@@ -668,7 +668,7 @@ def solved_builds(
     known = {*resistor_parts(circuit), *transistor_names(circuit), *_EXTRA_SPREAD}
     for name in scale:
         if name not in known:
-            raise QuantityError(f"scale holds {name!r}; known are {', '.join(sorted(known))}.")
+            raise QuantityError(f"scale holds {name!r}; it can hold {', '.join(sorted(known))}.")
     arrays = {k: np.atleast_1d(as_quantity(k, a)) for k, a in scale.items()}
     builds = max([a.size for a in arrays.values()], default=1)
     arrays = {k: np.broadcast_to(a, builds) for k, a in arrays.items()}
@@ -1075,7 +1075,7 @@ def corners(circuit: Circuit) -> dict[str, float]:
 
 
 def output_poles(circuit: Circuit) -> tuple[float, float]:
-    """Pole of each output with its load capacitance, Hz, as the cell stands at rest.
+    """Pole of each output with its load capacitance, Hz, with the cell at rest.
 
     In a sound cell that is the pole of the load; a transistor that saturates, a bridge, or a load
     that is open changes what the capacitance sees.

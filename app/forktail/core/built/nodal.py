@@ -224,7 +224,7 @@ class _Board(_Builder):
         self.resistor(name, node_a, node_b, ohms, emf)
 
     def transistor(self, name: str, collector: str, base: str, emitter: str) -> None:
-        """A transistor with loose pins, bridges between them, or turned round."""
+        """A transistor with loose pins, bridges between them, or reversed."""
         pins = {"collector": collector, "base": base, "emitter": emitter}
         for pin in pins:
             if f"open:{name}.{pin}" in self.faults:

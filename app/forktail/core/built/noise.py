@@ -110,7 +110,7 @@ def solve_noise(circuit: Circuit, v_upper: ArrayLike = 0.0, v_lower: ArrayLike =
     if missed:
         raise QuantityError(
             f"the cell has no solution at {missed} of {signal.ok.size} samples, so its noise is "
-            "not known; allowed are drives for which every sample has one: try a smaller drive."
+            "not known; try a smaller drive."
         )
     net, values, v = signal.net, signal.values, signal.v
     ends = np.zeros((2, len(net.names)))

@@ -63,7 +63,7 @@ _SMALLEST, _LARGEST = 1e-15, 1e12
 
 def _digits(series: str) -> tuple[int, ...]:
     if series not in SERIES:
-        raise QuantityError(f"series is {series!r}; allowed is {', '.join(SERIES)}.")
+        raise QuantityError(f"series is {series!r}; it must be one of {', '.join(SERIES)}.")
     return SERIES[series]
 
 
@@ -253,7 +253,7 @@ def power_rating(dissipation: float, ambient: float = 313.15, used: float = POWE
     if ambient >= POWER_NONE_AT:
         raise QuantityError(
             f"ambient is {ambient:g} K; a film resistor carries nothing from "
-            f"{POWER_NONE_AT:g} K up, allowed is below that."
+            f"{POWER_NONE_AT:g} K up; it must be below that."
         )
     left = min(1.0, (POWER_NONE_AT - ambient) / (POWER_NONE_AT - POWER_FULL_TO))
     return _next_rating(
@@ -348,9 +348,7 @@ class PartRow:
 def _references(references: str | Iterable[str]) -> tuple[str, ...]:
     names = (references,) if isinstance(references, str) else tuple(references)
     if not names or not all(isinstance(n, str) and n.strip() for n in names):
-        raise QuantityError(
-            f"references is {references!r}; wanted is at least one name, such as R1."
-        )
+        raise QuantityError(f"references is {references!r}; give at least one name, such as R1.")
     return tuple(sorted(names, key=_natural))
 
 

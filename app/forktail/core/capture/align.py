@@ -89,7 +89,7 @@ class Record:
     sigma : dict of output to the standard deviation of each sample; inf where it is not used.
     levels : dict of output to the step of its scope channel, V.
     noise : dict of output to the noise of one row, V rms.
-    cut : dict of channel (`v_upper` ...) to the share of its rows that stand at a rail.
+    cut : dict of channel (`v_upper` ...) to the share of its rows that are at a rail.
     rows : rows that went in.
     fastest : Hz, of the fastest input; 0 where both rest.
     """
@@ -546,7 +546,7 @@ def _stretch(
     a_cycle = 1.0 / (fastest * step) if fastest > 0.0 else math.inf
     if a_cycle < 4.0:
         raise QuantityError(
-            f"{capture.name}: a cycle of the input has only {a_cycle:.1f} samples; wanted are at "
+            f"{capture.name}: a cycle of the input has only {a_cycle:.1f} samples; give at "
             f"least {FEWEST}, so a step of {_seconds(1.0 / (FEWEST * fastest))} or less."
         )
     stride = int(max(1, min(a_cycle / FEWEST, -(-len(time) // MOST))))

@@ -73,13 +73,13 @@ def _position(table: CaptureTable, role: str, wanted: int | str) -> int:
         if len(matches) != 1:
             raise QuantityError(
                 f"{table.name}: {role} is column '{wanted}', which "
-                f"{'is not there' if not matches else 'is there more than once'}; allowed is "
+                f"{'is not there' if not matches else 'is there more than once'}; it must be "
                 f"one of {', '.join(n or str(k + 1) for k, n in enumerate(table.names))}."
             )
         return matches[0]
     if isinstance(wanted, bool) or int(wanted) != wanted or not 0 <= wanted < width:
         raise QuantityError(
-            f"{table.name}: {role} is column position {wanted!r}; allowed is 0 to {width - 1}."
+            f"{table.name}: {role} is column position {wanted!r}; it must be 0 to {width - 1}."
         )
     return int(wanted)
 
@@ -117,14 +117,16 @@ def map_columns(
     chosen = {r: _position(table, r, c) for r, c in (roles or table.roles).items() if c is not None}
     for role in chosen:
         if role not in ROLES and role != "index":
-            raise QuantityError(f"{table.name}: role {role!r}; allowed is {', '.join(ROLES)}.")
+            raise QuantityError(
+                f"{table.name}: role {role!r}; it must be one of {', '.join(ROLES)}."
+            )
     used = Counter(chosen.values())
     twice = next((c for c, n in used.items() if n > 1), None)
     if twice is not None:
         both = " and ".join(r for r, c in chosen.items() if c == twice)
         raise QuantityError(
             f"{table.name}: {table.column_label(twice)} is used for {both}; "
-            "each needs a column of its own."
+            "each needs a separate column."
         )
     notes = [*table.notes, *(table.guesses if chosen == table.roles else ())]
     channels = {}
@@ -140,7 +142,7 @@ def map_columns(
         factor = float((factors or {}).get(role, 1.0))
         if not (math.isfinite(factor) and factor != 0.0):
             raise QuantityError(
-                f"{table.name}: the factor of {role} is {factor:g}; allowed is "
+                f"{table.name}: the factor of {role} is {factor:g}; it must be "
                 "any finite number but 0."
             )
         channels[role] = table.data[:, column] * factor
@@ -187,7 +189,7 @@ def _output(channels: Mapping[str, Floats], notes: list[str], name: str) -> tupl
         one = -left
     else:
         raise QuantityError(
-            f"{name}: no column is the output; wanted is v_out, or v_left and "
+            f"{name}: no column is the output; give v_out, or v_left and "
             "v_right, or one of these two."
         )
     notes.append(
@@ -205,7 +207,7 @@ def _time_axis(
     interval = table.sample_interval if sample_interval is None else float(sample_interval)
     if sample_interval is not None and not (math.isfinite(interval) and interval > 0):
         raise QuantityError(
-            f"{table.name}: sample_interval is {interval:g} s; allowed is above 0 s."
+            f"{table.name}: sample_interval is {interval:g} s; it must be above 0 s."
         )
     column = chosen.get("time", chosen.get("index"))
     if column is not None and sample_interval is None:
@@ -223,7 +225,7 @@ def _time_axis(
         where = "" if column is None else f" ({table.column_label(column)} only counts)"
         raise QuantityError(
             f"{table.name}: no time column and no sample interval{where}; "
-            "wanted is a time in s, or the interval between rows."
+            "give a time in s, or the interval between rows."
         )
     counted = np.arange(n) if table.sample_numbers is None else table.sample_numbers
     place: Floats = counted.astype(float)

@@ -182,7 +182,7 @@ def compare_capture(
     """
     tell = tell or _silent
     if probed is not None and probed not in PLACES:
-        raise QuantityError(f"probed is {probed!r}; allowed are {' and '.join(PLACES)}.")
+        raise QuantityError(f"probed is {probed!r}; it must be one of {', '.join(PLACES)}.")
     plan, warnings = as_planned(circuit)
     if solve_rest(Board(plan), "generator") is None:
         raise QuantityError(NO_REST)

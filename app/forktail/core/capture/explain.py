@@ -447,7 +447,7 @@ def scope_lines(
     for channel, share in record.cut.items():
         name = channel.removeprefix("v_")
         out.append(
-            f"{100.0 * share:.0f} % of the samples of {_CHANNELS.get(name, channel)} stand at the "
+            f"{100.0 * share:.0f} % of the samples of {_CHANNELS.get(name, channel)} are at the "
             "edge of the screen; they were left out."
         )
     if outcome is not None:

@@ -56,7 +56,7 @@ def fill_inputs(
         drive = given[n]
         if drive is None:
             raise QuantityError(
-                f"{capture.name}: {n} is not in the capture; wanted is that "
+                f"{capture.name}: {n} is not in the capture; give that "
                 "channel, or the peak and frequency of its drive."
             )
         as_quantity(f"peak of {n}", drive[0], "V", low=0.0, low_open=True)

@@ -95,8 +95,8 @@ class Delay:
 @dataclass(frozen=True)
 class Rails:
     """Whether a channel stops at a level. `low` and `high` V; `at_low` and `at_high` say which
-    samples stand there (bool arrays), `clipped_low` and `clipped_high` whether that is a rail;
-    `share` is the fraction of all samples that stand at a rail."""
+    samples are there (bool arrays), `clipped_low` and `clipped_high` whether that is a rail;
+    `share` is the fraction of all samples that are at a rail."""
 
     low: float
     high: float
@@ -136,7 +136,7 @@ def least_squares(
     prior: ArrayLike | None = None,
     centre: ArrayLike | None = None,
 ) -> Solution:
-    """Weighted linear least squares, each parameter with a normal prior of its own.
+    """Weighted linear least squares, each parameter with its own normal prior.
 
     Every fit of this package is one of these.
 
@@ -194,13 +194,13 @@ def _same_length(**arrays: ArrayLike) -> ValuesView[Floats]:
     if len(set(sizes.values())) != 1 or any(len(s) != 1 for s in sizes.values()):
         listed = ", ".join(f"{k} {s}" for k, s in sizes.items())
         raise QuantityError(
-            f"the records do not fit together: {listed}; allowed is one "
+            f"the records do not fit together: {listed}; give one "
             "dimension and one common length."
         )
     if next(iter(sizes.values()))[0] < MIN_SAMPLES:
         raise QuantityError(
-            f"the capture has {next(iter(sizes.values()))[0]} usable samples; wanted is at "
-            f"least {MIN_SAMPLES} for a fit."
+            f"the capture has {next(iter(sizes.values()))[0]} usable samples; a fit needs at "
+            f"least {MIN_SAMPLES}."
         )
     return checked.values()
 
@@ -406,7 +406,7 @@ def find_delay(
     if power == 0.0:
         raise QuantityError(
             "one of the two records does not move, so it cannot be aligned; "
-            "wanted is a wave in both."
+            "give a wave in both."
         )
     n = len(r)
     limit = n // 4 if largest is None else min(int(largest / dt) + 1, n // 2)

@@ -214,7 +214,7 @@ def time_base(rows: Sequence[Sequence[str]], layout: Layout) -> tuple[float, flo
     Parameters
     ----------
     rows : list of list of str
-        Cells of each heading row, and what stands beside the numbers in the first rows of them.
+        Cells of each heading row, and what is written beside the numbers in the first rows of them.
     layout : sniff.Layout
 
     Returns

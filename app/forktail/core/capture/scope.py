@@ -38,7 +38,7 @@ class Setup:
     ----------
     at : place of `path.PLACES` that was probed.
     shown : tuple of (channel, factor): the record shows this many times what there was. Channels
-        are "upper", "lower", "left", "right", "out"; a factor below 0 is turned over.
+        are "upper", "lower", "left", "right", "out"; a factor below 0 is an inverted channel.
     exchanged : tuple of "inputs", "outputs": the two channels are taken for each other.
     coupled : tuple of outputs that were captured without their DC level.
     log_prior : logarithm of the odds, 0 for the plain one.
@@ -161,7 +161,7 @@ def setups(record: Record, plain: Setup) -> tuple[tuple[Setup, ...], ...]:
 
 
 def _of_outputs(record: Record, base: Setup) -> Iterator[Setup]:
-    """The setup itself, outputs exchanged or turned over, and factors where no level tells."""
+    """The setup itself, outputs exchanged or inverted, and factors where no level tells."""
     names = tuple(record.outputs)
     yield base
     if names == ("left", "right"):

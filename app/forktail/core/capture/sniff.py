@@ -91,7 +91,7 @@ def decode(data: str | bytes, name: str) -> str:
         data = bytes(data)
     if len(data) > MAX_BYTES:
         raise QuantityError(
-            f"{name} is {len(data) / 2**20:.0f} MiB; allowed is at most {MAX_BYTES // 2**20} MiB. "
+            f"{name} is {len(data) / 2**20:.0f} MiB; the limit is {MAX_BYTES // 2**20} MiB. "
             "Export fewer rows, or fewer channels."
         )
     text = (data if isinstance(data, str) else _text(data, name)).removeprefix("\ufeff")
@@ -109,7 +109,7 @@ def _text(data: bytes, name: str) -> str:
     if data[:2] == b"PK" or b"\0" in data[:4096]:
         raise QuantityError(
             f"{name}: row 1, column 1: this is not text (a workbook, an archive or a picture?); "
-            "wanted is text with one row a sample, such as a CSV export."
+            "give text with one row a sample, such as a CSV export."
         )
     try:
         return data.decode("utf-8")
@@ -154,7 +154,7 @@ def find_layout(text: str, name: str) -> Layout:
     lines = _sample_lines(text)
     if not lines:
         raise QuantityError(
-            f"{name}: row 1, column 1: the file is empty; wanted is one row a sample, such as "
+            f"{name}: row 1, column 1: the file is empty; give one row a sample, such as "
             "0.000001, 0.0125, -0.003, 0.21."
         )
     quoted = '"' in text[:_PIECE]
@@ -174,12 +174,12 @@ def find_layout(text: str, name: str) -> Layout:
     if chosen is None:
         where = next(i for i, r in enumerate(text.split("\n"), 1) if r.strip())
         raise QuantityError(
-            f"{name}: row {where}, column 1: no row holds only numbers; wanted is one row a "
+            f"{name}: row {where}, column 1: no row holds only numbers; give one row a "
             "sample with a comma, semicolon, tab or spaces between the numbers."
         )
     if len(chosen.columns) > MAX_COLUMNS:
         raise QuantityError(
-            f"{name} has {len(chosen.columns)} columns; allowed is at most {MAX_COLUMNS}. "
+            f"{name} has {len(chosen.columns)} columns; the limit is {MAX_COLUMNS}. "
             "Export time and up to four channels."
         )
     return chosen
@@ -250,7 +250,7 @@ def find_start(text: str, layout: Layout, name: str) -> tuple[list[str], int]:
         if len(headings) > MAX_HEADINGS:
             raise QuantityError(
                 f"{name}: row {MAX_HEADINGS + 1}, column 1: no row of {_numbers(layout)} up to "
-                f"here; allowed is at most {MAX_HEADINGS} rows of headings."
+                f"here; the limit is {MAX_HEADINGS} rows of headings."
             )
         offset = end + 1
     raise QuantityError(f"{name}: row 1, column 1: no row of {_numbers(layout)} was found.")

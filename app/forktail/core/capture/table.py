@@ -141,7 +141,7 @@ def read_table(data: str | bytes, name: str = "capture") -> CaptureTable:
     lines = text.count("\n")
     if lines > MAX_ROWS + MAX_HEADINGS:
         raise QuantityError(
-            f"{name} has {lines} rows; allowed is at most {MAX_ROWS}. Export a "
+            f"{name} has {lines} rows; the limit is {MAX_ROWS}. Export a "
             "shorter stretch, or every n-th sample."
         )
     layout = find_layout(text, name)
@@ -154,11 +154,11 @@ def read_table(data: str | bytes, name: str = "capture") -> CaptureTable:
     reader.read(body)
     values = reader.values
     if len(values) > MAX_ROWS:
-        raise QuantityError(f"{name} has {len(values)} rows; allowed is at most {MAX_ROWS}.")
+        raise QuantityError(f"{name} has {len(values)} rows; the limit is {MAX_ROWS}.")
     if len(values) < MIN_ROWS:
         raise QuantityError(
             f"{name}: row {reader.last_row}, column 1: the numbers end after {len(values)} rows; "
-            f"wanted is at least {MIN_ROWS}."
+            f"at least {MIN_ROWS} are needed."
         )
     factors = np.array([u[0] if u else 1.0 for u in found])
     said = [layout.cells(line) for line in headings] + reader.beside
@@ -190,7 +190,7 @@ class _Rows:
     """Reads the rows from the first one of numbers on, at once where they are plain.
 
     Leaves `values` (rows, columns), `row_numbers` and `sample_numbers` (None where rows follow
-    each other), `beside` (what stands beside the numbers in the first rows) and `notes`.
+    each other), `beside` (what is written beside the numbers in the first rows) and `notes`.
     """
 
     def __init__(
@@ -286,7 +286,7 @@ class _Rows:
         if len(gaps) > 0.1 * left:
             raise QuantityError(
                 f"{where} is empty, and so are cells in {len(gaps)} of {left + len(gaps)} rows; "
-                f"wanted is a number such as {_example(self.layout.decimal)} in every row."
+                f"give a number such as {_example(self.layout.decimal)} in every row."
             )
         where = where.removeprefix(f"{self.name}: ")
         self.notes = (
@@ -304,7 +304,7 @@ class _Rows:
         at = next(k for k, c in enumerate(self.layout.columns) if c >= len(cells))
         return QuantityError(
             f"{self._where(row, at)} is missing; the row has "
-            f"{len(cells)} value{'s' * (len(cells) != 1)}, wanted is "
+            f"{len(cells)} value{'s' * (len(cells) != 1)}, not "
             f"{self.layout.columns[-1] + 1} as in the rows around it."
         )
 
@@ -312,7 +312,7 @@ class _Rows:
         wanted = self.layout.columns[-1] + 1
         return QuantityError(
             f"{self.name}: row {row}, column {wanted + 1} is one too many; the row has "
-            f"{len(cells)} values, wanted is {wanted} as in the rows around it."
+            f"{len(cells)} values, not {wanted} as in the rows around it."
         )
 
 
@@ -332,13 +332,13 @@ def _example(decimal: str) -> str:
 def _bad_cell(where: str, cell: str, decimal: str) -> str:
     example = _example(decimal)
     if cell == "":
-        return f"{where} is empty; wanted is a number such as {example}."
+        return f"{where} is empty; give a number such as {example}."
     shown = cell if len(cell) <= 24 else cell[:24] + "..."
     if cell.lower().lstrip("+-") in ("nan", "inf", "infinity") or re.fullmatch(
         r"[+-]?\d+(?:[.,]\d*)?[eE]\+?\d{3,}", cell
     ):
-        return f"{where}: '{shown}' is not a finite number; wanted is a number such as {example}."
-    return f"{where}: '{shown}' is not a number; wanted is a number such as {example}."
+        return f"{where}: '{shown}' is not a finite number; give a number such as {example}."
+    return f"{where}: '{shown}' is not a number; give a number such as {example}."
 
 
 def _check_headings(
@@ -373,7 +373,7 @@ def _check_headings(
         at = next(_label(c + 1, n) for c, n in zip(layout.columns, names) if c >= len(cells))
     raise QuantityError(
         f"{name}: row {row + 1}, {at} is {'missing' if missing else 'one too many'}; the row has "
-        f"{len(cells)} values, wanted is {width} as in the rows below it."
+        f"{len(cells)} values, not {width} as in the rows below it."
     )
 
 
@@ -395,7 +395,7 @@ def _check_decimal_sign(headings: Sequence[str], body: str, layout: Layout, name
         if any(layout.is_number(c) for c in cells) or any("." in r for r in rows):
             return
         raise QuantityError(
-            f"{name}: row {row + 2}, column {len(cells) + 1}: {width} values stand under "
+            f"{name}: row {row + 2}, column {len(cells) + 1}: {width} values are under "
             f"{len(cells)} headings, so the comma seems to be decimal sign and delimiter at "
-            "once; wanted is a semicolon or a tab between the numbers."
+            "once; put a semicolon or a tab between the numbers."
         )

@@ -423,7 +423,7 @@ def solve_crossed(
 ) -> OperatingPoint:
     """Two crossed pairs with hand-set tails: v_out follows the difference of the tails.
 
-    Parameters and errors as `solve_cell`, with the two tails in A in the place of the lower
+    Parameters and errors as `solve_cell`, with the two tails in A instead of the lower
     pair; `v_lower` and `gain_lower` of the answer are 0.
     """
     return _two_pairs(v_upper, v_upper, i_tail_left, i_tail_right, settings, crossed=True)
@@ -453,7 +453,7 @@ def _two_pairs(
     crossed: bool,
     tail: str = "i_tail_left",
 ) -> OperatingPoint:
-    """Two pairs with tails of their own; `tail` is what the caller calls the first one."""
+    """Two pairs with separate tails; `tail` is what the caller calls the first one."""
     s = (settings or _DEFAULT).checked()
     v_first = as_quantity("v_upper", v_first, "V")
     v_second = v_first if crossed else as_quantity("v_second", v_second, "V")
@@ -549,8 +549,8 @@ def validity(
     settings : CellSettings, optional
         The settings that gave it.
     levels : int
-        How many stand on each other below the loads: 3 for the full cell (tail source, lower
-        pair, upper pairs), 2 for pairs that stand on their tail sources.
+        How many are stacked below the loads: 3 for the full cell (tail source, lower
+        pair, upper pairs), 2 for pairs directly on their tail sources.
 
     Returns
     -------

@@ -8,7 +8,7 @@ chapter 11). Both voltages stand across re1 + re2 + 2 RE, so the difference I1 -
     8 k T (re1 + re2 + 4 RE) / (re1 + re2 + 2 RE)^2,
 
 which is 2 q I (1 - x^2) of a pair without resistors that carries I split to I (1 +- x)/2: a pair
-that is switched over has no noise of its own. What the lower pair has reaches the output as the
+that is switched over makes no noise. What the lower pair has reaches the output as the
 upper pairs pass it on.
 """
 

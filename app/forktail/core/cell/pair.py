@@ -210,7 +210,7 @@ def _linear_range(
 ) -> Floats:
     error = float(as_quantity("error", error))
     if not 0.0 < error < 1.0:
-        raise QuantityError(f"error is {error:g}; allowed is above 0 and below 1.")
+        raise QuantityError(f"error is {error:g}; it must be above 0 and below 1.")
     i_tail = as_quantity("i_tail", i_tail, "A", low=0.0)
     r_emitter = as_quantity("r_emitter", r_emitter, "ohm", low=0.0)
     v_t = thermal_voltage(temperature)

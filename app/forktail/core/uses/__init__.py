@@ -223,7 +223,7 @@ def run_use(
         settings = read_settings(use.settings, settings)
     elif settings is not None and not isinstance(settings, use.settings):
         raise QuantityError(
-            f"settings are {type(settings).__name__}; allowed is {use.settings.__name__} for {key}."
+            f"settings are {type(settings).__name__}; it must be {use.settings.__name__} for {key}."
         )
     s = checked(settings or use.settings())
     b = bench(solver_of(solve), path)

@@ -171,7 +171,7 @@ def measure_gain(s: VariableGain, b: Bench) -> GainRun:
     lines = lines.behind(b.path.load_response)
     passed = b.through("upper", s.frequency)
     first = lines.part(1)
-    # the sign is that of the cell itself: what lags behind the loads is not turned over
+    # the sign is that of the cell itself: what lags behind the loads is not inverted
     gain = math.copysign(first, table.c[1, 0]) / s.amplitude
     control = _control(b)
     least = least_control(s)
@@ -548,7 +548,7 @@ def measure_loop(s: GainControlLoop, b: Bench) -> LoopRun:
     and the cell as the variable gain. The level is followed from step to step with the cell
     averaged over a signal cycle; the ripple that the average leaves out is added from the
     rectified output of the settled loop, line by line. The control is kept at or above 0 V:
-    below it the gain turns over, the detector cannot tell, and the loop would run away.
+    below it the gain reverses, the detector cannot tell, and the loop would run away.
     """
     needs(s, "level", "wanted", "control_limit")
     stepped = s.level * 10.0 ** (s.step / 20.0)

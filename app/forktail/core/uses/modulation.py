@@ -145,7 +145,7 @@ def modulated(s: Modulated, b: Bench, dc: float, most_dc: float = 0.0) -> Modula
     if 2.0 * s.tone_frequency >= s.carrier_frequency:
         raise QuantityError(
             f"The tone is at {format_quantity(s.tone_frequency, 'Hz')} and the carrier at "
-            f"{format_quantity(s.carrier_frequency, 'Hz')}; wanted is a tone below half the "
+            f"{format_quantity(s.carrier_frequency, 'Hz')}; give a tone below half the "
             "carrier, or the sidebands run into each other."
         )
     window = drives.coherent_window((s.carrier_frequency, s.tone_frequency), min_cycles=2)
@@ -252,7 +252,7 @@ class AmRun:
 
     @property
     def over(self) -> bool:
-        """Whether the carrier turns over in the trough."""
+        """Whether the carrier reverses in the trough."""
         return self.depth > 1.0
 
 

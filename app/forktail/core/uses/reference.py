@@ -99,7 +99,7 @@ class Bench:
             missed = int(np.sum(~converged))
             raise QuantityError(
                 f"the cell has no solution at {missed} of {converged.size} samples; "
-                "allowed are drives for which every sample has one: try a smaller drive."
+                "try a smaller drive."
             )
         return point.v_out
 
@@ -153,7 +153,7 @@ class Bench:
     def gain_law(self, v_lower: ArrayLike) -> Floats:
         """Gain of a small signal on the upper input at lower inputs, by the law of both pairs.
 
-        Each upper pair has gm R/(1 + gm RE) of its own current, and the two subtract.
+        Each upper pair has the gain gm R/(1 + gm RE) at its own current, and the two subtract.
         """
         currents = self.split(v_lower)
         gm = currents / (2.0 * self.v_t)
@@ -263,7 +263,7 @@ def _bench(solve: Solver, path: Path | None) -> Bench:
     if not i * r > 0.0:
         raise QuantityError(
             f"the cell has a tail current of {format_quantity(i, 'A')} and loads of "
-            f"{format_quantity(r, 'ohm')}; allowed is above 0 for both, or there is no gain to "
+            f"{format_quantity(r, 'ohm')}; without both there is no gain to "
             "speak of."
         )
     resistors = (float(getattr(solve, f"r_emitter_{side}", 0.0)) for side in ("upper", "lower"))

@@ -108,7 +108,7 @@ class Trace:
 
 @dataclass(frozen=True)
 class Curve:
-    """A characteristic: several traces over one x axis, and where the scene stands on it.
+    """A characteristic: several traces over one x axis, and where the scene is on it.
 
     `point` is (x, y) or None; `text` is one sentence on how to read it.
     """

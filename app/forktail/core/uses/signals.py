@@ -54,7 +54,7 @@ class SignalRun:
         With v_left, v_right and v_out after the load pole.
     fitted : V, both inputs multiplied, with the scale that comes closest to v_out.
     error : V, v_out less `fitted`.
-    flips : s, the times at which the lower input changes sign and the output turns over.
+    flips : s, the times at which the lower input changes sign and the output inverts.
     spectrum : LabelledSpectrum, or None if some sample has no solution.
     merits : tuple of Merit
     sentence : str

@@ -112,7 +112,7 @@ class Drive:
         slowest = min(d.frequency, d.second_frequency) if d.kind == "call" else d.frequency
         if d.kind in ("burst", "am", "call") and d.repeat_frequency >= slowest:
             raise QuantityError(
-                f"the repetition is {hertz(d.repeat_frequency)}; allowed is "
+                f"the repetition is {hertz(d.repeat_frequency)}; it must be "
                 f"below the tone of {hertz(slowest)} that it shapes."
             )
         if d.kind == "call" and not (
@@ -120,7 +120,7 @@ class Drive:
         ):
             raise QuantityError(
                 f"the call sweeps from {hertz(d.frequency)} to "
-                f"{hertz(d.second_frequency)}; allowed is "
+                f"{hertz(d.second_frequency)}; it must be "
                 f"{hertz(CALL_BAND[0])} to {hertz(CALL_BAND[1])}."
             )
         return d
@@ -343,7 +343,7 @@ def _window(
     if found is None:
         raise QuantityError(
             f"the frequencies {listed} need more than {max_samples} samples for one whole "
-            f"period of each; allowed is a ratio of at most about {max_samples // 8}."
+            f"period of each; give a ratio of at most about {max_samples // 8}."
         )
     duration, cycles = found
     used = {f: f if exact else c / duration for f, c in zip(distinct, cycles)}
@@ -467,7 +467,7 @@ def window_for(
 
 @dataclass(frozen=True)
 class BatCall:
-    """An INVENTED ultrasonic call; no recording and no species stands behind it.
+    """An INVENTED ultrasonic call; it comes from no recording and no species.
 
     Attributes
     ----------

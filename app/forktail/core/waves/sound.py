@@ -37,7 +37,7 @@ class Sound:
 def limit_level(samples: ArrayLike, peak: float = SOUND_PEAK) -> tuple[NDArray[np.float32], bool]:
     """Lower a whole record so that no sample passes `peak`; a quiet one is left as it is.
 
-    The record is scaled, not clipped, so that limiting adds no distortion of its own.
+    The record is scaled, not clipped, so that limiting adds no distortion.
 
     Parameters
     ----------
@@ -181,7 +181,7 @@ def sound_from_samples(
     slow_by = float(as_quantity("slow_by", slow_by, "", 1.0, 1000.0))
     n, length = len(v), max(2, round(len(v) / sample_rate * slow_by * rate))
     if length > 20 * rate:
-        raise QuantityError(f"the sound would last {length / rate:.0f} s; allowed is at most 20 s.")
+        raise QuantityError(f"the sound would last {length / rate:.0f} s; the limit is 20 s.")
     phasor = np.fft.rfft(v)
     heard = np.arange(len(phasor)) * sample_rate / n / slow_by
     phasor[(heard < HEARING[0]) | (heard > min(HEARING[1], 0.45 * rate))] = 0.0

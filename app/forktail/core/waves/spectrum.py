@@ -86,7 +86,7 @@ def coherent_spectrum(record: ArrayLike, duration: float) -> Spectrum:
     duration = float(as_quantity("duration", duration, "s", 0.0, low_open=True))
     if record.ndim != 1 or record.size < 4:
         raise QuantityError(
-            f"record has the shape {record.shape}; allowed is one row of at least 4 samples."
+            f"record has the shape {record.shape}; give one row of at least 4 samples."
         )
     n = record.size
     phasor = np.fft.rfft(record)[: (n + 1) // 2] * (2.0 / n)
@@ -231,7 +231,7 @@ def label_lines(
     """
     tones, wanted = tuple(tones), tuple(wanted)
     if len(tones) > 5:
-        raise QuantityError(f"tones are {len(tones)}; allowed are at most 5.")
+        raise QuantityError(f"tones are {len(tones)}; the limit is 5.")
     shown = np.flatnonzero(spectrum.db >= floor_db)
     # a spectrum of nothing but rounding has no lines
     shown = shown[spectrum.peak[shown] > 0.0]
@@ -338,13 +338,13 @@ class LabelledSpectrum:
         """
         if len(orders) != len(self.tones):
             raise QuantityError(
-                f"orders are {orders}; allowed is one for each of {len(self.tones)} tones."
+                f"orders are {orders}; give one for each of {len(self.tones)} tones."
             )
         k = abs(sum(o * t.cycles for o, t in zip(orders, self.tones)))
         if k >= len(self.spectrum.peak):
             raise QuantityError(
                 f"the line {orders} lies at {format_quantity(k * self.spectrum.spacing, 'Hz')}; "
-                "allowed is below half the sample rate."
+                "it must be below half the sample rate."
             )
         return k
 

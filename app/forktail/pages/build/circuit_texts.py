@@ -149,7 +149,7 @@ def take_link(texts):
     problems, key = [], texts.pop("circuit", first_shipped())
     if key not in shipped():
         problems.append(
-            f"circuit: '{str(key)[:40]}' is not shipped; known are {', '.join(shipped())}."
+            f"circuit: '{str(key)[:40]}' is not shipped; it must be one of {', '.join(shipped())}."
         )
         key = first_shipped()
     circuit = shipped()[key][0]

@@ -22,7 +22,7 @@ class FindingsView(MarkupView):
         )
 
     def wait(self):
-        """Say that the list is being worked out anew; the old one stays, faded."""
+        """Say that the list is being worked out again; the old one stays, faded."""
         self.update({"findings": {"class": "findings stale"}, "checking": {"#": "checking\u2026"}})
 
     def fail(self, sentence):

@@ -107,7 +107,7 @@ class RunPanel(MarkupView):
             if not spread and not busy
             else f"{done} of {total} builds" + (f", {lost} without a solution" if lost else "")
         )
-        out["count"] = {"#": text or "solves every build anew, with its own parts"}
+        out["count"] = {"#": text or "solves every build separately, with its own parts"}
         out["main"] = {"data-run": "yes" if spread else None}
         return out
 

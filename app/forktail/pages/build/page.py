@@ -255,13 +255,13 @@ class BuildPage(Page):
                 return
         except QuantityError as error:
             panel.refuse(name, text, str(error))
-        self.redraw()  # also where nothing changed: the entry is written anew
+        self.redraw()  # also where nothing changed: the entry is written again
 
     # ---- changes of the circuit
 
     def _apply(self, message):
         if self._assessed is None or self._assessed[0] != self.state.driven():
-            self.controls.say(["The list is being worked out anew; apply once it is ready."])
+            self.controls.say(["The list is being worked out again; apply once it is ready."])
             return
         found, n = self._assessed[1].findings, message.get("n")
         if isinstance(n, int) and 0 <= n < len(found):

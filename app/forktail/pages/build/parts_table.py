@@ -146,7 +146,7 @@ class PartsTable(MarkupView):
         )
 
     def accept(self, name):
-        """An entry was read: write its value anew, as it may be spelled otherwise."""
+        """An entry was read: write its value again, as it may be spelled otherwise."""
         self.bad.pop(name, None)
         self.resend(f"in-{name}", "value")
 

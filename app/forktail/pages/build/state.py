@@ -390,7 +390,7 @@ class BuildState(_Asked):
         if name == "unit" and value > self.builds:
             raise QuantityError(
                 f"{self.param.unit.label}: '{value}' is more than the "
-                f"{self.builds} builds of a run; allowed is 0 to {self.builds}."
+                f"{self.builds} builds of a run; it must be 0 to {self.builds}."
             )
         if name == "unit":  # another build, another set of trims
             self.param.update(unit=value, **dict.fromkeys(_KNOBS.values(), 0.0))
@@ -573,7 +573,7 @@ def _drawn(batch):
 
 @dataclass(frozen=True)
 class OneBuild:
-    """One build of a batch with trims of its own: what its measures depend on.
+    """One build of a batch with its own trims: what its measures depend on.
 
     `number` counts from 1; 0 is the circuit of the batch as drawn. `trims` are pairs of name and
     value, SI; those that are left out are zero.

@@ -11,7 +11,7 @@ from forktail.ui.text import csv_columns
 class TransferCurve(Plot):
     """Output over one input: built solid, textbook dashed, the point on it.
 
-    Where there is no solution the line is broken and crosses stand on the zero line.
+    Where there is no solution the line is broken and crosses are drawn on the zero line.
     """
 
     def __init__(self, name, axis, theme="light"):

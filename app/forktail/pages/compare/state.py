@@ -42,7 +42,7 @@ PROBED = {
     "base lines": "B: at the base lines",
     "generator": "A: at the generator",
 }
-FACTORS = {"as recorded": 1.0, "times 10": 10.0, "divided by 10": 0.1, "turned over": -1.0}
+FACTORS = {"as recorded": 1.0, "times 10": 10.0, "divided by 10": 0.1, "inverted": -1.0}
 
 __all__ = [
     "COLUMNS",
@@ -76,13 +76,13 @@ class Question:
 
 
 def read_job(data, name, tell):
-    """Read a file in a process of its own; see `capture.read_table`."""
+    """Read a file in a separate process; see `capture.read_table`."""
     tell(0.1, f"reading {name}")
     return read_table(data, name)
 
 
 def readings_job(circuit, written, tell):
-    """Hold readings against a circuit, in a process of its own."""
+    """Hold readings against a circuit, in a separate process."""
     tell(0.1, "comparing the readings")
     lines = "\n".join(written.split())
     return compare_readings(read_readings(lines, circuit), circuit)

@@ -64,7 +64,7 @@ def question_of_file(text, **settings):
 
 @lru_cache(maxsize=32)
 def plan_apart(question):
-    """`bench_plan` in a process of its own; the last few plans are kept."""
+    """`bench_plan` in a separate process; the last few plans are kept."""
     return run_apart(bench_plan, question)
 
 

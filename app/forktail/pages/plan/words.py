@@ -263,7 +263,7 @@ def signal_steps(plan):
         (
             "Both drives",
             f"The output (right \u2212 left) swings {_out_swing(plan)} peak to peak and looks like "
-            "the picture. Exchange the two wires of one drive: the output must turn over.",
+            "the picture. Exchange the two wires of one drive: the output must invert.",
         ),
     )
 
@@ -385,7 +385,7 @@ def _output(plan, symptom):
         "good": f"product {share} %: as it should be",
         "weak": f"product {share} %",
         "strong": f"product {share} %",
-        "inverted": f"product {share} %: turned over",
+        "inverted": f"product {share} %: inverted",
         "unsolved": "no answer",
         "upper": "",
         "lower": "",

@@ -13,7 +13,7 @@ from forktail.ui.controls import Controls, group, row
 from forktail.ui.listen import Listen
 from forktail.ui.shell import Page, page, query_of_session, route
 
-#: How long the scene must rest before a sound that is playing is made anew, ms.
+#: How long the scene must rest before a sound that is playing is made again, ms.
 SOUND_REST = 400
 #: Name within a drive -> what the row says; the full name is its label for screen readers.
 _SHORT = {
@@ -203,7 +203,7 @@ class SignalsPage(Page):
             self._renew()
 
     def _renew(self):
-        """Make the sound anew once the scene rests."""
+        """Make the sound again once the scene rests."""
         document = pn.state.curdoc
         if document is None or not self.listen.playing:
             return

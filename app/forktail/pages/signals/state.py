@@ -329,7 +329,7 @@ class SignalsState(_Drives):
             if abs(offset) > most:
                 raise QuantityError(
                     f"{self.specs[name].label}: {format_quantity(offset, 'V')} would need one "
-                    "transistor 1e12 times as large as the other; allowed with a built circuit is "
+                    "transistor 1e12 times as large as the other; a built circuit takes "
                     f"up to {format_quantity(most, 'V')} of either sign."
                 )
             half = math.exp(offset / (2.0 * v_t))
@@ -479,7 +479,7 @@ class SignalsState(_Drives):
         self.apply_texts(PRESETS[name])
 
     def sound_key(self):
-        """What a sound depends on, to compare: one that plays is made anew when this changes."""
+        """What a sound depends on, to compare: one that plays is made again when this changes."""
         return self.scene().run, self.key("view sound")
 
     def sound(self):
@@ -565,7 +565,7 @@ def path_in_words(path, built):
 
 
 def inverted_stretches(run):
-    """Stretches in which the lower input is negative, so that the output is turned over.
+    """Stretches in which the lower input is negative, so that the output is inverted.
 
     Returns
     -------

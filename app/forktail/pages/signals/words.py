@@ -29,7 +29,7 @@ def sentence(scene):
 
 
 def why(scene):
-    """Where and why the output turns over."""
+    """Where and why the output inverts."""
     run = scene.run
     changes = len(run.flips)
     if not changes:

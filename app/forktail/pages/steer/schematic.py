@@ -366,7 +366,7 @@ def values(scene):
 
 
 def _offsets(scene):
-    """What stands in the base leads of Q1 and Q4, V: transistor index -> volts."""
+    """What is in the base leads of Q1 and Q4, V: transistor index -> volts."""
     turned = -1.0 if scene.stage == "shared" else 1.0  # there it belongs to Q3-Q4, not Q4-Q3
     return {0: float(scene.settings.offset_left), 3: turned * float(scene.settings.offset_right)}
 

@@ -204,7 +204,7 @@ class UsePlot(Plot):
 
 
 class TimePlot(UsePlot):
-    """Time records in lanes over one time axis, each lane with a scale of its own."""
+    """Time records in lanes over one time axis, each lane with its own scale."""
 
     def __init__(self, theme="light"):
         super().__init__("time", theme)
@@ -614,7 +614,7 @@ class CurvePlot(UsePlot):
             replace(self.point, x=[], y=[])
 
     def hide_point(self):
-        """Take the point away while the curve waits to be computed anew."""
+        """Take the point away while the curve waits to be computed again."""
         replace(self.point, x=[], y=[])
 
     def _name(self, names):

@@ -73,7 +73,7 @@ PRESETS = {
         "Bat call at part gain": {},
         "Bat close by, gain turned down": {"control": "5mV", "amplitude": "8mV"},
         "All the gain there is": {"control": "0.15V", "amplitude": "0.5mV"},
-        "Turned over": {"control": "-30mV"},
+        "Reversed control": {"control": "-30mV"},
         "Call too loud for the upper pairs": {"amplitude": "40mV", "curve": "3", "figure": "hd3"},
         "Offset of the lower pair": {
             "control": "2mV",
@@ -303,7 +303,9 @@ class UsesState(_Base):
             if use in USES:
                 self.use = use
             else:
-                problems.append(f"use: '{use[:40]}' is not known; allowed are {', '.join(USES)}.")
+                problems.append(
+                    f"use: '{use[:40]}' is not known; it must be one of {', '.join(USES)}."
+                )
             own = {self._link_name(n): n for n in self.fields()}
             known = {"use": self.use}
             for name, text in texts.items():

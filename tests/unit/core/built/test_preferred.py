@@ -52,7 +52,7 @@ def test_value_that_is_no_part_is_refused(value):
 
 
 def test_unknown_series_is_refused():
-    with pytest.raises(QuantityError, match="allowed is E6, E12, E24, E48, E96"):
+    with pytest.raises(QuantityError, match="it must be one of E6, E12, E24, E48, E96"):
         parts.nearest_value(1.0, "E23")
 
 

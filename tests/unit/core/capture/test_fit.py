@@ -89,7 +89,7 @@ def test_uncertainty_widens_when_the_noise_hangs_together():
         (lambda u, v: u, lambda u, v: -0.5 * u, "move together"),
         (lambda u, v: u, lambda u, v: v * 0.05 + 1, "the lower input hardly moves"),
         (lambda u, v: 0.1 + u, lambda u, v: 1e-3 / (0.1 + u), "too short a capture, or one input"),
-        (lambda u, v: u[:9], lambda u, v: v[:9], "has 9 usable samples; wanted is at least 16"),
+        (lambda u, v: u[:9], lambda u, v: v[:9], "has 9 usable samples; a fit needs at least 16"),
     ],
 )
 def test_inputs_that_do_not_tell_the_terms_apart_are_refused(upper, lower, said):

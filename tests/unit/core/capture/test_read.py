@@ -142,7 +142,7 @@ def test_time_from_an_increment_in_the_headings(line, interval):
 def test_sampling_interval_without_any_time_column():
     text = text_of(wave()[:, 1:], heading="left,right\n")
     assert read_capture(text, sample_interval=1e-6).time[1] == 1e-6
-    with pytest.raises(QuantityError, match="wanted is a time in s, or the interval"):
+    with pytest.raises(QuantityError, match="give a time in s, or the interval"):
         read_capture(text)
 
 
@@ -234,12 +234,12 @@ def put(row, text):
 @pytest.mark.parametrize(
     "row, text, said",
     [
-        (9, "4e-6,x,1", "row 9, column 2 (upper): 'x' is not a number; wanted is a number such as"),
+        (9, "4e-6,x,1", "row 9, column 2 (upper): 'x' is not a number; give a number such as"),
         (9, "4e-6,1.2.3,1", "row 9, column 2 (upper): '1.2.3' is not a number"),
         (9, "4e-6,1_0,1", "row 9, column 2 (upper): '1_0' is not a number"),
-        (9, "4e-6,1", "row 9, column 3 (out) is missing; the row has 2 values, wanted is 3"),
-        (9, "4e-6,1,2,3", "row 9, column 4 is one too many; the row has 4 values, wanted is 3"),
-        (2, "0,,1", "row 2, column 2 (upper) is empty; wanted is a number such as 0.0125"),
+        (9, "4e-6,1", "row 9, column 3 (out) is missing; the row has 2 values, not 3"),
+        (9, "4e-6,1,2,3", "row 9, column 4 is one too many; the row has 4 values, not 3"),
+        (2, "0,,1", "row 2, column 2 (upper) is empty; give a number such as 0.0125"),
         (9, "4e-6,inf,1", "row 9, column 2 (upper): 'inf' is not a finite number"),
         (9, "4e-6,1,-inf", "row 9, column 3 (out): '-inf' is not a finite number"),
         (9, "4e-6,1e999,1", "row 9, column 2 (upper): '1e999' is not a finite number"),
@@ -283,14 +283,13 @@ def test_a_repeat_is_found_in_its_row_below_blank_rows():
         (b"\x89PNG\r\n\x1a\n\x00\x00", "row 1, column 1: this is not text"),
         (
             "time,left,right\n0,1,2\n1,2,3\n",
-            "row 3, column 1: the numbers end after 2 rows; wanted",
+            "row 3, column 1: the numbers end after 2 rows; at least",
         ),
-        (text_of(wave(columns=20)), "has 20 columns; allowed is at most 16"),
+        (text_of(wave(columns=20)), "has 20 columns; the limit is 16"),
         ("\n" * 600 + text_of(wave()), "row 501, column 1: no row of 3 numbers"),
         (
             "time,left,right\n" + "".join(f"{k},5,1,25,0,5\n" for k in range(ROWS)),
-            "row 2, column 4: 6 values stand under 3 headings, so the comma seems to be "
-            "decimal sign",
+            "row 2, column 4: 6 values are under 3 headings, so the comma seems to be decimal sign",
         ),
     ],
 )
@@ -302,29 +301,29 @@ def test_a_file_that_is_no_capture_gets_one_sentence(data, said):
 
 def test_limits_are_refused_with_a_sentence(monkeypatch):
     monkeypatch.setattr(sniff, "MAX_BYTES", 1000)
-    with pytest.raises(QuantityError, match="MiB; allowed is at most"):
+    with pytest.raises(QuantityError, match="MiB; the limit is"):
         read_table(b"1,2,3\n" * 1000)
-    with pytest.raises(QuantityError, match="MiB; allowed is at most"):
+    with pytest.raises(QuantityError, match="MiB; the limit is"):
         read_table("1,2,3\n" * 1000)
     monkeypatch.setattr(sniff, "MAX_BYTES", 10**6)
     monkeypatch.setattr(table_file, "MAX_ROWS", 100)
-    with pytest.raises(QuantityError, match="has 101 rows; allowed is at most 100"):
+    with pytest.raises(QuantityError, match="has 101 rows; the limit is 100"):
         read_table("1,2,3\n" * 101)
-    with pytest.raises(QuantityError, match="has 601 rows; allowed is at most 100. Export a"):
+    with pytest.raises(QuantityError, match="has 601 rows; the limit is 100. Export a"):
         read_table("1,2,3\n" * 601)
     monkeypatch.setattr(table_file, "MAX_HEADINGS", 10)
-    with pytest.raises(QuantityError, match="has 1000 rows; allowed is at most 100"):
+    with pytest.raises(QuantityError, match="has 1000 rows; the limit is 100"):
         read_table("1,2,3\n" * 1000)
 
 
 @pytest.mark.parametrize(
     "roles, said",
     [
-        ({"time": 0, "v_out": 9}, "v_out is column position 9; allowed is 0 to 2"),
+        ({"time": 0, "v_out": 9}, "v_out is column position 9; it must be 0 to 2"),
         ({"time": 0, "v_out": "middle"}, "column 'middle', which is not there"),
         ({"time": 0, "v_out": 1, "v_upper": 1}, r"column 2 \(left\) is used for v_out and v_upper"),
         ({"time": 0, "v_upper": 1}, "no column is the output"),
-        ({"time": 0, "voltage": 1}, "role 'voltage'; allowed is time"),
+        ({"time": 0, "voltage": 1}, "role 'voltage'; it must be one of time"),
         ({"time": 1, "v_out": 2}, r"column 2 \(left\) is in V; time needs s"),
         (
             {
@@ -480,7 +479,7 @@ def test_many_missing_samples_are_refused():
         lines[k] = lines[k].split(",")[0] + ",,1"
     with pytest.raises(QuantityError) as caught:
         read_capture("\n".join(lines), "call.csv")
-    said = "call.csv: row 6, column 2 (upper) is empty, and so are cells in 6 of 40 rows; wanted"
+    said = "call.csv: row 6, column 2 (upper) is empty, and so are cells in 6 of 40 rows; give"
     assert str(caught.value).startswith(said)
 
 
@@ -550,7 +549,7 @@ def test_map_columns_thins_what_is_too_long(monkeypatch):
         ("a,b,c\n" + "0.5,1,2\n" * 3 + "0.5,1,2,x\n" + "0.5,1,2\n" * 20, "row 5, column 4 is one"),
         (
             ",,0.5,1\n" * 20 + "x,y,0.5\n",
-            "row 21, column 4 is missing; the row has 3 values, wanted",
+            "row 21, column 4 is missing; the row has 3 values, not",
         ),
     ],
 )
@@ -707,7 +706,7 @@ def test_limits_are_met_exactly(monkeypatch):
     monkeypatch.setattr(sniff, "MAX_BYTES", len(text))
     assert len(read_table(text).data) == 17 == len(read_table(text.encode()).data)
     monkeypatch.undo()
-    with pytest.raises(QuantityError, match="numbers end after 15 rows; wanted is at least 16"):
+    with pytest.raises(QuantityError, match="numbers end after 15 rows; at least 16 are needed"):
         read_table("0,1,2\n" * 15)
     assert len(read_table("0,1,2\n" * 16).data) == 16
     for columns, fits in ((16, True), (17, False)):
@@ -715,7 +714,7 @@ def test_limits_are_met_exactly(monkeypatch):
         if fits:
             assert read_table(row * 20).data.shape == (20, 16)
         else:
-            with pytest.raises(QuantityError, match="has 17 columns; allowed is at most 16"):
+            with pytest.raises(QuantityError, match="has 17 columns; the limit is 16"):
                 read_table(row * 20)
 
 

@@ -47,12 +47,12 @@ CALLS = {
 }
 #: What begins with this -> a value that cannot be, and what is said of it.
 BAD = {
-    "v_": (np.nan, "nan V; allowed is any finite number of V."),
-    "offset": (np.inf, "inf V; allowed is any finite number of V."),
-    "i_tail": (-1e-3, "-0.001 A; allowed is at least 0 A."),
-    "r_": (-5.0, "-5 ohm; allowed is at least 0 ohm."),
-    "temperature": (0.0, "0 K; allowed is above 0 K."),
-    "v_supply": (-12.0, "-12 V; allowed is at least 0 V."),
+    "v_": (np.nan, "nan V; it must be a finite number of V."),
+    "offset": (np.inf, "inf V; it must be a finite number of V."),
+    "i_tail": (-1e-3, "-0.001 A; it must be at least 0 A."),
+    "r_": (-5.0, "-5 ohm; it must be at least 0 ohm."),
+    "temperature": (0.0, "0 K; it must be above 0 K."),
+    "v_supply": (-12.0, "-12 V; it must be at least 0 V."),
 }
 CASES = [(call, name) for call, (_, good) in CALLS.items() for name in good]
 

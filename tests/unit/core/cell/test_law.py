@@ -243,8 +243,8 @@ def test_map_is_the_output_over_full_scale(i_tail, s):
     "change, parts",
     [
         (dict(i_tail=-2e-3), ["i_tail", "-0.002 A", "at least 0 A"]),
-        (dict(v_upper=np.nan), ["v_upper", "nan", "any finite number of V"]),
-        (dict(v_lower=[0.0, np.inf]), ["v_lower", "inf", "position 1", "any finite number of V"]),
+        (dict(v_upper=np.nan), ["v_upper", "nan", "a finite number of V"]),
+        (dict(v_lower=[0.0, np.inf]), ["v_lower", "inf", "position 1", "a finite number of V"]),
         (dict(v_upper="20mV"), ["v_upper", "'20mV'", "not a number"]),
         (dict(v_upper=np.zeros(2), v_lower=np.zeros(3)), ["v_upper (2,)", "v_lower (3,)"]),
         (dict(r_load=-1.0), ["r_load", "-1 ohm", "at least 0 ohm"]),
@@ -271,7 +271,7 @@ def test_bad_argument_is_named_with_value_and_range(change, parts):
 @pytest.mark.parametrize("name", ["i_tail_left", "i_tail_right"])
 def test_bad_tail_of_two_pairs_is_named(name):
     for solve in (solve_crossed, lambda u, **t: solve_shared_loads(u, u, **t)):
-        with pytest.raises(QuantityError, match=f"{name} is -0.001 A; allowed is at least 0 A"):
+        with pytest.raises(QuantityError, match=f"{name} is -0.001 A; it must be at least 0 A"):
             solve(0.0, **{"i_tail_left": 1e-3, "i_tail_right": 1e-3, name: -1e-3})
     with pytest.raises(QuantityError, match="v_second is nan"):
         solve_shared_loads(0.0, np.nan, 1e-3, 1e-3)

@@ -146,10 +146,10 @@ def test_shapes_broadcast():
     [
         (dict(i_tail=-1e-3), ["i_tail", "-0.001 A", "at least 0 A"]),
         (dict(temperature=0.0), ["temperature", "0 K", "above 0 K"]),
-        (dict(v_diff=np.nan), ["v_diff", "nan", "any finite number of V"]),
+        (dict(v_diff=np.nan), ["v_diff", "nan", "a finite number of V"]),
         (dict(v_diff="x"), ["v_diff", "'x'", "not a number"]),
         (dict(r_emitter=-5.0), ["r_emitter", "-5 ohm", "at least 0 ohm"]),
-        (dict(offset=np.inf), ["offset", "inf", "any finite number of V"]),
+        (dict(offset=np.inf), ["offset", "inf", "a finite number of V"]),
         (dict(v_diff=np.zeros(2), i_tail=np.zeros(3)), ["v_diff (2,)", "i_tail (3,)", "shapes"]),
     ],
 )

@@ -185,7 +185,7 @@ def test_typed_entries():
         ({"loudness": "3"}, "'loudness' is not a setting here; there are signal_frequency"),
         ({"signal_amplitude": "5kHz"}, "is a frequency"),
         ({"signal_amplitude": "50"}, "out of range"),
-        ({"wanted": "sideways"}, "allowed are down, up"),
+        ({"wanted": "sideways"}, "it must be one of down, up"),
         ({"signal_frequency": "fast"}, "not a value"),
     ],
 )
@@ -198,7 +198,7 @@ def test_bad_entries_get_one_sentence(entries, words):
 def test_unknown_use_and_wrong_settings():
     with pytest.raises(QuantityError, match="there are variable_gain"):
         use_of("toaster")
-    with pytest.raises(QuantityError, match="allowed is Mixer"):
+    with pytest.raises(QuantityError, match="it must be Mixer"):
         run_use("mixer", USES["dsb"].settings())
     with pytest.raises(QuantityError, match="'tone' is not a figure"):
         run_use("mixer").merit("tone")

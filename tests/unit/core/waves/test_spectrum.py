@@ -129,7 +129,10 @@ def test_envelope_of_an_amplitude_modulated_wave():
         (lambda: sp.coherent_spectrum(np.ones((2, 8)), 1.0), "one row"),
         (lambda: sp.coherent_spectrum(np.ones(8), 0.0), "duration is 0"),
         (lambda: sp.harmonic_levels(sp.coherent_spectrum(np.zeros(8), 1.0), 1), "fundamental"),
-        (lambda: sp.label_lines(sp.coherent_spectrum(np.ones(8), 1.0), [UPPER] * 6), "at most 5"),
+        (
+            lambda: sp.label_lines(sp.coherent_spectrum(np.ones(8), 1.0), [UPPER] * 6),
+            "the limit is 5",
+        ),
     ],
 )
 def test_bad_input_gets_one_sentence(call, words):

@@ -55,11 +55,11 @@ def test_any_value_reads_back_exactly_from_its_text(value, name):
     "name, text, words",
     [
         ("r_load_left", "5 V", ("Left load", "5 V", "resistance", "2k2")),
-        ("r_load_left", "-1k", ("Left load", "-1k", "allowed is 0 ohm to")),
+        ("r_load_left", "-1k", ("Left load", "-1k", "it must be 0 ohm to")),
         ("c_load", "2 mm", ("Capacitance at each output", "2 mm", "a capacitance")),
         ("temperature", "400", ("Temperature", "400", "degC")),
         ("v_early", "2", ("Early voltage", "2", "at least 5")),
-        ("area3", "0", ("Area of Q3", "0", "allowed")),
+        ("area3", "0", ("Area of Q3", "0", "it must be")),
         ("tail_kind", "spring", ("Tail", "spring", "resistor")),
         ("g_leak", "much", ("leakage", "much", "conductance")),
         ("faults", "open:nothing", ("Faults", "open:nothing")),

@@ -66,7 +66,7 @@ def test_a_missing_input_asks_for_its_drive(state):
 
 
 def test_probes_become_factors(state):
-    state.param.update(probe_upper="times 10", probe_out="turned over")
+    state.param.update(probe_upper="times 10", probe_out="inverted")
     assert dict(state.question().factors) == {
         "v_upper": 10.0,
         "v_lower": 1.0,

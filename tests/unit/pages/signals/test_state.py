@@ -51,7 +51,7 @@ def test_link_and_file_bring_back_the_same_scene(upper, lower, span, numbers):
 def test_any_settings_give_a_scene_or_say_why_not(upper, lower, span, numbers):
     scene = with_values(upper, lower, span, numbers).scene()
     if scene.problem:
-        assert scene.problem[0].isupper() and "allowed" in scene.problem
+        assert scene.problem[0].isupper() and "it must be" in scene.problem
     assert np.all(np.isfinite(scene.run.point.v_out))
     assert 0.0 <= scene.start <= scene.cursor <= scene.end
     assert scene.end <= scene.run.window.duration * (1 + 1e-12)
@@ -102,7 +102,7 @@ def test_a_scene_that_cannot_run_keeps_the_last_one():
 
 def test_an_offset_that_no_transistors_make_is_told_in_words_of_the_page():
     scene = SignalsState(model="built", offset_lower=1.0).scene()
-    assert scene.problem.startswith("Offset, lower pair: 1.00 V") and "allowed" in scene.problem
+    assert scene.problem.startswith("Offset, lower pair: 1.00 V") and "takes up to" in scene.problem
 
 
 def test_where_drives_enter_is_said():

@@ -69,7 +69,7 @@ def test_entry_out_of_bounds_says_name_value_and_range(name):
         with pytest.raises(QuantityError) as error:
             spec.read(text)
         message = str(error.value)
-        assert spec.label in message and text in message and "allowed is" in message
+        assert spec.label in message and text in message and "it must be" in message
         if spec.unit != "K":
             assert spec.unit in message
     for edge in spec.bounds:

@@ -57,7 +57,7 @@ def gain(s: VariableGain, b: Bench, m: GainRun, laws: GainLaws) -> Said:
             f"It stops holding when the signal passes {straight} peak.",
         ),
         "opposite": Told(
-            "Gain with the control turned over",
+            "Gain with the control reversed",
             "the same size, the opposite sign",
             "It stops holding when the control is not large against the offset of the lower "
             f"pair, here {null}.",
@@ -100,7 +100,7 @@ def gain(s: VariableGain, b: Bench, m: GainRun, laws: GainLaws) -> Said:
         ),
     }
     if m.audible:
-        way = "in phase with" if f["gain"].value > 0 else "turned over against"
+        way = "in phase with" if f["gain"].value > 0 else "inverted against"
         base = abs(f["gain"].value) * s.amplitude
         sentence = (
             f"A control of {text_of(s.control, 'V')} sets a gain of {f['gain'].value:+.3g} "
@@ -127,7 +127,7 @@ def gain(s: VariableGain, b: Bench, m: GainRun, laws: GainLaws) -> Said:
             "control voltage",
             "gain",
             ("gain", law.strip("|")),
-            "Through zero the output turns over.",
+            "Through zero the output inverts.",
         ),
         "third": CurveWords(
             "Third harmonic against signal",

@@ -65,9 +65,9 @@ def am(s: AmplitudeModulation, b: Bench, m: AmRun, laws: ModulationLaws) -> Said
         "envelope_distortion": Told(
             "Distortion of the envelope",
             "that of |1 + m cos a|: none up to a depth of 100 %",
-            f"The envelope stops being true when the tone passes {edge} peak: the carrier turns "
-            f"over in the trough and an envelope detector folds it up. The relation stops holding "
-            f"{why}.",
+            f"The envelope stops being true when the tone passes {edge} peak: the carrier "
+            f"reverses in the trough, and an envelope detector folds it up. The relation stops "
+            f"holding {why}.",
         ),
         "edge": Told(
             "Tone at which modulation reaches 100 %",
@@ -100,7 +100,7 @@ def am(s: AmplitudeModulation, b: Bench, m: AmRun, laws: ModulationLaws) -> Said
             "modulating amplitude, peak",
             "depth",
             ("depth", "amplitude / DC", "over-modulation"),
-            "Above 100 % the carrier turns over in the trough.",
+            "Above 100 % the carrier reverses in the trough.",
         )
     }
     return Said(sentence, figures, curves)
@@ -131,7 +131,7 @@ def dsb(s: DoubleSideband, b: Bench, m: DsbRun, laws: ModulationLaws) -> Said:
         "best_trim": Told(
             "Trim that nulls the carrier",
             "minus the DC left over",
-            "It stops holding when the lower pair has an offset of its own; it then takes up that "
+            "It stops holding when the lower pair has an offset; it then takes up that "
             f"too, here {own}.",
         ),
         "after_trim": Told(

@@ -125,7 +125,7 @@ def squarer(s: Squarer, b: Bench, m: SquarerRun, laws: SquarerLaws) -> Said:
         "residual": Told(
             "Second harmonic over the fundamental left",
             "20 log10 (A / (2 |sum of both offsets|))",
-            f"It stops holding when {bend}, or when the pairs have offsets of their own: 40 dB "
+            f"It stops holding when {bend}, or when the pairs have offsets: 40 dB "
             f"needs a sum under {text_of(s.amplitude / 200.0, 'V')}.",
         ),
         "dc": Told(
