@@ -73,7 +73,7 @@ def ripple(
     ----------
     circuit : Circuit
     frequency : array_like
-        Hz; 0 is a supply that is set anew.
+        Hz; 0 is a supply that is set again.
     v_upper, v_lower : float
         V, at which the drives stand.
 

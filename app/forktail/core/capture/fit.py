@@ -194,8 +194,7 @@ def _same_length(**arrays: ArrayLike) -> ValuesView[Floats]:
     if len(set(sizes.values())) != 1 or any(len(s) != 1 for s in sizes.values()):
         listed = ", ".join(f"{k} {s}" for k, s in sizes.items())
         raise QuantityError(
-            f"the records do not fit together: {listed}; give one "
-            "dimension and one common length."
+            f"the records do not fit together: {listed}; give one dimension and one common length."
         )
     if next(iter(sizes.values()))[0] < MIN_SAMPLES:
         raise QuantityError(
@@ -405,8 +404,7 @@ def find_delay(
     power = math.sqrt(float(r @ r) * float(m @ m))
     if power == 0.0:
         raise QuantityError(
-            "one of the two records does not move, so it cannot be aligned; "
-            "give a wave in both."
+            "one of the two records does not move, so it cannot be aligned; give a wave in both."
         )
     n = len(r)
     limit = n // 4 if largest is None else min(int(largest / dt) + 1, n // 2)
