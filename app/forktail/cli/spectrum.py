@@ -66,6 +66,9 @@ def _print(result, most):
         for m in result.merits
     ]
     _table(rows, right=(1, 2, 3))
+    if result.noise:
+        print("\nwhat makes the noise at the output")
+        _table([(typed(name), f"{percent:.1f} %") for name, percent in result.noise], right=(1,))
     print()
     for m in result.merits:
         if not m.holds:

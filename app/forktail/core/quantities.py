@@ -48,6 +48,8 @@ UNITS = {
     "fraction": ((), "a percentage", "5%"),  # 0.05 inside, read and written as per cent
     "": ((), "a plain number", "100"),
 }
+#: Units whose sign on the screen is another.
+_SIGNS = {"ohm": "\u03a9", "deg": "\u00b0", "V/sqrt(Hz)": "V/\u221aHz"}
 _SPELLING = {s: unit for unit, (spellings, _, _) in UNITS.items() for s in spellings}
 _CELSIUS = ("degC", "\u00b0C", "C", "deg C", "celsius")
 
@@ -233,7 +235,7 @@ def format_quantity(value: float, unit: str = "", digits: int = 3, ascii_only: b
         return "not a number"
     if unit == "fraction":
         value, unit = 100.0 * value, "%"
-    shown = unit if ascii_only else {"ohm": "\u03a9", "deg": "\u00b0"}.get(unit, unit)
+    shown = unit if ascii_only else _SIGNS.get(unit, unit)
     gap = "" if unit == "deg" else " "
     if math.isinf(value):
         text = "inf"

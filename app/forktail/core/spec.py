@@ -516,6 +516,8 @@ SPECS = {
         # one period of the slowest takes as long as the longest `time`
         _number("frequency", 45e3, "Hz", 1e-4, 1e7, "Frequency", (100.0, 200e3), 100.0,
                 doc="Hz.", even="ratios", most_digits=5),
+        _number("bandwidth", 4e3, "Hz", 1.0, 1e6, "Bandwidth", (100.0, 20e3), 100.0,
+                doc="Hz, over which noise is added up.", even="ratios"),
         _number("phase", 0.0, "deg", -360.0, 360.0, "Phase", (-180.0, 180.0), 5.0,
                 doc="Degrees."),
         _number("dc", 0.0, "V", -10.0, 10.0, "DC", (-0.1, 0.1), 1e-3, doc="V added to a wave."),

@@ -44,6 +44,7 @@ def typed(text):
     Letters of a name that somebody gave stay as they are.
     """
     text = re.sub(r"(?<=\d)\u00b0", " deg", text).replace("\u00b0", "deg")
+    text = text.replace("\u221aHz", "sqrt(Hz)")
     return text.translate(str.maketrans(_TYPED))
 
 

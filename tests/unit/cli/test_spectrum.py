@@ -145,3 +145,18 @@ def test_help_lists_every_use_with_its_settings(capsys):
     for key in USES:
         assert key in text
     assert "integrator_time" in text and "Example:" in text
+
+
+def test_what_makes_the_noise_is_listed(capsys):
+    arguments = ("--use", "mixer", "--model", "built", "--circuit", "bat-call-mixer")
+    _, out, _ = run(capsys, *arguments)
+    table = out.split("what makes the noise at the output\n")[1].split("\n\n")[0].splitlines()
+    shares = [float(line.split()[-2]) for line in table]
+    assert table[0].startswith("source of the lower input") and shares == sorted(shares)[::-1]
+    assert sum(shares) == pytest.approx(100.0, abs=0.5)
+    assert "nV/sqrt(Hz)" in out
+    _, out, _ = run(capsys, *arguments, "--json")
+    answer = json.loads(out)
+    assert max(answer["noise"], key=answer["noise"].get) == "source of the lower input"
+    _, out, _ = run(capsys, "--use", "dsb")
+    assert "noise" not in out

@@ -105,13 +105,18 @@ def solve_noise(circuit: Circuit, v_upper: ArrayLike = 0.0, v_lower: ArrayLike =
     QuantityError
         If a sample has no solution.
     """
-    signal, bias, _ = network.solved_signal(circuit, v_upper, v_lower)
-    missed = int(np.sum(~(signal.ok & bias.ok)))
+    pairs = np.stack([np.ravel(v) for v in np.broadcast_arrays(v_upper, v_lower)])
+    # a cycle passes most voltages twice, on the way up and down
+    pairs, place = np.unique(pairs, axis=1, return_inverse=True)
+    place = np.ravel(place)
+    signal, bias, _ = network.solved_signal(circuit, *pairs)
+    missed = int(np.sum(~(signal.ok & bias.ok)[place]))
     if missed:
         raise QuantityError(
-            f"the cell has no solution at {missed} of {signal.ok.size} samples, so its noise is "
+            f"the cell has no solution at {missed} of {place.size} samples, so its noise is "
             "not known; try a smaller drive."
         )
+    weights = np.bincount(place) / place.size
     net, values, v = signal.net, signal.values, signal.v
     ends = np.zeros((2, len(net.names)))
     for row, name in enumerate(("left", "right")):
@@ -124,7 +129,7 @@ def solve_noise(circuit: Circuit, v_upper: ArrayLike = 0.0, v_lower: ArrayLike =
     def add(part: str, density: Floats | float, gain: Floats) -> None:
         left, right = gain
         squares = np.stack([left * left, right * right, left * right])
-        powers[part] = powers.get(part, np.zeros(3)) + np.mean(density * squares, axis=-1)
+        powers[part] = powers.get(part, np.zeros(3)) + np.sum(density * weights * squares, axis=-1)
 
     shot = 2.0 * ELEMENTARY_CHARGE * nodal.shot_currents(net, values, v)
     for d, name in enumerate(net.devices):
@@ -138,7 +143,7 @@ def solve_noise(circuit: Circuit, v_upper: ArrayLike = 0.0, v_lower: ArrayLike =
         gain = seen[net.res_a[r]] - seen[net.res_b[r]]
         if name.startswith("drive_"):
             side = name.split("_")[1]
-            parts = np.fft.fft(g * gain, axis=-1) / gain.shape[-1]
+            parts = np.fft.fft(g * gain[:, place], axis=-1) / place.size
             drives.append(DriveNoise(side, thermal / g, _own(circuit, side), parts))
         elif name.startswith("r_"):  # a broken joint or a bridge is no part
             add(name, thermal * g, gain)

@@ -59,11 +59,12 @@ def cell_noise(
 def _pair(one: Floats, two: Floats, ohms: float, v_t: Floats) -> tuple[Floats, Floats, Floats]:
     """Of a pair: shot and thermal noise of I1 - I2 over 4kT, S, and its slope over the tail.
 
-    With p = I1 I2 and a = VT (I1 + I2), re1 + re2 is a/p; so nothing divides by a current of 0.
+    With its tail I and f the product of both shares, re1 + re2 is VT/(I f): nothing divides by the
+    current of one side, which may be 0.
     """
-    p, a = one * two, v_t * (one + two)
-    whole = a + 2.0 * ohms * p
-    live = whole > 0.0
-    safe = np.where(live, whole, 1.0)
-    shot, thermal = 2.0 * p * a / safe**2, 8.0 * ohms * p * p / safe**2
-    return shot, thermal, np.where(live, v_t * (one - two) / safe, 0.0)
+    tail = one + two
+    shares = [i / np.where(tail > 0.0, tail, 1.0) for i in (one, two)]
+    f = shares[0] * shares[1]
+    d = 1.0 + 2.0 * ohms * tail * f / v_t
+    shot = 2.0 * tail * f / (v_t * d**2)
+    return shot, 4.0 * ohms * tail * f / v_t * shot, (shares[0] - shares[1]) / d

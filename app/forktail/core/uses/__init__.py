@@ -26,6 +26,7 @@ from forktail.core.uses.result import Curve, Figure, Merit, Shown, UseResult, ag
 from forktail.core.uses.words import gain as words_gain
 from forktail.core.uses.words import mixing as words_mixing
 from forktail.core.uses.words import modulation as words_modulation
+from forktail.core.uses.words import noise as words_noise
 from forktail.core.uses.words import phase as words_phase
 
 
@@ -240,6 +241,7 @@ def run_use(
     return UseResult(
         key, use.title, b.model, s, said.sentence, records, shown.spectrum, curves, merits,
         shown.window or said.window, shown.listen, (*said.notes, *words.dc_notes(s, b, use.dc)),
+        words_noise.parts(run.noise) if hasattr(run, "noise") else (),
     )  # fmt: skip
 
 

@@ -17,6 +17,8 @@ from numpy.typing import ArrayLike
 from forktail.core.checks import Floats
 from forktail.core.path import loaded
 from forktail.core.spec import number, setting, spec
+from forktail.core.uses.mixing import Conversion, compression
+from forktail.core.uses.noise import BAND, NoiseRun, figures_of, measure_noise, relations_of
 from forktail.core.uses.reference import CALL, Bench, first_departure, needs, once
 from forktail.core.uses.result import (
     LOUD,
@@ -87,6 +89,7 @@ class VariableGain:
             doc="How far the control voltage may wander by itself.",
         )
     )
+    noise_band: float = setting(BAND)
 
 
 class Control:
@@ -147,7 +150,7 @@ def _root(function: Callable[[Floats], Floats], grid: Floats) -> float:
 @dataclass(frozen=True)
 class GainRun:
     """What the variable gain does, measured. `lines` are those behind the loads; `passed` is the
-    factor of feed and loads at the frequency of the signal."""
+    factor of feed and loads at the frequency of the signal, `noise` that of the output there."""
 
     figures: dict[str, Figure]
     window: drives.Window
@@ -156,6 +159,15 @@ class GainRun:
     passed: float
     audible: bool
     floor_db: float
+    noise: NoiseRun
+
+
+@once(64)
+def _compression(b: Bench, control: float) -> float:
+    """Signal at the cell at which the gain of a control has lost 1 dB, V peak; NaN if none has."""
+    reach = 3.2 * b.v_t + 1.6 * b.drop("upper", 1.0)
+    fit = cosine_values(lambda u: b.answer(u, control), reach, b.v_t, 64)
+    return compression(Conversion(reach, fit))
 
 
 def measure_gain(s: VariableGain, b: Bench) -> GainRun:
@@ -177,6 +189,8 @@ def measure_gain(s: VariableGain, b: Bench) -> GainRun:
     least = least_control(s)
     audible = first > 1e-9 * b.full_scale
     at_least = abs(float(control(control.null + least)))
+    small = passed * float(control(s.control)) if audible else 0.0
+    noise = measure_noise(b, "upper", s.frequency, small, v_lower=s.control)
     figures = {
         "gain": Figure(gain),
         "gain_db": Figure(float(decibel(abs(gain))), "dB"),
@@ -186,8 +200,9 @@ def measure_gain(s: VariableGain, b: Bench) -> GainRun:
         "control_range": Figure(control.straight(), "V"),
         "usable_range": Figure(float(decibel(control.largest / max(at_least, 1e-15))), "dB"),
         "hd3": Figure(100.0 * lines.part(3) / first if audible else math.nan, "%"),
+        **figures_of(noise, s.noise_band, _compression(b, s.control) / abs(fed)),
     }
-    return GainRun(figures, window, lines, control, passed, audible, table.floor_db)
+    return GainRun(figures, window, lines, control, passed, audible, table.floor_db, noise)
 
 
 def least_control(s: VariableGain) -> float:
@@ -272,6 +287,10 @@ def relate_gain(s: VariableGain, b: Bench, m: GainRun) -> GainLaws:
             None if third is None else 100.0 * third,
             0.0 if third is None else 10.0 * third,
             series_end, "V", s.amplitude <= series_end,
+        ),
+        **relations_of(
+            b, m.noise, "upper", s.noise_band, s.frequency, law, _compression(b.ideal, s.control),
+            v_lower=s.control,
         ),
     }  # fmt: skip
     return GainLaws(relations, straight, series_end, fullest, least)

@@ -17,6 +17,7 @@ from forktail.core.checks import Floats, QuantityError, as_quantity
 from forktail.core.models import Solver, TextbookCell
 from forktail.core.path import coupled, loaded
 from forktail.core.spec import checked, choice, setting, spec
+from forktail.core.uses.noise import BAND, NoiseRun, figures_of, measure_noise, relations_of
 from forktail.core.uses.reference import CALL, ONE_DB, Bench, bench, needs, once
 from forktail.core.uses.result import (
     LOUD,
@@ -92,6 +93,7 @@ class Mixer:
             part="use",
         )
     )
+    noise_band: float = setting(BAND)
 
 
 # ---------------------------------------------------------------- numbers
@@ -145,7 +147,7 @@ def _far(b: Bench, oscillator: float) -> Conversion:
     return Conversion(reach, cosine_values(part, reach, b.v_t, 64))
 
 
-def _compression(conversion: Conversion, loss: float = 1.0) -> float:
+def compression(conversion: Conversion, loss: float = 1.0) -> float:
     """Peak at which the gain is `loss` dB down, V, or NaN if that is out of reach."""
     amplitude = np.linspace(0.01, 1.0, 100) * conversion.reach
     gain = decibel(np.abs(conversion.gain(amplitude)))
@@ -165,6 +167,7 @@ class MixerRun:
 
     `lines` are those behind the loads. `small_gain` V/V, of a faint signal from the cell's own
     input to either product before the loads. `fed` is the complex factor of the signal's feed.
+    `noise` is that at the wanted output with the oscillator alone.
     """
 
     figures: dict[str, Figure]
@@ -179,6 +182,7 @@ class MixerRun:
     small_gain: float
     fed: complex
     two: bool
+    noise: NoiseRun
 
 
 def _share(b: Bench, small_gain: float) -> float:
@@ -221,19 +225,23 @@ def measure_mixer(s: Mixer, b: Bench) -> MixerRun:
     level = lines.level(*wanted)
     products = [lines.part(1, *(sign * k for k in o)) for o in ((2, -1), (-1, 2))] if two else [0.0]
     mean = 0.5 * (lines.part(*wanted) + lines.part(1, 0, sign)) if two else level
+    passed = size * float(abs(b.path.load_response(f_wanted)))
+    noise = measure_noise(b, "lower", f_wanted, small_gain * passed, at_cell[0][0], cycle=1.0 / lo)
+    most = compression(far) / size
     figures = {
         "conversion_gain": Figure(level / s.signal_amplitude),
         "conversion_gain_db": Figure(float(decibel(level / s.signal_amplitude)), "dB"),
         "hard_limit": Figure(100.0 * _share(b, small_gain), "%"),
         "other_product": Figure(level_ratio(lines.level(*other), level), "dB"),
         "image": Figure(image, "dB"),
-        "compression": Figure(_compression(far) / size, "V"),
+        "compression": Figure(most, "V"),
         "third_order": Figure(100.0 * max(products) / mean if mean > 0.0 else 0.0, "%"),
         "intercept": Figure(
             float(probe) * math.sqrt(tone / third) / size if third > 0.0 else math.inf, "V"
         ),
         "oscillator_leak": Figure(level_ratio(level, lines.part(1, 0, *rest)), "dB"),
         "signal_leak": Figure(level_ratio(level, lines.part(0, 1, *rest)), "dB"),
+        **figures_of(noise, s.noise_band, most),
     }
     return MixerRun(
         figures=figures,
@@ -248,6 +256,7 @@ def measure_mixer(s: Mixer, b: Bench) -> MixerRun:
         small_gain=small_gain,
         fed=fed[1],
         two=two,
+        noise=noise,
     )
 
 
@@ -307,7 +316,11 @@ def relate_mixer(s: Mixer, b: Bench, m: MixerRun) -> MixerLaws:
         "intercept": Relation(1.0 / math.sqrt(q), limit=tones_end, limit_unit="V"),
         "oscillator_leak": Relation(inside=m.figures["oscillator_leak"].value > 40.0),
         "signal_leak": Relation(inside=m.figures["signal_leak"].value > 40.0),
-    }
+        **relations_of(
+            b, m.noise, "lower", s.noise_band, m.f_wanted, hard_law * b.switching(peak),
+            b.soft_end("lower", ONE_DB), peak,
+        ),
+    }  # fmt: skip
     return MixerLaws(relations, hard, soft_end, hard_start, signal_end, tones_end)
 
 

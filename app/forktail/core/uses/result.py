@@ -222,6 +222,9 @@ class UseResult:
     listen : Listen or None
     notes : tuple of str
         Warnings and what is invented.
+    noise : tuple of (str, float)
+        Which parts make the noise, and how many per cent of its power, the largest first; empty
+        where no noise is told.
     """
 
     key: str
@@ -236,6 +239,7 @@ class UseResult:
     window: str = ""
     listen: Listen | None = None
     notes: tuple[str, ...] = ()
+    noise: tuple[tuple[str, float], ...] = ()
 
     def __repr__(self) -> str:
         return brief(self, self.key, self.model, *(f"{m.key} {m.reading}" for m in self.merits[:3]))
@@ -262,6 +266,8 @@ class UseResult:
 
 def show(value: float, unit: str) -> str:
     """A figure as text; levels at the floor of +-200 dB and beyond say so."""
+    if math.isnan(value):
+        return "\u2013"  # there is nothing to measure
     if math.isinf(value):
         return "no limit" if value > 0 else "none"
     if unit == "dB":
@@ -310,7 +316,7 @@ def as_json(result: UseResult, arrays: bool = False) -> dict[str, Any]:
     Returns
     -------
     dict
-        Keys use, title, model, settings, sentence, window, figures, lines, notes, and with
+        Keys use, title, model, settings, sentence, window, figures, lines, notes, noise, and with
         `arrays` records and curves. What is not finite is None.
     """
     data = {
@@ -350,6 +356,7 @@ def as_json(result: UseResult, arrays: bool = False) -> dict[str, Any]:
             for ln in result.spectrum.lines
         ],
         "notes": list(result.notes),
+        "noise": {name: _plain(percent) for name, percent in result.noise},
     }
     if arrays:
         data["records"] = {k: _trace_data(t) for k, t in result.records.items()}

@@ -47,7 +47,7 @@ from forktail.core.waves.spectrum import Line
         (250.0, "V", "250 V"),
         (math.inf, "V", "no limit"),
         (-math.inf, "V", "none"),
-        (math.nan, "V", "not a number"),
+        (math.nan, "V", "\u2013"),
     ],
 )
 def test_a_figure_as_text(value, unit, shown):

@@ -14,6 +14,7 @@ USUAL = {
         "frequency": ("45kHz", "20kHz", "110kHz", 90),
         "control": ("30mV", "-150mV", "150mV", 300),
         "drift": ("500uV", "10uV", "10mV", 999),
+        "noise_band": ("4kHz", "100Hz", "20kHz", 370),
     },
     "gain_control_loop": {
         "level": ("2mV", "100uV", "50mV", 499),
@@ -57,6 +58,7 @@ USUAL = {
         "oscillator_frequency": ("43kHz", "10kHz", "150kHz", 280),
         "oscillator_amplitude": ("150mV", "1mV", "300mV", 299),
         "wanted": ("down", "down", "up"),
+        "noise_band": ("4kHz", "100Hz", "20kHz", 370),
     },
     "phase_detector": {
         "frequency": ("40kHz", "10kHz", "110kHz", 100),
@@ -75,10 +77,12 @@ USUAL = {
     },
 }
 
+#: Figures of the noise of the textbook cell, which has no source.
+NOISE = " noise_output/V/sqrt(Hz) noise_input/V/sqrt(Hz) noise_rms/V faintest/V noise_range/dB"
 #: Of each use the figures with their units.
 FIGURES = {
     "variable_gain": "gain gain_db/dB opposite largest null/V control_range/V usable_range/dB"
-    " hd3/%",
+    " hd3/%" + NOISE,
     "gain_control_loop": "attack/s release/s damping overshoot/% held/V least_input/V ripple/V"
     " hd3/%",
     "am": "depth/% envelope_depth/% sideband/dB sideband_share/% total_power"
@@ -88,7 +92,7 @@ FIGURES = {
     "ssb": "rejection/dB wanted/V image/V carrier/dB carrier_peak/dB allowed_phase/deg"
     " allowed_amplitude/%",
     "mixer": "conversion_gain conversion_gain_db/dB hard_limit/% other_product/dB image/dB"
-    " compression/V third_order/% intercept/V oscillator_leak/dB signal_leak/dB",
+    " compression/V third_order/% intercept/V oscillator_leak/dB signal_leak/dB" + NOISE,
     "phase_detector": "output/V slope/V/rad zero/deg swing/V straightness/% lock_range/Hz",
     "squarer": "second/V residual/dB dc/V fourth/% purity/%",
 }

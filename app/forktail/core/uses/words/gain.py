@@ -12,6 +12,7 @@ from forktail.core.uses.gain import (
 from forktail.core.uses.reference import Bench
 from forktail.core.uses.result import show
 from forktail.core.uses.words import CurveWords, Said, Told
+from forktail.core.uses.words import noise as words_noise
 
 GAIN_RECORDS = {"input": "signal in", "output": "output"}
 LOOP_RECORDS = {
@@ -98,6 +99,7 @@ def gain(s: VariableGain, b: Bench, m: GainRun, laws: GainLaws) -> Said:
             f"It stops holding when the signal passes {series_end} peak: the next term of the "
             "series then takes a tenth.",
         ),
+        **words_noise.figures(b, m.noise, s.noise_band),
     }
     if m.audible:
         way = "in phase with" if f["gain"].value > 0 else "inverted against"

@@ -6,6 +6,7 @@ from forktail.core.quantities import format_quantity as text_of
 from forktail.core.uses.reference import Bench
 from forktail.core.uses.result import show
 from forktail.core.uses.words import CurveWords, Said, Told, divided, divisor
+from forktail.core.uses.words import noise as words_noise
 
 if TYPE_CHECKING:
     from forktail.core.uses.mixing import Mixer, MixerLaws, MixerRun
@@ -108,6 +109,7 @@ def mixer(s: "Mixer", b: Bench, m: "MixerRun", laws: "MixerLaws") -> Said:
             "no leak from a matched cell",
             "It stops being high, 40 dB, when the upper pairs have an offset.",
         ),
+        **words_noise.figures(b, m.noise, s.noise_band),
     }
     sentence = (
         f"The {text_of(m.window.used[1], 'Hz', 4)} signal is brought {s.wanted} to "
