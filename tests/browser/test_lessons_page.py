@@ -214,6 +214,57 @@ def test_progress_survives_reload_export_reset_and_import(open_page, tmp_path):
     assert kept_results(page, FIRST)[FIRST.steps[number].id] == "right"
 
 
+def test_what_was_missed_comes_back_after_1_3_7_and_21_days(open_page):
+    """The days are those of the browser; the list says what is due, and one link asks it."""
+    page = open_page("lessons", **STILL)
+    page.wait_for_selector(".rounds")
+
+    def day(number):
+        page.evaluate(
+            "(n) => { window.was ||= Date.now; Date.now = () => was() + n * 864e5; }",
+            number,
+        )
+        there = "new Set(['one-pair.output', 'one-pair.flat-end'])"
+        return page.evaluate(f"forktailProgress.review({there}).due")
+
+    def answer(step, result, tries):
+        page.evaluate(
+            "([step, result, tries]) => forktailProgress.note('one-pair', { step, result, tries })",
+            [step, result, tries],
+        )
+
+    answer("flat-end", "right", 1)  # right at once: nothing to bring back
+    answer("output", "right", 2)
+    assert day(0) == []
+    now = 0
+    for wait in (1, 3, 7, 21):
+        assert day(now + wait - 1) == []
+        now += wait
+        assert day(now) == ["one-pair.output"]
+        if wait == 3:  # wrong again: the count starts again
+            answer("output", "tried", 1)
+            assert day(now + 1) == ["one-pair.output"]
+            now += 1
+            answer("output", "right", 1)
+            now += 3
+            assert day(now) == ["one-pair.output"]
+        answer("output", "right", 1)
+    assert day(now + 400) == []
+    answer("output", "shown", 2)
+    text = page.evaluate("JSON.stringify(forktailProgress.read())")
+    page.evaluate("(text) => { forktailProgress.clear(); forktailProgress.merge(text); }", text)
+    assert day(now + 401) == ["one-pair.output"]
+    page.add_init_script("const now = Date.now; Date.now = () => now() + 500 * 864e5;")
+    page.reload()
+    page.get_by_text("1 question is due").wait_for()
+    goals = page.locator(".card").first.locator(".goals li")
+    assert goals.nth(2).get_attribute("data-known") == "shown"
+    assert "not tried" in goals.nth(0).locator(".known").text_content()
+    page.get_by_role("link", name="Review now").click()
+    page.wait_for_selector(".lesson-text .ask")
+    assert page.locator(".steps li").count() == 2
+
+
 def test_the_scene_waits_for_the_prediction_and_then_moves(open_page):
     """With motion: locked controls, the scene at its start, then frames in between."""
     page = open_page(f"lesson?id={FIRST.id}&step=higher-base")

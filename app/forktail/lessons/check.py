@@ -318,6 +318,10 @@ def _notes(lesson):
         note(1, "the lesson has fewer than two predictions.", "Let the learner commit first.")
     if not any(s.task for s in steps):
         note(1, "the lesson has no task.", "Let the learner bring something about.")
+    for number, goal in enumerate(lesson.goals, 1):
+        if not lesson.checks(number):
+            what = f"no step checks goal {number} ('{goal[:40]}')."
+            note(1, what, f"Write goal = {number} in the step that asks for it.")
     for role, name in ROLES.items():
         if not any(s.role == role for s in steps):
             note(1, f"no step has the role {role} ({name.lower()}).", "Add one.")

@@ -30,6 +30,7 @@ lesson.toml
     start = { stage = "pair", v_upper = "0V", i_tail = "2mA" }
                                      # settings as in a link; what is not named is at its default
     unlock = ["v_upper"]             # controls that the learner gets (names of settings)
+    goal = 1                         # which of the goals its question or task checks
 
     [[step.draw]]                    # optional, up to 24: one of them is drawn for each learner
     v_upper = "20mV"                 #   and laid over `start`; every one is checked
@@ -119,6 +120,8 @@ from forktail.lessons.quantity import Figure
 from forktail.lessons.scenes.kinds import kind_of
 from forktail.lessons.source import Text
 
+#: Ids of the lessons that are made of questions of the others (see `rounds.py`).
+CHECK, REVIEW = "final-check", "review"
 ROLES = {"breaks": "Where it breaks", "bench": "At the bench", "recap": "Recap"}
 MAX_STEPS, MAX_DRAWS, MAX_CHOICES = 40, 24, 6
 PARTS = ("", "explain", "derivation")
@@ -172,7 +175,10 @@ class Task:
 
 @dataclass(frozen=True)
 class Step:
-    """One step of a lesson. `print` changes when its question or task does."""
+    """One step of a lesson.
+
+    `print` changes when its question or task does; `goal` counts from 1, 0 for none.
+    """
 
     id: str
     title: str
@@ -189,6 +195,7 @@ class Step:
     predict: Prediction
     task: Task
     print: str
+    goal: int
     line: int
 
     @property
@@ -208,6 +215,10 @@ class Lesson:
     requires: tuple
     steps: tuple
     file: str
+
+    def checks(self, goal):
+        """Ids of the steps that check a goal, which counts from 1."""
+        return [s.id for s in self.steps if s.goal == goal]
 
     def step(self, key):
         """Index of a step by its id, or None."""

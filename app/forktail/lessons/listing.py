@@ -5,16 +5,18 @@ import panel as pn
 from forktail.lessons import shelf
 from forktail.lessons.markdown import Rendering
 from forktail.lessons.panel import LessonList
+from forktail.lessons.rounds import MOST, questions
+from forktail.lessons.words import goals_of
 from forktail.ui.shell import page, route
 
 #: ms between two looks at the files of lessons that are being written.
 LOOK_MS = 1000
 
 
-def asked(name):
+def asked(name, most=200):
     """What the link says under a name, "" if nothing."""
     values = pn.state.session_args.get(name) or [b""]
-    return values[0].decode("utf-8", "replace")[:200]
+    return values[0].decode("utf-8", "replace")[:most]
 
 
 def reload_on_change(component):
@@ -53,6 +55,7 @@ def listing(library):
     return {
         "lessons": rows,
         "faults": [str(f) for f in library.faults],
+        "check": min(MOST, sum(map(len, questions(library)))),
         "minutes": sum(e.lesson.minutes for e in library.entries if e.lesson),
     }
 
@@ -65,8 +68,9 @@ def _row(entry, titles):
         "id": lesson.id,
         "title": lesson.title,
         "minutes": lesson.minutes,
-        "goals": list(lesson.goals),
+        "goals": goals_of(lesson),
         "steps": [s.id for s in lesson.steps],
+        "asked": [s.id for s in lesson.steps if s.predict or s.task],
         "after": [titles.get(r, r) for r in lesson.requires],
     }
 

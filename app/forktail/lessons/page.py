@@ -5,7 +5,8 @@ from urllib.parse import parse_qsl, quote
 
 import panel as pn
 
-from forktail.lessons import listing, shelf
+from forktail.lessons import listing, rounds, shelf
+from forktail.lessons.format import CHECK, REVIEW
 from forktail.lessons.handout import handout
 from forktail.lessons.markdown import live_values
 from forktail.lessons.motion import Motion
@@ -26,9 +27,10 @@ SETTLE_MS = 350
 class LessonPage(Page):
     """One session of a lesson: wires a `Walk` to its scenes, its controls and its panel."""
 
-    def __init__(self, lesson, library):
+    def __init__(self, lesson, library, link=""):
         self.library, self.walk, self.motion = library, Walk(lesson), Motion()
         self.still = self.greeted = self._asleep = False
+        self.link = link or f"id={lesson.id}"
         self._led = None  # what a presenter showed last
         self.shown = Shown({})
         self.views = _views(lesson)
@@ -55,7 +57,7 @@ class LessonPage(Page):
                 "handout": self._print,
                 "hint": self._hint,
             },
-            spec={"lesson": lesson.id},
+            spec={"lesson": lesson.id, "link": self.link},
         )
         for state in self.walk.states.values():
             state.param.watch(self.changed, state.watched())
@@ -95,6 +97,7 @@ class LessonPage(Page):
         if not self.greeted:
             return
         self.shown = shown(self.walk, self.library, focus)
+        self.shown.spec["link"] = self.link
         now = self.walk.figures() if self.shown.live else {}
         self.panel.show(self.shown.spec, live_values(self.shown.live, self.shown.known, now))
         for entry in self.walk.progress.take_news():
@@ -277,11 +280,19 @@ def _later(function, ms):
 def lesson():
     """Build the page of the lesson that the link names (`?id=one-pair`)."""
     library, wanted = shelf.library(), listing.asked("id")
-    found = library.lesson(wanted)
+    link, seed = f"id={quote(wanted)}", quote(listing.asked("seed"))[:20]
+    if wanted == CHECK:
+        found, link = rounds.final_check(library, seed), f"{link}&seed={seed}"
+    elif wanted == REVIEW:
+        names = listing.asked("ask", 2000)
+        found = rounds.review(library, names.split(","), seed)
+        link = f"{link}&seed={seed}&ask={quote(names, safe=',.')}"
+    else:
+        found = library.lesson(wanted)
     if found is None:
         listing.show(listing.lost(library, wanted))
         return
-    session = LessonPage(found, library)
+    session = LessonPage(found, library, link)
     listing.reload_on_change(session.panel)
     roots, scenes = {}, []
     for kind, views in session.views.items():

@@ -6,11 +6,13 @@ from pathlib import Path
 
 from forktail.core.checks import QuantityError, shortened
 from forktail.lessons.format import (
+    CHECK,
     ID,
     MAX_CHOICES,
     MAX_DRAWS,
     MAX_STEPS,
     PARTS,
+    REVIEW,
     ROLES,
     Choice,
     Lesson,
@@ -155,14 +157,16 @@ class _Reader:
         table = _Table(self, self.root)
         table.known("id", "title", "minutes", "goals", "requires", "step")
         key = table.id("one-pair")
+        if key in (CHECK, REVIEW):
+            table.fault(f"the id '{key}' belongs to the app.", "Choose another.", "id")
         title = table.get("title", str, "a title in quotes", "", True)
         minutes = table.get("minutes", int, "whole minutes, such as 15", 15, True)
         goals, requires = table.strings("goals", must=True), table.strings("requires")
-        steps = self.steps(table)
+        steps = self.steps(table, len(goals))
         self.look_for_strays()
         return Lesson(key, title, minutes, goals, requires, steps, self.toml)
 
-    def steps(self, table):
+    def steps(self, table, goals):
         rows = table.rows("step", "steps", must=True)
         if len(rows) > MAX_STEPS:
             rows[MAX_STEPS].fault(
@@ -172,7 +176,7 @@ class _Reader:
             rows = rows[:MAX_STEPS]
         steps, seen = [], set()
         for row in rows:
-            step = self.step(row)
+            step = self.step(row, goals)
             if step.id in seen:
                 row.fault(f"the step id '{step.id}' is used twice.", "Choose another.", "id")
             seen.add(step.id)
@@ -194,10 +198,10 @@ class _Reader:
 
     # ---- one step
 
-    def step(self, row):
+    def step(self, row, goals):
         row.known(
-            "id", "title", "role", "page", "show", "cover", "start", "draw", "unlock", "predict",
-            "task",
+            "id", "title", "role", "page", "show", "cover", "start", "draw", "unlock", "goal",
+            "predict", "task",
         )  # fmt: skip
         key = row.id("share")
         title = row.get("title", str, "a title in quotes", "", True)
@@ -218,6 +222,7 @@ class _Reader:
             predict,
             task,
             _print(row.values),
+            self.goal(row, goals, predict or task),
             row.line(),
         )
         self.check_settings(row, step)
@@ -241,6 +246,18 @@ class _Reader:
             there = f"Use one of {', '.join(ROLES)}."
             row.fault(f"the role '{shortened(role)}' is not known.", there, "role")
         return role
+
+    def goal(self, row, goals, asks):
+        """Which goal the step checks, 0 if it names none."""
+        goal = row.get("goal", int, "the number of a goal, such as 1", 0)
+        if goal and not asks:
+            what = "only a step with a prediction or a task checks a goal."
+            row.fault(what, "Leave it out.", "goal")
+        elif goal and not 1 <= goal <= goals:
+            row.fault(f"there is no goal {goal}.", f"There are goals 1 to {goals}.", "goal")
+        else:
+            return goal
+        return 0
 
     def views(self, row):
         """The kind of scene and the views that are shown."""

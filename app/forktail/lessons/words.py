@@ -39,6 +39,7 @@ def shown(walk, library, focus=""):
         "title": walk.lesson.title,
         "at": walk.at,
         "steps": [[t.id, t.title, t.print] for t in walk.lesson.steps],
+        "goals": goals_of(walk.lesson),
         "role": ROLES.get(step.role, ""),
         "heading": step.title,
         "phase": walk.phase,
@@ -66,6 +67,11 @@ def shown(walk, library, focus=""):
     spec["terms"] = _terms(early.terms | late.terms, library.glossary)
     known = late.known if late.live else {**late.known, **early.known}
     return Shown(spec, {**early.live, **late.live}, known)
+
+
+def goals_of(lesson):
+    """Each goal with the ids of the steps that check it."""
+    return [[text, lesson.checks(n)] for n, text in enumerate(lesson.goals, 1)]
 
 
 def _verdict(said, rendering):

@@ -74,6 +74,12 @@ export function render({ model, el }) {
     return box;
   };
 
+  // How well each goal is known, for the last step
+  const known = ({ lesson, goals }) => make("section", { class: "know", "aria-label": "What you know" }, make("h3", { text: "What you know" }),
+    store.goals(lesson, goals), lesson === "final-check" && make("p", {},
+      `${goals.filter(([, s]) => store.goal(lesson, s).state === "once").length} of ${goals.length} right at once. `,
+      make("a", { href: `lesson?id=final-check&seed=${store.newSeed()}`, text: "Check again with other questions" })));
+
   const verdict = ({ right, shown, text, hint }) => make("div", { class: right ? "verdict right" : "verdict wrong", role: "status", tabindex: -1, "data-focus": "verdict" },
     make("p", { class: "word", text: `${shown ? "\u2192" : right ? "\u2713" : "\u2717"} ${text}` }), hint && make("p", { class: "hint", html: hint }));
 
@@ -123,6 +129,7 @@ export function render({ model, el }) {
         make("h1", { text: spec.title }), steps(spec)),
       make("h2", { tabindex: -1, "data-focus": "title" }, spec.role && make("span", { class: "role", text: spec.role }), make("span", { text: spec.heading })),
       make("div", { class: "text", html: spec.text }),
+      ...(lastStep ? [known(spec)] : []),
       ...[spec.ask && question(spec), spec.ask && make("p", { class: "ask-together", text: "The class answers this together. Your answer goes on the card." }), taskBox, spec.verdict && verdict(spec.verdict)].filter(Boolean),
       ...(spec.explain ? [make("section", { class: "text explain", "aria-label": "Explanation", html: spec.explain })] : []),
       ...(spec.derivation ? [make("details", { class: "derivation" }, make("summary", { text: "The maths, for those who want it" }), make("div", { class: "text", html: spec.derivation }))] : []),
@@ -135,7 +142,7 @@ export function render({ model, el }) {
     patchLive(spec.live);
     if (moved) {
       store.place(spec.lesson, spec.steps[spec.at][0]);
-      history.replaceState(null, "", `${location.pathname}?id=${spec.lesson}&step=${spec.steps[spec.at][0]}`);
+      history.replaceState(null, "", `${location.pathname}?${spec.link}&step=${spec.steps[spec.at][0]}`);
     }
     const target = spec.focus && host.querySelector(`[data-focus="${spec.focus === "explain" ? "verdict" : spec.focus}"]`);
     if (target) target.focus({ preventScroll: true });
@@ -207,7 +214,8 @@ export function render({ model, el }) {
 
   model.on("spec", build);
   model.on("wire", patch);
-  const wanted = new URLSearchParams(location.search), id = model.spec.lesson;
+  const wanted = new URLSearchParams(location.search), id = model.spec.lesson, round = new URLSearchParams(model.spec.link).get("seed");
+  if (round !== null) store.begin(id, round);
   send("hello", { record: store.lesson(id), seed: store.seed(), step: wanted.get("step"),
     still: matchMedia("(prefers-reduced-motion: reduce)").matches });
 }

@@ -48,11 +48,33 @@ export function render({ model, el }) {
       make("span", { class: "number", text: share === 1 ? "\u2713" : row.number, "aria-hidden": "true" }),
       make("div", {},
         make("h2", {}, make("a", { href: `lesson?id=${row.id}`, text: row.title })),
-        make("ul", { class: "goals" }, ...row.goals.map((text) => make("li", { text }))),
+        store.goals(row.id, row.goals),
         ...(row.after.length ? [make("p", { class: "soft", text: `After: ${row.after.join(", ")}` })] : [])),
       make("div", { class: "side" }, make("span", { text: `${row.minutes} min` }),
         make("progress", { max: row.steps.length, value: done, "aria-label": `${row.title}: ${state}` }),
         make("span", { class: "soft", text: state })));
+  };
+
+  // The final check and the review: lessons made of questions of the others.
+  const rounds = (good) => {
+    const there = new Set(good.flatMap((r) => r.asked.map((s) => `${r.id}.${s}`)));
+    const { due, next, waiting } = store.review(there), check = store.lesson("final-check");
+    const done = Object.values(check.steps || {}), answered = done.filter((s) => s.result !== "read" && s.result !== "tried").length;
+    const once = done.filter((s) => s.result === "right" && s.tries <= 1).length;
+    const asks = model.spec.check, open = check.seed && answered < asks;
+    const start = (text) => make("a", { class: "start", href: `lesson?id=final-check&seed=${store.newSeed()}`, text });
+    return make("section", { class: "rounds", "aria-label": "Know what you know" },
+      make("div", {}, make("h2", { text: "Final check" }),
+        make("p", { class: "soft", text: `${asks} questions from all lessons, with new values each time.` }),
+        check.seed && make("p", { text: open ? `${answered} of ${asks} answered.` : `The last time: ${once} of ${asks} right at once.` }),
+        make("p", {}, open && make("a", { class: "start", href: `lesson?id=final-check&seed=${encodeURIComponent(check.seed)}`, text: "Go on with the check" }), " ",
+          start(open ? "Begin a new one" : check.seed ? "Check again" : "Begin the check"))),
+      make("div", {}, make("h2", { text: "Review" }),
+        make("p", { class: "soft", text: "What you missed comes back after 1, 3, 7 and 21 days." }),
+        make("p", { text: due.length ? `${due.length} question${due.length > 1 ? "s are" : " is"} due.`
+          : next ? `Nothing is due today. Next: ${next.toLocaleDateString(undefined, { day: "numeric", month: "long", timeZone: "UTC" })} (${waiting} waiting).`
+          : "Nothing to bring back so far." }),
+        due.length ? make("p", {}, make("a", { class: "start", href: `lesson?id=review&seed=${store.newSeed()}&ask=${due.slice(0, 12).join(",")}`, text: "Review now" })) : null));
   };
 
   const list = () => {
@@ -85,6 +107,7 @@ export function render({ model, el }) {
           make("a", { href: "lessons?read=assumptions", text: "Assumptions and sources" }))),
       ...(spec.lessons.length ? [] : [make("p", { text: "The folder of lessons is empty." })]),
       ...(spec.faults.length ? [make("ul", { class: "faults" }, ...spec.faults.map((text) => make("li", { text })))] : []),
+      ...(spec.check ? [rounds(good)] : []),
       make("ol", { class: "cards" }, ...spec.lessons.map(card)),
       make("footer", {}, make("p", { class: "soft", text: "Your progress is kept in this browser only." }),
         make("div", { class: "tools" }, button("Save progress", save), file, button("Load progress", () => file.click()), reset, ask), said));

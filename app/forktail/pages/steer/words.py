@@ -88,7 +88,7 @@ def why(scene):
     if full == 0.0:
         return "Why: with no tail current nothing can be steered."
     if abs(v_out) < 1e-6 * full:
-        return "Why zero: both loads carry the same current, so both collectors stand equal."
+        return "Why zero: both loads carry the same current and drop the same voltage."
     more, less = ("left", "right") if v_out > 0 else ("right", "left")
     end = (
         f"the {more} load carries more, its collector falls below the {less} one, "
