@@ -14,7 +14,8 @@ from numpy.typing import ArrayLike
 from forktail.core.built.circuit import Circuit
 from forktail.core.built.network import solve_built
 from forktail.core.cell.law import CellSettings, OperatingPoint, solve_cell
-from forktail.core.spec import setting, spec, specs_of
+from forktail.core.spec import TAIL_LAW, setting, spec, specs_of
+from forktail.core.thermal import tail_at
 
 #: What answers for a cell: both inputs in V, of shapes that broadcast.
 Solver = Callable[[ArrayLike, ArrayLike], OperatingPoint]
@@ -31,6 +32,7 @@ class TextbookCell:
     """
 
     i_tail: float = setting(spec("i_tail"))
+    tail_law: str = setting(TAIL_LAW)
     r_load: float = setting(spec("r_load"))
     temperature: float = setting(spec("temperature"))
     v_supply: float = setting(spec("v_supply"))
@@ -50,12 +52,17 @@ class TextbookCell:
             The sentence of the first quantity that is not allowed.
         """
         values = {n: s.check(getattr(self, n)) for n, s in specs_of(self).items()}
-        del values["i_tail"]
+        del values["i_tail"], values["tail_law"]
         return CellSettings(**values)
 
     def __call__(self, v_upper: ArrayLike, v_lower: ArrayLike) -> OperatingPoint:
         """`cell.law.solve_cell` with the quantities of this cell."""
-        return solve_cell(v_upper, v_lower, self.i_tail, self.settings)
+        return solve_cell(v_upper, v_lower, self.tail, self.settings)
+
+    @property
+    def tail(self) -> float:
+        """Tail current at the temperature of the cell, A: `thermal.tail_at`."""
+        return tail_at(self.i_tail, self.temperature, self.tail_law)
 
 
 @lru_cache(maxsize=64)

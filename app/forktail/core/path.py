@@ -37,6 +37,8 @@ Response = Callable[[Any], Complexes]
 PLACES = ("generator", "base lines")
 #: Time constants after which a single pole has settled to 0.25 %.
 SETTLE = 6.0
+#: Share of its current that the fuller diode of an arctanh stage has at the most.
+_STARVED = 1.0 - 1e-9
 
 
 # ---------------------------------------------------------------- one pole
@@ -206,11 +208,26 @@ class Feed:
 
     `corner` Hz, of the coupling capacitor (0: it couples DC too). `gain`, what reaches the base
     lines in the middle of the band over what the generator puts out; 1 where the solution of the
-    cell divides the drive itself.
+    cell divides the drive itself. `arctanh` V, thermal voltage of an arctanh stage behind them;
+    0: there is none.
     """
 
     corner: float = 0.0
     gain: float = 1.0
+    arctanh: float = 0.0
+
+    def shaped(self, wave: ArrayLike) -> Floats:
+        """A wave, V, behind the arctanh stage: 2 VT artanh(v/2VT), as two diodes make it that
+        share a current; past 2 VT one of them has none left, and the pair is steered fully.
+
+        B. Gilbert, A precise four-quadrant multiplier with subnanosecond response, IEEE Journal
+        of Solid-State Circuits SC-3 (1968), 365 (from memory).
+        """
+        wave = np.asarray(wave, dtype=float)
+        if not self.arctanh:
+            return wave
+        full = 2.0 * self.arctanh
+        return full * np.arctanh(np.clip(wave / full, -_STARVED, _STARVED))
 
     def response(self, frequency: ArrayLike) -> Complexes:
         """Complex factor from generator to base lines at frequencies in Hz."""
@@ -391,7 +408,7 @@ def run_path(
 
 def _fed(wave: Floats, step: float, feed: Feed, periodic: bool, memory: bool) -> Floats:
     out = coupled(wave, step, feed.corner, periodic) if memory else wave
-    return out if feed.gain == 1.0 else feed.gain * out
+    return feed.shaped(out if feed.gain == 1.0 else feed.gain * out)
 
 
 def _without(point: OperatingPoint, good: Bools) -> OperatingPoint:

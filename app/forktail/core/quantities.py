@@ -241,7 +241,7 @@ def format_quantity(value: float, unit: str = "", digits: int = 3, ascii_only: b
         text = "inf"
     elif value == 0.0:
         text, prefix = "0", ""
-    elif unit in ("dB", "%", "deg", "K", ""):
+    elif unit in ("dB", "%", "%/K", "deg", "K", ""):
         text, prefix = _round(value, digits), ""
     else:
         size = abs(float(f"{value:.{digits - 1}e}"))

@@ -541,6 +541,15 @@ SPECS = {
     )
 }  # fmt: skip
 
+#: How an ideal tail current goes with the temperature; its value is that at 25 degC.
+TAIL_LAW = choice(
+    "tail_law",
+    "constant",
+    {"constant": "constant", "absolute": "in proportion to absolute temperature"},
+    "Tail with temperature",
+    "What the tail current does as the temperature moves away from 25 degC.",
+)
+
 
 def spec(quantity: str, /, name: str | None = None, **changes: Any) -> Spec:
     """A quantity of `SPECS` for one place; `changes` as `Spec.at`."""

@@ -124,3 +124,20 @@ def junction_drift(current: ArrayLike, i_s: ArrayLike, temperature: ArrayLike) -
     v_t = thermal_voltage(t)
     v_be = v_t * np.log(current / saturation_current(i_s, t))
     return (v_be - SILICON_GAP - IS_EXPONENT * v_t) / t
+
+
+def tail_at(i_tail: float, temperature: float, law: str) -> float:
+    """Ideal tail current at a temperature, A.
+
+    Parameters
+    ----------
+    i_tail : float
+        A, at 298.15 K.
+    temperature : float
+        K.
+    law : str
+        "constant", or "absolute": in proportion to the absolute temperature, as the current of two
+        unequal junctions across one resistor is (Gray, Hurst, Lewis, Meyer, Analysis and Design of
+        Analog Integrated Circuits, chapter 4). gm = I/2VT is then the same at every temperature.
+    """
+    return i_tail * temperature / T_NOMINAL if law == "absolute" else i_tail

@@ -23,6 +23,7 @@ DIMENSIONS = {
     "K": (0, 0, 0, 1, 0, 0),
     "dB": (0, 0, 0, 0, 1, 0),
     "deg": (0, 0, 0, 0, 0, 1),
+    "%/K": (0, 0, 0, -1, 0, 0),
 }
 _NAMES = {}
 for _unit, _dimension in DIMENSIONS.items():
@@ -45,7 +46,7 @@ def figure(value, unit=""):
     value = float(value)
     if unit == "fraction":
         return Figure(value, PLAIN, "%")
-    return Figure(value / 100.0 if unit == "%" else value, DIMENSIONS[unit], unit)
+    return Figure(value / 100.0 if unit[:1] == "%" else value, DIMENSIONS[unit], unit)
 
 
 def unit_of(dimension):
@@ -81,7 +82,7 @@ def show(item, digits=3, sign=False, percent=False):
                 "a figure to show has a mixture of units; give it one unit, "
                 "such as V or A, or a ratio."
             )
-        text = format_quantity(value, unit, digits)
+        text = format_quantity(100.0 * value if unit == "%/K" else value, unit, digits)
     if sign and value > 0:
         text = "+" + text
     return text.replace(" ", "\u00a0")

@@ -20,8 +20,8 @@ from typing import Any
 
 from forktail.core.checks import QuantityError
 from forktail.core.notebook import as_call, table
-from forktail.core.spec import SPECS, choice, number, setting, spec, specs_of, text
-from forktail.core.thermal import T_NOMINAL
+from forktail.core.spec import SPECS, TAIL_LAW, choice, number, setting, spec, specs_of, text
+from forktail.core.thermal import T_NOMINAL, tail_at
 
 #: An open part, ohm: a broken joint still leaks a little.
 OPEN = 1e9
@@ -66,7 +66,8 @@ class Circuit:
     r_load_left, r_load_right : ohm.
     c_load : F, from each output to ground, wiring and probe included.
     tail_kind : "ideal", "resistor" or "transistor".
-    i_tail : A, of the ideal source, which gives way as the tail node nears ground.
+    i_tail : A, of the ideal source at 25 degC, which gives way as the tail node nears ground.
+    tail_law : "constant" or "absolute", what it does with the temperature (`thermal.tail_at`).
     r_tail : ohm, of the tail resistor.
     r_tail_emitter, r_tail_base_top, r_tail_base_bottom : ohm, around Q7.
     c_bypass_tail : F, base of Q7 to ground.
@@ -112,6 +113,7 @@ class Circuit:
     c_load: float = _part("capacitance", 22e-12, "Capacitance at each output")
     tail_kind: str = setting(choice("tail_kind", "transistor", _TAILS, "Tail"))
     i_tail: float = _part("i_tail", 1e-3, "Tail current")
+    tail_law: str = setting(TAIL_LAW)
     r_tail: float = _part("resistor", 2200.0, "Tail resistor")
     r_tail_emitter: float = _part("resistance", 1000.0, "Emitter of Q7")
     r_tail_base_top: float = _part("resistor", 12000.0, "Base of Q7 to supply")
@@ -154,6 +156,11 @@ class Circuit:
                         f"it can have such as {', '.join(sorted(known)[:3])}."
                     )
 
+    @property
+    def ideal_tail(self) -> float:
+        """Current of the ideal source at the temperature of the circuit, A."""
+        return tail_at(self.i_tail, self.temperature, self.tail_law)
+
     def __repr__(self) -> str:
         return as_call(self)
 
@@ -172,7 +179,7 @@ class Circuit:
 
 #: What belongs to one kind of tail only.
 _OF_TAIL = {
-    "ideal": {"i_tail"},
+    "ideal": {"i_tail", "tail_law"},
     "resistor": {"r_tail"},
     "transistor": {"r_tail_emitter", "r_tail_base_top", "r_tail_base_bottom", "c_bypass_tail"},
 }

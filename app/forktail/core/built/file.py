@@ -36,7 +36,8 @@
 
     [tail]
     kind = "transistor"              # or "ideal" or "resistor"
-    current = "1 mA"                 # ideal
+    current = "1 mA"                 # ideal, at 25 degC
+    law = "constant"                 # ideal; or "absolute", in proportion to the temperature
     resistor = "2.2 k"               # resistor
     emitter = "1 k"                  # transistor, with base_top, base_bottom and bypass
 
@@ -100,6 +101,7 @@ _SECTIONS = {
     "tail": {
         "kind": "tail_kind",
         "current": "i_tail",
+        "law": "tail_law",
         "resistor": "r_tail",
         "emitter": "r_tail_emitter",
         "base_top": "r_tail_base_top",
@@ -120,7 +122,7 @@ _SECTIONS = {
 _SPECS = specs_of(Circuit)
 #: Left out without a word: nothing is missed where they are at their defaults.
 _QUIET = {"title", "note", "area", "g_leak", "faults", "trim_upper", "trim_lower", "trim_balance"}
-_QUIET |= {"r_emitter_upper", "r_emitter_lower"}
+_QUIET |= {"r_emitter_upper", "r_emitter_lower", "tail_law"}
 
 
 class CircuitFile(NamedTuple):

@@ -220,7 +220,7 @@ def _guess(net: nodal.Net, circuit: Circuit, v: Floats, i_tail: Floats | float) 
 
 def _expected_tail(circuit: Circuit, lower_level: float) -> float:
     if circuit.tail_kind == "ideal":
-        return circuit.i_tail
+        return circuit.ideal_tail
     if circuit.tail_kind == "resistor":
         return np.maximum(lower_level - 0.65, 0.0) / circuit.r_tail
     base = (

@@ -493,7 +493,7 @@ def nominal(net: Net, circuit: Circuit) -> Values:
         i_s=net.i_s,
         leak=net.leak,
         inv_bf=net.inv_bf,
-        source=np.array([circuit.i_tail]),
+        source=np.array([circuit.ideal_tail]),
     )
 
 

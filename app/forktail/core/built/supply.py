@@ -152,6 +152,7 @@ class TailLaw:
     drift : V/K, of the base-emitter voltage in the way.
     corner : Hz, of the bypass there: faster ripples are kept off the tail.
     reach : Hz, up to which `at` holds: behind the string more than one capacitor keeps them off.
+    own : 1/K, of an ideal source in proportion to absolute temperature.
     """
 
     share: float = 0.0
@@ -159,6 +160,7 @@ class TailLaw:
     drift: float = 0.0
     corner: float = math.inf
     reach: float = math.inf
+    own: float = 0.0
 
     @property
     def per_volt(self) -> float:
@@ -168,7 +170,7 @@ class TailLaw:
     @property
     def per_kelvin(self) -> float:
         """Relative change of the tail current with the temperature, 1/K."""
-        return -self.drift / self.stiff
+        return self.own - self.drift / self.stiff
 
     def at(self, frequency: ArrayLike) -> Floats:
         """Size of the change of the tail with a ripple at frequencies in Hz, 1/V."""
@@ -194,7 +196,7 @@ def tail_law(circuit: Circuit) -> TailLaw:
     """
     c, point = circuit, network.solve_bias(circuit)
     if c.tail_kind == "ideal":
-        return TailLaw()
+        return TailLaw(own=1.0 / c.temperature if c.tail_law == "absolute" else 0.0)
     tail, v_t = float(point.i_tail), float(point.thermal_voltage)
     if not tail > 0.0:
         return TailLaw(*(math.nan,) * 5)
@@ -207,8 +209,8 @@ def tail_law(circuit: Circuit) -> TailLaw:
         top, bottom = c.r_string_top + c.r_string_middle, c.r_string_bottom
         bias, farads = c.r_bias_lower_pos, c.c_bypass_lower
     fed = top * bottom / (top + bottom)
-    into = (bias + (r_emitter + v_t / through) / based) / bases
-    corner = 1.0 / (2.0 * math.pi * (fed * into / (fed + into)) * farads)
+    bases_draw = bases * based / (based * bias + r_emitter + v_t / through)
+    corner = (1.0 / fed + bases_draw) / (2.0 * math.pi * farads)
     slowest = math.inf
     if c.tail_kind == "resistor":
         found = network.corners(c)

@@ -9,9 +9,9 @@ from dataclasses import replace
 from typing import Any
 
 from forktail.core.built.circuit import Circuit
+from forktail.core.built.network import solve_bias
 from forktail.core.checks import QuantityError
 from forktail.core.models import BuiltCell, Solver, TextbookCell
-from forktail.core.path import Feed
 from forktail.core.spec import specs_of
 from forktail.core.uses.reference import Bench, bench
 
@@ -25,15 +25,15 @@ def ideals(b: Bench) -> dict[str, Bench]:
     """The same cell with one part made ideal: part -> Bench, for the parts that are not so.
 
     Parts: `load_pole`, `coupling_upper`, `coupling_lower`; of a built cell `drive_upper`,
-    `drive_lower` (source resistance and termination), `beta`, `early`, `match`; of a textbook
-    cell its offsets by name.
+    `drive_lower` (source resistance and termination), `beta`, `early`, `match`, `tail` (a source of
+    the same current); of a textbook cell its offsets by name.
     """
     found = {}
     if b.path.load_pole != float("inf"):
         found["load_pole"] = bench(b.solve, replace(b.path, load_pole=float("inf")))
     for side in ("upper", "lower"):
         if b.path.feed(side).corner > 0.0:
-            feed = Feed(0.0, b.path.feed(side).gain)
+            feed = replace(b.path.feed(side), corner=0.0)
             found[f"coupling_{side}"] = bench(b.solve, b.path.with_feed(side, feed))
     cells: dict[str, Solver] = {}
     if isinstance(b.solve, BuiltCell):
@@ -42,7 +42,7 @@ def ideals(b: Bench) -> dict[str, Bench]:
     elif isinstance(b.solve, TextbookCell):
         for name in specs_of(b.solve):
             if name.startswith("offset") and getattr(b.solve, name) != 0.0:
-                cells[name] = replace(b.solve, **{name: 0.0})
+                cells[name] = replace(b.solve, **{name: 0.0})  # type: ignore[arg-type]
     for part, solve in cells.items():
         try:
             found[part] = bench(solve, b.path)
@@ -63,9 +63,14 @@ def _circuits(circuit: Circuit) -> dict[str, Circuit]:
         "area": (1.0,) * 7, "trim_upper": 0.0, "trim_lower": 0.0, "trim_balance": 0.0,
         "r_load_left": load, "r_load_right": load,
     }  # fmt: skip
+    if circuit.tail_kind != "ideal":
+        made["tail"] = {"tail_kind": "ideal", "i_tail": float(solve_bias(circuit).i_tail)}
     found = {}
     for part, values in made.items():
-        ideal = replace(circuit, **values)
+        try:
+            ideal = replace(circuit, **values)
+        except QuantityError:
+            continue  # the fault that is in it goes with the part
         if ideal != circuit:
             found[part] = ideal
     return found

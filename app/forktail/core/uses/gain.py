@@ -14,12 +14,21 @@ import numpy as np
 from numpy.polynomial import chebyshev
 from numpy.typing import ArrayLike
 
+from forktail.core.built.circuit import COLDEST, HOTTEST
+from forktail.core.built.supply import HUM, ripple
 from forktail.core.checks import Floats
 from forktail.core.path import loaded
-from forktail.core.spec import number, setting, spec
+from forktail.core.spec import flag, number, setting, spec
 from forktail.core.uses.mixing import Conversion, compression
 from forktail.core.uses.noise import BAND, NoiseRun, figures_of, measure_noise, relations_of
-from forktail.core.uses.reference import CALL, Bench, first_departure, needs, once
+from forktail.core.uses.reference import (
+    CALL,
+    Bench,
+    first_departure,
+    first_reach,
+    needs,
+    once,
+)
 from forktail.core.uses.result import (
     LOUD,
     Curve,
@@ -43,6 +52,8 @@ from forktail.core.waves.spectrum import (
 
 #: The change of gain that is taken as still usable when the control drifts, dB.
 DRIFT_DB = 1.0
+#: Third harmonic at which the range of the signal is taken to end, a part of the fundamental.
+THIRD = 0.01
 #: A loop has settled when its output stays within this part of its final value.
 SETTLED = 0.05
 
@@ -89,6 +100,15 @@ class VariableGain:
             doc="How far the control voltage may wander by itself.",
         )
     )
+    arctanh: bool = setting(
+        flag(
+            "arctanh",
+            False,
+            "Arctanh stage ahead of the upper pairs",
+            "Two diodes that share a current bend the signal the other way beforehand.",
+            part="use",
+        )
+    )
     noise_band: float = setting(BAND)
 
 
@@ -102,7 +122,7 @@ class Control:
     def __init__(self, b: Bench) -> None:
         self.near = 4.0 * b.v_t
         self.far = max(0.16, 6.0 * b.v_t + 1.2 * b.drop("lower"))
-        self.full = 20.0 * b.v_t + b.drop("lower")
+        self.full = _all_in_one(b)
         self._near = cosine_values(b.slope_upper, self.near, b.v_t)
         self._far = cosine_values(b.slope_upper, self.far, b.v_t, 64)
         self.largest = float(np.max(np.abs(b.slope_upper(np.array([-self.full, self.full])))))
@@ -128,6 +148,31 @@ class Control:
 def _control(b: Bench) -> Control:
     """Control of a Bench, once."""
     return Control(b)
+
+
+@once(64)
+def _per_kelvin(b: Bench) -> float:
+    """Relative change of the largest gain per kelvin, 1/K; NaN of a cell that is not ours."""
+    ends = []
+    for by in (min(1.0, HOTTEST - b.temperature), max(-1.0, COLDEST - b.temperature)):
+        other = b.warmed(by)
+        if other is None:
+            return math.nan
+        both = np.array([-1.0, 1.0]) * _all_in_one(other)
+        ends.append((by, float(np.max(np.abs(other.slope_upper(both))))))
+    (up, warm), (down, cool) = ends
+    return 2.0 * (warm - cool) / (up - down) / (warm + cool)
+
+
+@once(64)
+def _third_range(b: Bench) -> float:
+    """Signal of which the third harmonic is 1 %, V peak, with all current in one upper pair."""
+    d = 1.0 + b.drop("upper", 1.0) / (2.0 * b.v_t)
+    amplitude = np.geomspace(0.2, 3.0 * d**1.5, 48) * b.v_t
+    angle = np.pi * (np.arange(48) + 0.5) / 48
+    out = b.answer(amplitude[:, None] * np.cos(angle), _all_in_one(b))
+    first, third = (np.abs(np.mean(out * np.cos(k * angle), axis=1)) for k in (1, 3))
+    return first_reach(amplitude, third / first, THIRD)
 
 
 def _root(function: Callable[[Floats], Floats], grid: Floats) -> float:
@@ -173,6 +218,7 @@ def _compression(b: Bench, control: float) -> float:
 def measure_gain(s: VariableGain, b: Bench) -> GainRun:
     """Run the variable gain: returns GainRun."""
     needs(s, "amplitude")
+    b = b.shaped(s.arctanh)
     window = drives.coherent_window((s.frequency,), min_cycles=4, min_samples=512)
     fed = complex(b.fed("upper", s.frequency))
     table = Table(b, (0.0, s.amplitude * abs(fed)), s.control)
@@ -200,9 +246,20 @@ def measure_gain(s: VariableGain, b: Bench) -> GainRun:
         "control_range": Figure(control.straight(), "V"),
         "usable_range": Figure(float(decibel(control.largest / max(at_least, 1e-15))), "dB"),
         "hd3": Figure(100.0 * lines.part(3) / first if audible else math.nan, "%"),
+        "range": Figure(_third_range(b), "V"),
+        "range_won": Figure(
+            float(decibel(_third_range(b.shaped(True)) / _third_range(b.shaped(False)))), "dB"
+        ),
+        "per_kelvin": Figure(100.0 * _per_kelvin(b.shaped(False)), "%/K"),
+        "hum": Figure(100.0 * _moved(b, HUM), "%"),
         **figures_of(noise, s.noise_band, _compression(b, s.control) / abs(fed)),
     }
     return GainRun(figures, window, lines, control, passed, audible, table.floor_db, noise)
+
+
+def _moved(b: Bench, frequency: float) -> float:
+    """Relative change of the tail current for each volt of ripple on the supply, 1/V."""
+    return 0.0 if b.built is None else float(abs(ripple(b.built, frequency).tail))
 
 
 def least_control(s: VariableGain) -> float:
@@ -219,7 +276,10 @@ def third_law(b: Bench, amplitude: Floats | float, control: float) -> Any:
     """
     currents = b.split(control)
     d = 1.0 + currents * b.r_emitter_upper / (2.0 * b.v_t)
-    slope, cubic = (float(p[0] - p[1]) for p in (currents / d, currents / d**4))
+    bend = currents / d**4
+    if b.path.upper.arctanh:  # its cubic part is that of a pair without resistors, turned over
+        bend = bend - currents / d
+    slope, cubic = (float(p[0] - p[1]) for p in (currents / d, bend))
     if abs(slope) <= 1e-12 * b.i_tail:
         return None
     return (amplitude / b.v_t) ** 2 / 48.0 * abs(cubic / slope)
@@ -229,8 +289,11 @@ def _bends(b: Bench, control: float) -> tuple[float, float]:
     """Signals at which the gain is 1 % off and the third harmonic a tenth off its series, V peak.
 
     By the law of one pair; with resistors in the upper pairs on the ideal cell, for they carry
-    unequal currents and their difference bends by no law of one pair.
+    unequal currents and their difference bends by no law of one pair. Behind an arctanh stage
+    pairs without resistors do not bend up to 2 VT, where its current is used up.
     """
+    if b.path.upper.arctanh and not b.r_emitter_upper:
+        return 2.0 * b.v_t, 2.0 * b.v_t
     if not b.r_emitter_upper:
         return b.soft_end("upper", 0.01), b.series_end("upper")
     amplitude = np.geomspace(0.01 * b.v_t, 2.0 * b.hard_start("upper", 1.0), 48)
@@ -258,6 +321,7 @@ class GainLaws:
 
 def relate_gain(s: VariableGain, b: Bench, m: GainRun) -> GainLaws:
     """Textbook relations of the variable gain: returns GainLaws."""
+    b = b.shaped(s.arctanh)
     law = float(b.gain_law(s.control))
     straight, series_end = _bends(b, s.control)
     inside = s.amplitude <= straight
@@ -268,6 +332,7 @@ def relate_gain(s: VariableGain, b: Bench, m: GainRun) -> GainLaws:
     away = abs(s.control - null)
     linear = m.figures["control_range"].value
     third = third_law(b, s.amplitude, s.control)
+    tail = b.tail_law
     relations = {
         "gain": Relation(law, 0.01 * abs(law), straight, "V", inside),
         "gain_db": Relation(float(decibel(abs(law))), 0.1, straight, "V", inside),
@@ -288,12 +353,38 @@ def relate_gain(s: VariableGain, b: Bench, m: GainRun) -> GainLaws:
             0.0 if third is None else 10.0 * third,
             series_end, "V", s.amplitude <= series_end,
         ),
+        "range": Relation(_range(b), 0.05 * _range(b)),
+        "range_won": Relation(
+            float(decibel(_range(b.shaped(True)) / _range(b.shaped(False)))), 0.5
+        ),
+        "per_kelvin": Relation(
+            -100.0 * (1.0 / b.temperature - tail.per_kelvin) * most / b.gain, 0.02
+        ),
+        "hum": Relation(
+            100.0 * float(tail.at(HUM)), limit=tail.reach, limit_unit="Hz", inside=HUM <= tail.reach
+        ),
         **relations_of(
             b, m.noise, "upper", s.noise_band, s.frequency, law, _compression(b.ideal, s.control),
             v_lower=s.control,
         ),
     }  # fmt: skip
     return GainLaws(relations, straight, series_end, fullest, least)
+
+
+def _range(b: Bench) -> float:
+    """Signal of which the third harmonic is 1 %, V peak, by the law of one pair with all current.
+
+    An arctanh stage reaches 2 VT; with emitter resistors it bends the other way before that.
+    """
+    if not b.path.upper.arctanh:
+        return b.third_reach("upper", 1.0, THIRD)
+    each = float(third_law(b, 1.0, _all_in_one(b)) or 0.0)
+    return min(math.sqrt(THIRD / each) if each > 0.0 else math.inf, 2.0 * b.v_t)
+
+
+def _all_in_one(b: Bench) -> float:
+    """Control that puts all current into one upper pair, V."""
+    return 20.0 * b.v_t + b.drop("lower")
 
 
 def _straight_law(b: Bench, part: float = 0.01) -> float:
@@ -319,6 +410,7 @@ def show_gain(s: VariableGain, b: Bench, m: GainRun) -> Shown:
 
 def curves_gain(s: VariableGain, b: Bench, m: GainRun) -> tuple[Curve, ...]:
     """Characteristics of the variable gain: tuple of Curve."""
+    b = b.shaped(s.arctanh)
     v = np.linspace(-0.15, 0.15, 121)
     measured, law = m.passed * m.control(v), b.gain_law(v)
 
@@ -328,9 +420,11 @@ def curves_gain(s: VariableGain, b: Bench, m: GainRun) -> tuple[Curve, ...]:
     amplitudes = np.geomspace(1e-3, 0.2, 24)
     # at full control, so that the third harmonic does not depend on where the control stands
     full = 4.0 * b.v_t + b.drop("lower")
-    fit = cosine_values(lambda u: b.answer(u, full), 0.2, b.v_t)
     angle = np.pi * (np.arange(48) + 0.5) / 48
-    out = chebyshev.chebval(amplitudes[:, None] * np.cos(angle) / 0.2, fit)
+    waves = amplitudes[:, None] * np.cos(angle)
+    # the end of an arctanh stage is a corner, which a series would round off
+    fit = None if s.arctanh else cosine_values(lambda u: b.answer(u, full), 0.2, b.v_t)
+    out = b.answer(waves, full) if fit is None else chebyshev.chebval(waves / 0.2, fit)
     first, third = (np.abs(np.mean(out * np.cos(k * angle), axis=1)) for k in (1, 3))
     loads = np.abs(b.path.load_response(np.array([1.0, 3.0]) * s.frequency))
     gain = m.figures["gain"].value

@@ -9,7 +9,7 @@ chapter 3 (pair, emitter resistors) and chapter 10 (the cell).
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache, wraps
 from typing import Any, TypeVar, cast
 
@@ -17,11 +17,12 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from forktail.core.built.circuit import Circuit
+from forktail.core.built.supply import TailLaw, tail_law
 from forktail.core.cell import pair
 from forktail.core.cell.law import CellSettings, solve_cell
 from forktail.core.checks import Complexes, Floats, QuantityError
 from forktail.core.models import BuiltCell, Solver, TextbookCell
-from forktail.core.path import Path, path_for
+from forktail.core.path import Feed, Path, path_for
 from forktail.core.quantities import format_quantity
 from forktail.core.spec import spec, specs_of
 from forktail.core.thermal import T_NOMINAL, thermal_voltage
@@ -93,7 +94,7 @@ class Bench:
         QuantityError
             If the solver reports samples without a solution.
         """
-        point = self.solve(v_upper, v_lower)
+        point = self.solve(self.path.upper.shaped(v_upper), v_lower)
         converged = np.asarray(point.converged)
         if not converged.all():
             missed = int(np.sum(~converged))
@@ -176,6 +177,11 @@ class Bench:
         """Peak of a sine at which the third harmonic of a pair is a tenth off its series, V."""
         return self.v_t * _series_end(ratio(self.drop(side) / self.v_t))
 
+    def third_reach(self, side: str, share: float, part: float) -> float:
+        """Peak of a sine of which the third harmonic is `part` of the fundamental, V, of a pair
+        that carries `share` of the tail current."""
+        return self.v_t * _third_reach(ratio(self.drop(side, share) / self.v_t), part)
+
     def tones_end(self) -> float:
         """Peak of each of two equal tones on the lower pair at which their third-order product
         is a tenth off its series, V."""
@@ -215,7 +221,8 @@ class Bench:
 
     @cached_property
     def ideal(self) -> "Bench":
-        """The matched cell with the emitter resistors of this one, on an ideal path: a Bench."""
+        """The matched cell with the emitter resistors of this one, on a path without corners: a
+        Bench."""
         return bench(
             TextbookCell(
                 i_tail=self.i_tail,
@@ -223,8 +230,34 @@ class Bench:
                 temperature=self.temperature,
                 r_emitter_upper=self.r_emitter_upper,
                 r_emitter_lower=self.r_emitter_lower,
-            )
+            ),
+            Path(Feed(arctanh=self.path.upper.arctanh)),
         )
+
+    def shaped(self, on: bool) -> "Bench":
+        """The same with an arctanh stage ahead of the upper input, or without one: a Bench."""
+        feed = replace(self.path.upper, arctanh=self.v_t if on else 0.0)
+        return (
+            self if feed == self.path.upper else bench(self.solve, replace(self.path, upper=feed))
+        )
+
+    def warmed(self, by: float) -> "Bench | None":
+        """The same at another temperature, `by` K warmer; None of a cell that is not ours."""
+        to = self.temperature + by
+        if isinstance(self.solve, TextbookCell):
+            return bench(replace(self.solve, temperature=to), self.path)
+        if self.built is None or not isinstance(self.solve, BuiltCell):
+            return None
+        solve = replace(self.solve, circuit=replace(self.built, temperature=to))
+        return bench(solve, self.path)
+
+    @cached_property
+    def tail_law(self) -> TailLaw:
+        """What supply and temperature do to the tail, in closed form."""
+        if self.built is not None:
+            return tail_law(self.built)
+        ptat = isinstance(self.solve, TextbookCell) and self.solve.tail_law == "absolute"
+        return TailLaw(own=1.0 / self.temperature if ptat else 0.0)
 
 
 def ratio(k: float) -> float:
@@ -378,6 +411,12 @@ def _hard_start(k: float, shortfall: float) -> float:
 def _series_end(k: float) -> float:
     drive, first, third = _fourier(k)
     return first_departure(drive, third / first / drive**2, 0.1)
+
+
+@lru_cache(maxsize=128)
+def _third_reach(k: float, part: float) -> float:
+    drive, first, third = _fourier(k)
+    return first_reach(drive, np.abs(third / first), part)
 
 
 @lru_cache(maxsize=128)

@@ -276,7 +276,7 @@ def show(value: float, unit: str) -> str:
         if value <= -200.0:
             return "under \u2212200 dB"
     # what is left of a zero after rounding is shown as the zero it is
-    if abs(value) < {"dB": 5e-3, "%": 1e-9, "deg": 1e-9}.get(unit, 1e-15):
+    if abs(value) < {"dB": 5e-3, "%": 1e-9, "%/K": 1e-6, "deg": 1e-9}.get(unit, 1e-15):
         value = 0.0
     return format_quantity(value, unit)
 

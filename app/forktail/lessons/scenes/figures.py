@@ -135,7 +135,7 @@ def use_figures(state):
         return out
     _merits(out, result.merits)
     cell = state.solver()
-    _put(out, "full_scale", cell.i_tail * cell.r_load, "V")
+    _put(out, "full_scale", cell.tail * cell.r_load, "V")
     _put(out, "thermal_voltage", cell(0.0, 0.0).thermal_voltage, "V")
     if "output" in result.records:
         _put(out, "out_peak", np.max(np.abs(result.records["output"].y)), "V")

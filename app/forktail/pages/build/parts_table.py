@@ -51,6 +51,7 @@ _SECTIONS = (
         (
             "tail_kind",
             "i_tail",
+            "tail_law",
             "r_tail",
             "r_tail_emitter",
             "r_tail_base_top",
@@ -79,6 +80,7 @@ _SHORT = {
     "r_emitter_upper": "In Q1 to Q4",
     "r_emitter_lower": "In Q5 and Q6",
     "c_load": "At each output",
+    "tail_law": "With temperature",
     "r_tail_base_top": "Base to supply",
     "r_tail_base_bottom": "Base to ground",
     "c_bypass_tail": "Bypass of the base",

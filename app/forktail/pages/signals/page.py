@@ -28,7 +28,7 @@ _SHORT = {
     "on_fraction": "On for",
     "depth": "Depth",
 }
-_CELL = ("i_tail", "r_load", "temperature", "v_supply", "r_emitter_lower")
+_CELL = ("i_tail", "tail_law", "r_load", "temperature", "v_supply", "r_emitter_lower")
 _OFFSETS = ("offset_left", "offset_right", "offset_lower")
 
 

@@ -12,7 +12,7 @@ from forktail.core.checks import QuantityError
 from forktail.core.models import BuiltCell, TextbookCell
 from forktail.core.path import Feed, Path, path_for, run_path
 from forktail.core.quantities import format_quantity
-from forktail.core.spec import SPECS, choice, flag, number, spec, specs_of
+from forktail.core.spec import SPECS, TAIL_LAW, choice, flag, number, spec, specs_of
 from forktail.core.thermal import thermal_voltage
 from forktail.core.uses.signals import SignalRun, run_signals
 from forktail.core.waves import sound
@@ -210,6 +210,7 @@ class SignalsState(_Drives):
     start = param_of(spec("time", label="Shown from", doc="Start of the time shown, s."))
 
     i_tail = param_of(spec("i_tail", slider=(1e-4, 4e-3)))
+    tail_law = param_of(TAIL_LAW)
     r_load = param_of(spec("r_load"))
     temperature = param_of(spec("temperature"))
     v_supply = param_of(spec("v_supply"))
@@ -530,7 +531,7 @@ class SignalsState(_Drives):
         ends = [self.map_range(axis) for axis in self.map_axes()]
         if isinstance(solve, BuiltCell):
             return _built_picture(solve, self.map_scale(), *ends, GRID["built"])
-        return _textbook_picture(solve.settings.per_ampere(solve.i_tail), *ends, GRID["textbook"])
+        return _textbook_picture(solve.settings.per_ampere(solve.tail), *ends, GRID["textbook"])
 
     def map_scale(self):
         """Volts of the map's full scale."""

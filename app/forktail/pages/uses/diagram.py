@@ -297,7 +297,7 @@ def values(scene):
 
     if use == "variable_gain":
         out = {
-            "in": _pair(s.amplitude, s.frequency),
+            "in": _pair(s.amplitude, s.frequency) + (", arctanh" if s.arctanh else ""),
             "control": text_of(s.control, "V"),
             "out-name": "output",
             "out": peak("output"),

@@ -39,6 +39,7 @@ SHORT_TITLES = {
 CELL_MAIN = ("i_tail", "r_load")
 CELL_PARTS = (
     "temperature",
+    "tail_law",
     "v_supply",
     "offset_left",
     "offset_right",
@@ -75,6 +76,18 @@ PRESETS = {
         "All the gain there is": {"control": "0.15V", "amplitude": "0.5mV"},
         "Reversed control": {"control": "-30mV"},
         "Call too loud for the upper pairs": {"amplitude": "40mV", "curve": "3", "figure": "hd3"},
+        "The same call behind an arctanh stage": {
+            "amplitude": "40mV",
+            "arctanh": "yes",
+            "curve": "3",
+            "figure": "range_won",
+        },
+        "Warm, with a tail that keeps the gain": {
+            "control": "0.15V",
+            "cell_temperature": "60degC",
+            "cell_tail_law": "absolute",
+            "figure": "per_kelvin",
+        },
         "Offset of the lower pair": {
             "control": "2mV",
             "cell_offset_lower": "2mV",

@@ -162,7 +162,7 @@ def test_a_written_file_needs_no_note_unless_something_in_it_has_no_use():
     kept = Circuit(tail_kind="ideal", r_tail=1234.0)
     found = read_file(write_circuit(kept))
     assert found.circuit == kept
-    assert found.notes == ('line 48, [tail] resistor is not used with kind = "ideal".',)
+    assert found.notes == ('line 49, [tail] resistor is not used with kind = "ideal".',)
 
 
 def test_all_errors_are_told_at_once():

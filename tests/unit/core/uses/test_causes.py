@@ -205,7 +205,7 @@ def test_a_faint_cause_is_left_out_and_an_ideal_cell_has_none():
     found = causes.ideals(bench(BuiltCell(SHIPPED)))
     assert set(found) == {
         "load_pole", "coupling_upper", "coupling_lower", "drive_upper", "drive_lower", "beta",
-        "early",
+        "early", "tail",
     }  # fmt: skip
     whole = {"a": 1.0}
     assert causes.shares(whole, lambda ideal: {"a": 0.9}, bench(BuiltCell(SHIPPED))) == {"a": ()}
@@ -244,6 +244,7 @@ def test_each_part_of_a_built_cell_is_made_ideal_alone():
         "drive_lower": dict(r_source_lower=0.0, r_termination_lower=inf),
         "match": dict(area=(1.0,) * 7, r_load_left=2100.0, r_load_right=2100.0, trim_upper=0.0,
                       trim_lower=0.0, trim_balance=0.0),
+        "tail": dict(tail_kind="ideal", i_tail=float(network.solve_bias(odd).i_tail)),
     }  # fmt: skip
     paths = {
         "load_pole": Path(Feed(50.0), Feed(70.0)),

@@ -104,6 +104,8 @@ def test_every_control_changes_something(key):
     for name, s in specs_of(USES[key].settings).items():
         if s.kind == "choice":
             other = next(c for c in s.keys if c != s.default)
+        elif s.kind == "flag":
+            other = not s.default
         elif s.unit == "Hz" and s.even == "steps":
             other = s.default + 5 * s.step
         else:
@@ -131,6 +133,8 @@ def test_any_settings_within_bounds_give_an_answer_or_one_sentence(key, data):
     for name, s in specs_of(USES[key].settings).items():
         if s.kind == "choice":
             values[name] = data.draw(st.sampled_from(sorted(s.keys)), name)
+        elif s.kind == "flag":
+            values[name] = data.draw(st.booleans(), name)
         else:
             ends = [*s.slider, s.high, 0.0 if s.low <= 0.0 <= s.high and not s.low_open else s.high]
             inside = st.one_of(st.floats(*s.slider), st.sampled_from(ends[:2]))

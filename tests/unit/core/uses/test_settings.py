@@ -14,6 +14,7 @@ USUAL = {
         "frequency": ("45kHz", "20kHz", "110kHz", 90),
         "control": ("30mV", "-150mV", "150mV", 300),
         "drift": ("500uV", "10uV", "10mV", 999),
+        "arctanh": (False,),
         "noise_band": ("4kHz", "100Hz", "20kHz", 370),
     },
     "gain_control_loop": {
@@ -82,7 +83,7 @@ NOISE = " noise_output/V/sqrt(Hz) noise_input/V/sqrt(Hz) noise_rms/V faintest/V 
 #: Of each use the figures with their units.
 FIGURES = {
     "variable_gain": "gain gain_db/dB opposite largest null/V control_range/V usable_range/dB"
-    " hd3/%" + NOISE,
+    " hd3/% range/V range_won/dB per_kelvin/%/K hum/%" + NOISE,
     "gain_control_loop": "attack/s release/s damping overshoot/% held/V least_input/V ripple/V"
     " hd3/%",
     "am": "depth/% envelope_depth/% sideband/dB sideband_share/% total_power"

@@ -184,6 +184,7 @@ def part_in_words(part: str, b: Bench) -> str:
         "beta": f"the current gain of {c.beta_forward:.3g}",
         "early": f"the Early voltage of {text_of(c.v_early, 'V')}",
         "match": "unequal transistors, loads or trims",
+        "tail": "the change of the tail current",
     }[part]
 
 

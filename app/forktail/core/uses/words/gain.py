@@ -1,5 +1,9 @@
 """What is said about the variable gain and the loop that controls it."""
 
+import math
+from dataclasses import replace
+
+from forktail.core.built.supply import HUM
 from forktail.core.quantities import format_quantity as text_of
 from forktail.core.uses.gain import (
     GainControlLoop,
@@ -37,6 +41,33 @@ def _gain_rule(b: Bench) -> str:
     return "gm R tanh(v_control / 2VT)"
 
 
+def _range_rule(s: VariableGain, b: Bench) -> str:
+    """The law of the range in words."""
+    if not s.arctanh:
+        return (
+            "where the law of one pair makes 1 %"
+            if b.r_emitter_upper
+            else "VT sqrt(48 1 %), and 1.5 % for the next term"
+        )
+    return "VT sqrt(48 1 % / (1 - 1/(1 + gm RE)^3)), at most 2 VT" if b.r_emitter_upper else "2 VT"
+
+
+def _kelvin_rule(b: Bench) -> str:
+    """The law of the gain with temperature in words."""
+    tail = f"{100.0 * b.tail_law.per_kelvin:+.3f} %/K of the tail".replace("-", "\u2212")
+    moves = f"tail current ({tail}) less 1/T"
+    return f"({moves}) / (1 + gm RE)" if b.r_emitter_upper else moves
+
+
+def _hum_rule(b: Bench) -> str:
+    """The law of the hum in words."""
+    tail = b.tail_law
+    if not tail.share:
+        return "none with an ideal tail"
+    slow = f"{100.0 * tail.per_volt:.3g} %/V of the tail"
+    return f"{slow} / sqrt(1 + (f/{text_of(tail.corner, 'Hz')})^2)"
+
+
 def gain(s: VariableGain, b: Bench, m: GainRun, laws: GainLaws) -> Said:
     """Said of a GainRun and its GainLaws."""
     f = m.figures
@@ -44,7 +75,7 @@ def gain(s: VariableGain, b: Bench, m: GainRun, laws: GainLaws) -> Said:
     straight, least = text_of(laws.straight, "V"), text_of(laws.least, "V")
     null, drift = text_of(f["null"].value, "V"), text_of(s.drift, "V")
     fullest, linear = text_of(laws.fullest, "V"), text_of(f["control_range"].value, "V")
-    series_end = text_of(laws.series_end, "V")
+    series_end, reach = text_of(laws.series_end, "V"), b.tail_law.reach
     figures = {
         "gain": Told(
             "Gain, with its sign",
@@ -93,11 +124,43 @@ def gain(s: VariableGain, b: Bench, m: GainRun, laws: GainLaws) -> Said:
         ),
         "hd3": Told(
             "Third harmonic",
-            "(A/VT)^2 / 48, both upper pairs with their resistors"
+            "none up to 2 VT"
+            if s.arctanh and not b.r_emitter_upper
+            else "(A/VT)^2 / 48, both upper pairs with their resistors"
             if b.r_emitter_upper
             else "(A/VT)^2 / 48",
             f"It stops holding when the signal passes {series_end} peak: the next term of the "
-            "series then takes a tenth.",
+            "series then takes a tenth."
+            if not s.arctanh
+            else f"It stops holding when the signal passes {series_end} peak: the current of the "
+            "arctanh stage is then used up.",
+        ),
+        "range": Told(
+            "Signal for 1 % third harmonic, full control",
+            _range_rule(s, b),
+            "It stops holding when the source loads the bases, or when an offset bends the pairs.",
+        ),
+        "range_won": Told(
+            "Range that an arctanh stage wins",
+            f"20 log10 ({_range_rule(replace(s, arctanh=True), b)} over "
+            f"{_range_rule(replace(s, arctanh=False), b)})",
+            "It stops holding when the source loads the bases, for the stage then bends too much.",
+        ),
+        "per_kelvin": Told(
+            "Change of the largest gain per kelvin",
+            _kelvin_rule(b),
+            "It stops holding when the bases load their source, for the current gain moves the "
+            "drive then, or when a transistor saturates.",
+        ),
+        "hum": Told(
+            f"Modulation of the gain by 1 V of hum at {text_of(HUM, 'Hz')}",
+            _hum_rule(b),
+            f"It stops holding when the hum passes {text_of(reach, 'Hz')}, where more than one "
+            "capacitor keeps it off."
+            if math.isfinite(reach)
+            else "It stops holding in a built cell, where hum on the supply moves the tail current."
+            if not b.tail_law.share
+            else "It stops holding when the hum is so large that it starves the tail.",
         ),
         **words_noise.figures(b, m.noise, s.noise_band),
     }
@@ -135,12 +198,20 @@ def gain(s: VariableGain, b: Bench, m: GainRun, laws: GainLaws) -> Said:
             "Third harmonic against signal",
             "signal, peak",
             "third harmonic",
-            ("third harmonic", "series of the pairs" if b.r_emitter_upper else "(A/VT)^2 / 48"),
-            "The law of the series holds for small signals and promises too much distortion for "
-            "large ones.",
+            (
+                "third harmonic",
+                "series of the pairs" if b.r_emitter_upper or s.arctanh else "(A/VT)^2 / 48",
+            ),
+            "Up to 2 VT the arctanh stage undoes the bend of the pairs; past that the wave is "
+            "clipped."
+            if s.arctanh
+            else "The law of the series holds for small signals and promises too much distortion "
+            "for large ones.",
         ),
     }
-    return Said(sentence, figures, curves)
+    ideal = "The arctanh stage is taken as ideal: its own noise and offset are left out."
+    notes = (ideal,) if s.arctanh else ()
+    return Said(sentence, figures, curves, notes=notes)
 
 
 def loop(s: GainControlLoop, b: Bench, m: LoopRun, laws: LoopLaws) -> Said:
