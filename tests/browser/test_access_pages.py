@@ -15,7 +15,7 @@ PAGES = {
     "": True,
     "signals": True,
     "uses": True,
-    "build": True,
+    "build?tab=noise": True,
     "compare?example=yes": True,
     "lessons": True,
     "lesson?id=one-pair&step=higher-base": True,

@@ -232,3 +232,19 @@ def test_no_text_of_the_drawing_runs_over_another(build):
           return out;
         }""")
         assert clashes == []
+
+
+def test_noise_of_the_point_its_band_and_what_makes_it(build):
+    page = build("?tab=noise&v_upper=100mV&v_lower=0V", 390, 844)
+    output = page.locator('[data-id="built0"]')
+    expect(output).to_contain_text("nV/\u221aHz")
+    bars = page.locator(".shares tr")
+    expect(bars.first).to_contain_text("source of the lower input")
+    field = page.locator('[data-entry="noise_band"]')
+    field.fill("1kHz")
+    field.press("Enter")
+    expect(page.locator('[data-id="name1"]')).to_have_text("At the output in 1.00 kHz, rms")
+    before = output.text_content()
+    page.get_by_role("button", name="At rest").click()
+    expect(bars.first).to_contain_text("upper pairs")
+    expect(output).not_to_have_text(before)

@@ -28,7 +28,7 @@ from forktail.core.models import TextbookCell
 from forktail.core.quantities import UNITS
 from forktail.core.spec import SPECS, Spec, checked, number, read_settings, specs_of
 from forktail.core.waves.drives import Drive
-from forktail.pages.build.state import Change
+from forktail.pages.build.state import Change, NoiseQuestion
 from forktail.pages.plan.state import plan_question
 from forktail.ui.state import PageState, Setting, param_of
 
@@ -275,6 +275,7 @@ def of_build(state):
     yield state.change(Circuit(title="Another")), {"": Change}
     yield state.batch(), {"": Batch, "spread_": Tolerances}
     yield state.one_build(), {"": Batch, "spread_": Tolerances}
+    yield state.noise_question(), {"": NoiseQuestion}
     yield plan_question(state), {"": PlanQuestion, "spread_": Tolerances}
 
 

@@ -10,6 +10,7 @@ from forktail.core.spec import number, read_settings, specs_of
 from forktail.core.uses import USES, run_use, use_of
 from forktail.core.uses.result import as_json
 from forktail.core.uses.words import difference_text
+from forktail.core.uses.words.noise import LEFT_OUT
 from forktail.ui.text import decibels, typed
 
 _LINES = number("lines", 12, "", 0, 1000, whole=True, label="So many lines, the largest")
@@ -69,6 +70,7 @@ def _print(result, most):
     if result.noise:
         print("\nwhat makes the noise at the output")
         _table([(typed(name), f"{percent:.1f} %") for name, percent in result.noise], right=(1,))
+        print(typed(LEFT_OUT))
     print()
     for m in result.merits:
         if not m.holds:

@@ -150,7 +150,7 @@ def test_help_lists_every_use_with_its_settings(capsys):
 def test_what_makes_the_noise_is_listed(capsys):
     arguments = ("--use", "mixer", "--model", "built", "--circuit", "bat-call-mixer")
     _, out, _ = run(capsys, *arguments)
-    table = out.split("what makes the noise at the output\n")[1].split("\n\n")[0].splitlines()
+    table = out.split("what makes the noise at the output\n")[1].split("\nLeft out")[0].splitlines()
     shares = [float(line.split()[-2]) for line in table]
     assert table[0].startswith("source of the lower input") and shares == sorted(shares)[::-1]
     assert sum(shares) == pytest.approx(100.0, abs=0.5)

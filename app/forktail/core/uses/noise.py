@@ -86,10 +86,10 @@ def cycle_of(peak: float, v_t: float) -> Floats:
 
 @once(64)
 def _powers(
-    b: Bench, dc: float, peak: float, v_lower: float, frequency: float, cycle: float
+    b: Bench, v_upper: float, peak: float, v_lower: float, frequency: float, cycle: float
 ) -> dict[str, float]:
     """Noise by part of a built cell, else by family, V^2/Hz, behind the loads."""
-    u = dc + cycle_of(peak, b.v_t) if peak else np.array([dc])
+    u = v_upper + (cycle_of(peak, b.v_t) if peak else np.zeros(1))
     if isinstance(b.solve, BuiltCell):
         return noise_behind(solve_noise(b.solve.driven, u, v_lower), b.path, frequency, cycle)
     loads = abs(complex(b.path.load_response(frequency))) ** 2
@@ -110,6 +110,7 @@ def measure_noise(
     peak: float = 0.0,
     v_lower: float = 0.0,
     cycle: float = math.inf,
+    v_upper: float = 0.0,
 ) -> NoiseRun:
     """Noise at one output frequency, Hz.
 
@@ -124,8 +125,8 @@ def measure_noise(
         Of a faint signal from the generator to the output.
     peak : float
         V, of an oscillator on the upper input, as it reaches the cell.
-    v_lower : float
-        V, DC on the lower input.
+    v_lower, v_upper : float
+        V, DC on each input.
     cycle : float
         s, of the oscillator.
 
@@ -134,7 +135,7 @@ def measure_noise(
     QuantityError
         If a sample has no solution.
     """
-    parts = _powers(b, 0.0, peak, v_lower, frequency, cycle)
+    parts = _powers(b, v_upper, peak, v_lower, frequency, cycle)
     built = isinstance(b.solve, BuiltCell)
     by_family = families(parts) if built else parts
     power = sum(by_family.values())
@@ -181,9 +182,9 @@ def line_resistance(circuit: Circuit, side: str) -> tuple[float, float]:
 
 
 @once(64)
-def _law(b: Bench, peak: float, v_lower: float) -> float:
-    """Power of the noise by the laws of matched pairs, V^2/Hz."""
-    u = cycle_of(peak, b.v_t) if peak else np.zeros(1)
+def law(b: Bench, peak: float, v_lower: float, v_upper: float = 0.0) -> float:
+    """Power of the noise by the laws of matched pairs, V^2/Hz; arguments as `measure_noise`."""
+    u = v_upper + (cycle_of(peak, b.v_t) if peak else np.zeros(1))
     total = sum(_mean(b.ideal, u, v_lower).values())
     if isinstance(b.solve, BuiltCell):
         point = b.ideal.solve(u, v_lower)
@@ -205,7 +206,7 @@ def relations_of(
     v_lower: float = 0.0,
 ) -> dict[str, Relation]:
     """Textbook relations of the figures of the noise; arguments as `measure_noise`."""
-    law = NoiseRun(_law(b, peak, v_lower), abs(gain_law), {}, math.nan)
+    ideal = NoiseRun(law(b, peak, v_lower), abs(gain_law), {}, math.nan)
     pole = b.path.load_pole
     inside = frequency + 0.5 * band <= pole
 
@@ -213,11 +214,11 @@ def relations_of(
         known = value if math.isfinite(value) else None
         return Relation(known, limit=pole, limit_unit="Hz", inside=inside)
 
-    faintest = law.faintest(band)
+    faintest = ideal.faintest(band)
     found = {
-        "noise_output": relation(law.output),
-        "noise_input": relation(law.input),
-        "noise_rms": relation(law.output * math.sqrt(band)),
+        "noise_output": relation(ideal.output),
+        "noise_input": relation(ideal.input),
+        "noise_rms": relation(ideal.output * math.sqrt(band)),
         "faintest": relation(faintest),
         "noise_range": relation(float(decibel(compression_law / faintest))),
     }
@@ -226,5 +227,5 @@ def relations_of(
         ohms, share = getattr(c, f"r_source_{side}"), nodal.source_share(c, side)
         heard = share * line_resistance(c, side)[1]
         own = 4.0 * BOLTZMANN * T_SOURCE * ohms * heard**2
-        found["noise_figure"] = relation(float(decibel(law.input / math.sqrt(own))))
+        found["noise_figure"] = relation(float(decibel(ideal.input / math.sqrt(own))))
     return found

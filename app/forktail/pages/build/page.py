@@ -6,10 +6,12 @@ import numpy as np
 import panel as pn
 
 from forktail.core.checks import QuantityError
+from forktail.core.uses.words.noise import LEFT_OUT
 from forktail.pages.build.circuit_texts import FIELDS, area_of
 from forktail.pages.build.findings import FindingsView
 from forktail.pages.build.mismatch_panel import RunPanel, SpreadTable, TrimPanel, spread_csv
 from forktail.pages.build.mismatch_plots import HISTOGRAMS, Histogram
+from forktail.pages.build.noise_panel import NoisePanel
 from forktail.pages.build.parts_table import PartsTable
 from forktail.pages.build.schematic import BuiltSchematic
 from forktail.pages.build.state import (
@@ -18,6 +20,7 @@ from forktail.pages.build.state import (
     BuildState,
     assess,
     compare,
+    noise_card,
     run_builds,
 )
 from forktail.pages.build.transfer_curves import TransferCurve
@@ -27,6 +30,7 @@ from forktail.ui.controls import Controls, group, row
 from forktail.ui.html import STYLES, button, request
 from forktail.ui.later import Later
 from forktail.ui.markup import MarkupView
+from forktail.ui.shares import SharesView
 from forktail.ui.shell import Page, page, query_of_session, route
 
 #: Builds solved between two looks at the progress.
@@ -49,6 +53,10 @@ def _assess(driven, stale, say):
 
 def _what_if(change, stale, say):
     return compare(change)
+
+
+def _noise(question, stale, say):
+    return noise_card(question)
 
 
 class Toolbar(MarkupView):
@@ -119,6 +127,10 @@ class BuildPage(Page):
         self.side_by_side, self.numbers = ValuesTable(), NumbersTable()
         self.values, self.faults = ValuesView(), FaultsView()
         self.run_panel, self.trims, self.spread = RunPanel(), TrimPanel(), SpreadTable()
+        self.noise, self.shares = (
+            NoisePanel(),
+            SharesView("What makes the noise at the output", LEFT_OUT),
+        )
         self.curves = {
             "v_upper": TransferCurve("over_upper", "v_upper"),
             "v_lower": TransferCurve("over_lower", "v_lower"),
@@ -158,11 +170,12 @@ class BuildPage(Page):
         self._seen = {}
         self._assessing = Later(document, _assess, self._assessed_now)
         self._comparing = Later(document, _what_if, self._compared_now, wait=120)
+        self._listening = Later(document, _noise, self._noise_now, wait=120)
         self._running = Later(document, _solve_builds, self._run_done, self._run_progress, wait=20)
 
     def stop(self):
         """The session has ended: drop all work."""
-        for later in (self._assessing, self._comparing, self._running):
+        for later in (self._assessing, self._comparing, self._listening, self._running):
             later.cancel()
 
     # ---- controls
@@ -225,6 +238,8 @@ class BuildPage(Page):
     def _panel_of(self, name):
         if name == "unit":
             return self.trims
+        if name in self.state.of_part("noise"):
+            return self.noise
         return self.run_panel if name in self.state.of_part("run") else self.parts
 
     def _edit(self, message):
@@ -245,7 +260,7 @@ class BuildPage(Page):
             if knob in TRIMS:
                 panel.accept(knob)
                 self.state.set_trims({knob: TRIMS[knob].read(text)})
-            elif name == "unit" or name in self.state.of_part("drives", "run"):
+            elif name == "unit" or name in self.state.of_part("drives", "run", "noise"):
                 panel.accept(name)
                 self.state.read_setting(name, text)
             elif name in FIELDS or area_of(name):
@@ -382,6 +397,19 @@ class BuildPage(Page):
         elif state.tab == "faults" and state.fault:
             self.faults.show(state.circuit, state.faults(), state.fault, comparison)
 
+    def _noise_again(self):
+        if self.state.tab != "noise":
+            return
+        self.noise.entries(self.state)
+        question = self.state.noise_question()
+        if self._seen.get("noise") != question:
+            self._seen["noise"] = question
+            self._listening.ask(question)
+
+    def _noise_now(self, card, error):
+        self.noise.show(card, "" if error is None else str(error))
+        self.shares.show(card.parts if card else ())
+
     # ---- drawing
 
     def refresh(self):
@@ -407,6 +435,7 @@ class BuildPage(Page):
             self.side_by_side.show(scene)
         self._assess_again()
         self._compare_again()
+        self._noise_again()
         self._follow_run()
         if state.tab == "mismatch":
             self.trims.show(state, *state.judge())
@@ -480,6 +509,8 @@ def build():
             "run": session.run_panel,
             "trims": session.trims,
             "spread": session.spread,
+            "noise": session.noise,
+            "shares": session.shares,
             "numbers": session.numbers,
             **{p.name: p for p in session.plots},
         },

@@ -1,7 +1,7 @@
 """State of the Build page: one built circuit, where it is looked at, and what is asked of it."""
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import lru_cache
 
 import numpy as np
@@ -15,7 +15,12 @@ from forktail.core.built.circuit import Circuit, break_part, single_faults
 from forktail.core.built.references import round_circuit
 from forktail.core.cell import law as cell
 from forktail.core.checks import QuantityError
+from forktail.core.models import BuiltCell
+from forktail.core.path import IDEAL
 from forktail.core.spec import choice, number, spec, specs_of, text, without
+from forktail.core.uses import noise
+from forktail.core.uses.reference import bench
+from forktail.core.uses.words.noise import parts as noise_parts
 from forktail.pages.build import circuit_texts
 from forktail.pages.build.circuit_texts import SPECS, first_shipped
 from forktail.ui.state import PageState, param_of
@@ -27,6 +32,7 @@ TABS = {
     "values": "Values",
     "faults": "Faults",
     "mismatch": "Mismatch",
+    "noise": "Noise",
 }
 #: Presets in trade terms: texts as in a link, over the chosen shipped circuit.
 PRESETS = {
@@ -49,6 +55,8 @@ PRESETS = {
 MAX_UNDO = 100
 #: Points of each transfer curve.
 CURVE_POINTS = 61
+#: An input with less gain than this, V/V, has none: what is left is feedthrough.
+LEAST_GAIN = 0.1
 
 # ------------------------------------------------------------------ what is solved, and shared
 
@@ -203,6 +211,64 @@ def compare(change):
     return Comparison(rows, both[0][0], both[1][0])
 
 
+@dataclass(frozen=True)
+class NoiseQuestion:
+    """A circuit at a point, inputs in V, and the band, Hz, in which its noise is added up."""
+
+    circuit: Circuit
+    v_upper: float = 0.0
+    v_lower: float = 0.0
+    noise_band: float = noise.BAND.default
+
+
+@dataclass(frozen=True)
+class NoiseCard:
+    """Noise of a circuit at a point.
+
+    `rows` are (name, unit, value, value of matched pairs), SI, NaN where there is none and None
+    where no law says it; `parts` are (name, % of the power at the output), the largest first.
+    """
+
+    rows: tuple
+    parts: tuple
+
+
+@lru_cache(maxsize=64)
+def noise_card(question):
+    """The `NoiseCard` of a `NoiseQuestion`, in the middle of the band: no corner acts there.
+
+    Raises
+    ------
+    QuantityError
+        If the circuit has no answer there.
+    """
+    c, u, low, band = (getattr(question, f.name) for f in fields(NoiseQuestion))
+    b = bench(BuiltCell(c), IDEAL)
+    gains, laws = network.solve_built(c, u, low), textbook(c, u, low)
+    runs, law = {}, noise.NoiseRun(noise.law(b, 0.0, low, u), 0.0, {}, math.nan)
+    for side in ("upper", "lower"):
+        gain = float(getattr(gains, f"gain_{side}"))
+        # the feedthrough of a cell at rest is no gain
+        gain = gain if abs(gain) > LEAST_GAIN else 0.0
+        runs[side] = noise.measure_noise(b, side, 1.0, gain, v_lower=low, v_upper=u)
+    run = runs["upper"]
+    pole = network.corners(c)["load_pole"]
+    rows = [
+        ("At the output", "V/sqrt(Hz)", run.output, law.output),
+        (f"At the output in {noise.BAND.show(band)}, rms", "V", run.output * band**0.5, None),
+    ]
+    if math.isfinite(pole):  # a single pole passes as much as a sharp edge pi/2 times as high
+        whole = run.output * (0.5 * math.pi * pole) ** 0.5
+        rows.append(("At the output up to the load pole, rms", "V", whole, None))
+    for side, n in runs.items():
+        ideal = replace(law, gain=abs(float(getattr(laws, f"gain_{side}"))) if n.gain else 0.0)
+        rows.append((f"As seen from the {side} input", "V/sqrt(Hz)", n.input, ideal.input))
+        if n.gain and math.isfinite(n.factor):
+            figure = 10.0 * math.log10(n.factor)
+            rows.append((f"Noise figure of the {side} input", "dB", figure, None))
+    return NoiseCard(tuple(rows), noise_parts(run))
+
+
 def _possible_faults(circuit):
     return tuple(
         f for f in single_faults(replace(circuit, faults=())) if f.key not in circuit.faults
@@ -261,6 +327,7 @@ class BuildState(_Asked):
                label="Build looked at", part="trims",
                doc="Number of the build that the trims act on; 0 is as drawn.")
     )  # fmt: skip
+    noise_band = param_of(noise.BAND.at(part="noise"))
     knob_lower = _knob("trim_lower")
     knob_upper = _knob("trim_upper")
     knob_balance = _knob("trim_balance")
@@ -477,6 +544,10 @@ class BuildState(_Asked):
     def change(self, other):
         """The circuit beside another version of it at the point, to `compare`."""
         return self.made(Change, other=other)
+
+    def noise_question(self):
+        """The circuit at the point, for its `noise_card`."""
+        return self.made(NoiseQuestion)
 
     def rounded(self):
         """The circuit at preferred values: (Circuit, rows of `Rounded`)."""

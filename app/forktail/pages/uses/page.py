@@ -5,6 +5,7 @@ import time
 import panel as pn
 from panel.io.document import hold
 
+from forktail.core.uses.words.noise import LEFT_OUT
 from forktail.pages.uses.diagram import DiagramView
 from forktail.pages.uses.plots import CurvePlot, SpectrumPlot, TimePlot
 from forktail.pages.uses.state import (
@@ -29,6 +30,7 @@ from forktail.pages.uses.words import (
 from forktail.ui.ahead import Ahead
 from forktail.ui.controls import Controls, group, row
 from forktail.ui.listen import Listen
+from forktail.ui.shares import SharesView
 from forktail.ui.shell import Page, page, query_of_session, route
 
 #: A result that takes longer, s, is computed without its curves while a slider moves.
@@ -44,6 +46,7 @@ class UsesPage(Page):
         self.state = UsesState()
         self.tabs, self.diagram = UseTabs(), DiagramView()
         self.merits, self.words, self.numbers = MeritsView(), WordsView(), NumbersView()
+        self.shares = SharesView("What makes the noise at the output", LEFT_OUT)
         self.time, self.spectrum, self.curve = TimePlot(), SpectrumPlot(), CurvePlot()
         self.time_tabs = PlotTabs("time", time_options)
         self.band_tabs = PlotTabs("band", band_options)
@@ -172,6 +175,7 @@ class UsesPage(Page):
         if scene.result is None:
             return
         self.numbers.show(scene)
+        self.shares.show(scene.result.noise)
         options = self.state.sound_options(scene.result)
         keys = [k for k, _ in options]
         if self._heard not in keys:
@@ -217,6 +221,7 @@ def uses():
             "tabs": session.tabs,
             "diagram": session.diagram,
             "merits": session.merits,
+            "shares": session.shares,
             "words": session.words,
             "numbers": session.numbers,
             "listen": session.listen,

@@ -94,6 +94,7 @@ PRESETS = {
             "curve": "2",
             "figure": "null",
         },
+        "Faintest call at part gain": {"figure": "faintest"},
     },
     "gain_control_loop": {
         "A bat comes closer: +12 dB": {},
@@ -146,6 +147,7 @@ PRESETS = {
             "band": "all",
             "figure": "oscillator_leak",
         },
+        "The faintest call: what noise leaves": {"second_amplitude": "0V", "figure": "faintest"},
     },
     "phase_detector": {
         "Echo at 60\u00b0, hard drive": {},

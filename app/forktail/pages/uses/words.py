@@ -373,6 +373,8 @@ def numbers_csv(result):
         law = "" if m.relation_value is None else float(m.relation_value)
         holds = "yes" if m.holds else "no"
         rows.append(("figure", m.name, float(m.value), m.unit, law, holds))
+    for name, percent in result.noise:
+        rows.append(("noise", name, percent, "%", "", ""))
     for line in largest_lines(result, 1000):
         name = f"{line.label} at {line.frequency:g} Hz"
         rows.append(("line", name, line.peak, "V", "", ""))

@@ -53,11 +53,11 @@ def figures(b: Bench, n: NoiseRun, band: float) -> dict[str, Told]:
     stops = f"It stops holding when {ends}."
     width, over = text_of(band, "Hz"), f"{HEARD_DB:g} dB"
     found = {
-        "noise_output": Told("Noise at the output", rule, f"{stops} {LEFT_OUT}"),
+        "noise_output": Told("Noise at the output", rule, stops),
         "noise_input": Told(
             "Noise as seen from the input",
             f"{rule}, over the gain",
-            f"{stops[:-1]}, or when the gain is off its own relation. {LEFT_OUT}",
+            f"{stops[:-1]}, or when the gain is off its own relation.",
         ),
         "noise_rms": Told(
             f"Noise in {width}, output, rms", f"{rule}, times root of {width}", stops
@@ -75,7 +75,7 @@ def figures(b: Bench, n: NoiseRun, band: float) -> dict[str, Told]:
         "noise_figure": Told(
             "Noise figure, one band, source at 290 K",
             "noise at the input over 4 k T R of the source, as bias resistors leave it",
-            f"{stops} {LEFT_OUT}",
+            stops,
         ),
     }
     return {key: told for key, told in found.items() if key != "noise_figure" or n.factor > 0.0}
