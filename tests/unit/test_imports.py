@@ -44,7 +44,9 @@ THIRD_PARTY = {
     "circuits": set(), "cli": {"numpy"}, "__main__": set(),
     "ui": {"numpy", "param", "panel", "bokeh", "jinja2"},
     "pages": {"numpy", "param", "panel", "bokeh", "tornado"},
-    "lessons": {"numpy", "param", "panel", "bokeh", "markdown_it", "mdit_py_plugins"},
+    "lessons": {
+        "numpy", "param", "panel", "bokeh", "tornado", "markdown_it", "mdit_py_plugins",
+    },
     "classroom": {"panel", "tornado", "segno"},
     "server": {"panel", "bokeh", "tornado"},
 }  # fmt: skip

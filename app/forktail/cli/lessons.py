@@ -1,4 +1,4 @@
-"""Commands `forktail lessons check` and `forktail lessons handout`."""
+"""Commands `forktail lessons check`, `handout` and `new`."""
 
 import sys
 from pathlib import Path
@@ -6,6 +6,7 @@ from pathlib import Path
 from forktail.cli.options import RAW
 from forktail.core.checks import QuantityError
 from forktail.lessons.library import read_library
+from forktail.lessons.shelf import with_own
 from forktail.resources import lessons_dir
 
 
@@ -19,10 +20,10 @@ def command_check(args):
             f"'{folder}' is not a folder; give one that holds a folder for each lesson."
         )
     alone = (folder / "lesson.toml").exists()
-    library = read_library(
-        folder.parent if alone else folder, args.folder and str(folder.parent if alone else folder)
-    )
-    found = check_library(library)
+    place = folder.parent if alone else folder
+    shown = args.folder and str(place)
+    library = read_library(place, shown)
+    found = check_library(library, beside=with_own(place, shown))
     if alone:
         own = str(folder)
         found = [f for f in found if f.file.startswith(own)]
@@ -37,6 +38,20 @@ def command_check(args):
     print(
         f"{count} {noun}: every text reads, every prediction has exactly one right answer, "
         "every task can be met."
+    )
+    return 0
+
+
+def command_new(args):
+    """Make a folder with a lesson to begin with."""
+    from forktail.lessons.new import make_lesson
+
+    folder = Path(args.folder)
+    place = make_lesson(args.id, folder, with_own(folder if folder.is_dir() else None), args.title)
+    print(
+        f"wrote {place}: lesson.toml and text.md. They run as they are; now make them yours.\n"
+        f"See it:   forktail serve --lessons {folder}\n"
+        f"Check it: forktail lessons check {place}"
     )
     return 0
 
@@ -74,10 +89,10 @@ def add_parser(commands):
     """Add the commands to the sub-parsers of `forktail`."""
     top = commands.add_parser(
         "lessons",
-        help="check lessons, print worksheets",
+        help="check lessons, print worksheets, begin a new lesson",
         formatter_class=RAW,
-        description="Check lessons and write worksheets.",
-        epilog="Example: forktail lessons check lessons",
+        description="Check lessons, write worksheets, and begin a new lesson.",
+        epilog="Example: forktail lessons new my-lesson --lessons my-lessons",
     )
     inner = top.add_commands("lessons_command", required=True)
     check = inner.add_parser(
@@ -96,6 +111,24 @@ def add_parser(commands):
         help="folder of lessons, or of one lesson (default: those of the app)",
     )
     check.set_defaults(run=command_check)
+    new = inner.add_parser(
+        "new",
+        help="make a folder with a lesson to begin with",
+        formatter_class=RAW,
+        description="Make a folder with a lesson that runs and checks clean: a lesson.toml and a "
+        "text.md\nwith one of everything, to be made yours.",
+        epilog="Example: forktail lessons new my-lesson --lessons my-lessons",
+    )
+    new.add_argument("id", metavar="ID", help="id of the lesson: small letters, digits, hyphens")
+    new.add_argument(
+        "--lessons",
+        dest="folder",
+        default=".",
+        metavar="DIR",
+        help="folder of your lessons, made if it is not there (default: where you are)",
+    )
+    new.add_argument("--title", default="", help="title of the lesson (default: from the id)")
+    new.set_defaults(run=command_new)
     handout = inner.add_parser(
         "handout",
         help="write a worksheet with its key",
@@ -115,6 +148,6 @@ def add_parser(commands):
         "--lessons",
         dest="folder",
         metavar="DIR",
-        help="folder of lessons (default: those of the app)",
+        help="folder with lessons of yours, beside those of the app",
     )
     handout.set_defaults(run=command_handout)

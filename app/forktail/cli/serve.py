@@ -47,6 +47,6 @@ def add_parser(commands):
     parser.add_argument(
         "--lessons",
         metavar="DIR",
-        help="folder of lessons to serve; open pages follow as its files change",
+        help="folder with lessons of yours, beside those of the app; open pages follow its files",
     )
     parser.set_defaults(run=command_serve)

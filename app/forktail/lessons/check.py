@@ -4,6 +4,7 @@ The proofs run the core over every draw of a step, and search the unlocked contr
 """
 
 import re
+from dataclasses import replace
 
 from forktail.core.checks import QuantityError
 from forktail.lessons.format import ROLES
@@ -345,19 +346,28 @@ def check_glossary(library):
     return faults
 
 
-def check_library(library, proofs=True):
+def check_library(library, proofs=True, beside=None):
     """All faults and notes of a library, sorted by file and line.
+
+    Parameters
+    ----------
+    library : Library
+    proofs : bool
+        As `check_lesson`.
+    beside : Library, optional
+        All that it is served with; its terms may be used, its lessons linked, its ids not taken.
 
     Returns
     -------
     list of Fault
     """
-    faults = check_glossary(library)
-    ids = {e.lesson.id for e in library.entries if e.lesson}
-    for entry in library.entries:
+    beside = beside or library
+    faults = check_glossary(replace(library, glossary=beside.glossary))
+    ids = {e.lesson.id for e in beside.entries if e.lesson}
+    for entry in beside.entries[-len(library.entries) :] if library.entries else ():
         faults += entry.faults
         if entry.lesson:
-            faults += check_lesson(entry.lesson, library.glossary, ids, proofs)
+            faults += check_lesson(entry.lesson, beside.glossary, ids, proofs)
     if not library.entries and not library.faults:
         what = "the folder holds no lesson."
         faults.append(Fault("lessons", 1, what, "Make a folder with a lesson.toml and a text.md."))

@@ -113,12 +113,12 @@ under the same key in scenes/views.py. The text of a lesson need not change for 
 """
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from forktail.lessons.grammar import Expression
 from forktail.lessons.quantity import Figure
 from forktail.lessons.scenes.kinds import kind_of
-from forktail.lessons.source import Text
+from forktail.lessons.source import Fault, Text
 
 #: Ids of the lessons that are made of questions of the others (see `rounds.py`).
 CHECK, REVIEW = "final-check", "review"
@@ -243,6 +243,28 @@ class Library:
     glossary: dict
     assumptions: Text
     faults: tuple
+
+    def with_more(self, more):
+        """This library with the lessons, terms and assumptions of another behind its own.
+
+        A lesson whose id is taken becomes an entry with that fault; a term that both explain is
+        explained as the other does.
+        """
+        taken = {e.lesson.id: e.folder for e in self.entries if e.lesson}
+        entries = []
+        for entry in more.entries:
+            if entry.lesson and entry.lesson.id in taken:
+                what = f"the id '{entry.lesson.id}' is that of the lesson {taken[entry.lesson.id]}."
+                fault = Fault(entry.lesson.file, 1, what, "Give yours another id.")
+                entry = replace(entry, lesson=None, faults=(*entry.faults, fault))
+            entries.append(entry)
+        both = f"{self.assumptions.source}\n\n{more.assumptions.source}".strip()
+        return Library(
+            (*self.entries, *entries),
+            {**self.glossary, **more.glossary},
+            replace(self.assumptions, source=both),
+            (*self.faults, *more.faults),
+        )
 
     def lesson(self, key):
         """Lesson with this id, or None."""

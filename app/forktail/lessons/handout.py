@@ -11,7 +11,8 @@ from forktail.resources import asset_text
 from forktail.ui.state import Quantity
 from forktail.ui.templates import render
 
-_LETTERS = "ABCDEF"
+#: What the choices of a question are called on paper.
+LETTERS = "ABCDEF"
 
 
 def handout(lesson, seed="0"):
@@ -62,7 +63,7 @@ def _sheet_step(step, draw):
     if step.predict:
         out["question"] = page.line(step.predict.question)
         out["choices"] = [
-            (letter, page.line(c.text)) for letter, c in zip(_LETTERS, step.predict.choices)
+            (letter, page.line(c.text)) for letter, c in zip(LETTERS, step.predict.choices)
         ]
         if not step.predict.choices:
             out["blanks"] = [("Answer", step.predict.unit, "")]
@@ -79,21 +80,25 @@ def _key_step(step, draw):
         known, texts = situation.after, after_texts(step, draw)
         right = _right_answer(step.predict, situation)
     else:
-        found = Search(step, draw).found or {}
-        texts = {**step.start, **draw, **found}
-        state = start_state(step, draw)
-        state.apply_texts(texts)
-        known = figures(step.kind, state)
-        settings = ", ".join(f"{state.param[n].label or n} {_value(state, n)}" for n in step.unlock)
+        known, texts, settings = solved(step, draw)
         right = {"answer": f"For instance: {settings}"}
     page = Rendering(known, still=known, paper=True)
     return {
         "letter": "",
         **right,
-        "scene": _scene(step, texts, step.show),
+        "scene": scene_of(step, texts, step.show),
         "explain": page.block(step.explain) if step.explain else "",
         "derivation": page.block(step.derivation) if step.derivation else "",
     }
+
+
+def solved(step, draw):
+    """A way to the goal of a task: what is known there, its settings as texts, and in words."""
+    texts = {**step.start, **draw, **(Search(step, draw).found or {})}
+    state = start_state(step, draw)
+    state.apply_texts(texts)
+    words = ", ".join(f"{state.param[n].label or n} {setting_of(state, n)}" for n in step.unlock)
+    return figures(step.kind, state), texts, words
 
 
 def _right_answer(predict, situation):
@@ -101,7 +106,7 @@ def _right_answer(predict, situation):
     answer = situation.answer_text()
     if predict.choices:
         line = Rendering(situation.before, still=situation.before, paper=True)
-        return {"letter": _LETTERS[answer], "choice": line.line(predict.choices[answer].text)}
+        return {"letter": LETTERS[answer], "choice": line.line(predict.choices[answer].text)}
     item = predict.tolerance
     within = f"{100.0 * item.value:g}\u00a0%" if item.unit == "%" else show(item)
     return {"answer": f"{answer} (within {within})"}
@@ -113,10 +118,10 @@ _NOTHING = {"any": False, "wide": False}
 
 def _sheet_scene(step, texts):
     """The scene as it is before the answer: nothing that is covered till then."""
-    return _scene(step, texts, [n for n in step.show if n not in step.cover], settings=True)
+    return scene_of(step, texts, [n for n in step.show if n not in step.cover], settings=True)
 
 
-def _scene(step, texts, names, settings=False):
+def scene_of(step, texts, names, settings=False):
     """Picture, settings and readings of a scene, for the template."""
     state = step.kind.make_state()
     state.apply_texts(texts)
@@ -136,13 +141,13 @@ def _settings(step, texts, state):
     """The numbers that the text of a step and its unlocked controls speak of: (label, value)."""
     names = [n for n in dict.fromkeys((*texts, *step.unlock)) if n in state.fields()]
     return [
-        (state.param[n].label, _value(state, n))
+        (state.param[n].label, setting_of(state, n))
         for n in names
         if isinstance(state.param[n], Quantity) and state.param[n].spec.part != "view"
     ]
 
 
-def _value(state, name):
+def setting_of(state, name):
     """A setting as it is shown: with its unit, or the words of a choice."""
     return state.param[name].show(getattr(state, name))
 

@@ -8,6 +8,7 @@ from forktail.core.checks import QuantityError
 from forktail.lessons.check import check_lesson
 from forktail.lessons.format import Library
 from forktail.lessons.library import read_library
+from forktail.lessons.source import Fault
 from forktail.resources import lessons_dir
 
 
@@ -28,22 +29,42 @@ def tried(library: Library):
     return replace(library, entries=tuple(entries))
 
 
+def with_own(folder=None, shown=None):
+    """The lessons of the app, and behind them those of another folder, untried.
+
+    Parameters
+    ----------
+    folder : Path, optional
+        The folder of the app itself counts as none.
+    shown : str, optional
+        How the folder is named in faults; its own name otherwise.
+    """
+    shipped = read_library(lessons_dir())
+    if folder is None or folder.resolve() == lessons_dir().resolve():
+        return shipped
+    own = read_library(folder, shown)
+    if not own.entries and not own.faults:
+        what = "the folder holds no lesson."
+        remedy = "Make one with: forktail lessons new my-lesson --lessons DIR"
+        own = replace(own, faults=(Fault(shown or folder.name, 1, what, remedy),))
+    return shipped.with_more(own)
+
+
 class Shelf:
-    """The lessons of one folder, read when they are asked for, and again once its files change."""
+    """The lessons of the app and of one folder beside them, read when they are asked for.
+
+    They are read again once a file of that folder changes.
+    """
 
     def __init__(self):
         self.folder, self.live = None, False
         self._seen = self._library = None
         self._lock = threading.Lock()
 
-    def place(self):
-        """The folder that is served."""
-        return self.folder or lessons_dir()
-
     def stamp(self):
         """A value that changes when any file of the folder does."""
         out = []
-        for path in sorted(self.place().rglob("*")):
+        for path in sorted((self.folder or lessons_dir()).rglob("*")):
             if path.suffix in (".toml", ".md"):
                 try:
                     entry = path.stat()
@@ -53,12 +74,12 @@ class Shelf:
         return tuple(out)
 
     def library(self):
-        """The library of the folder, every lesson tried."""
+        """The library, every lesson tried."""
         with self._lock:
             if self._library is None or self.live or self._seen[0] != self.folder:
                 seen = (self.folder, self.stamp())
                 if seen != self._seen:
-                    self._library = tried(read_library(self.place()))
+                    self._library = tried(with_own(self.folder))
                     self._seen = seen
             return self._library
 
@@ -68,7 +89,7 @@ SHELF = Shelf()
 
 
 def use_folder(folder):
-    """Serve lessons from another folder, read again whenever a file of it changes.
+    """Serve the lessons of a folder too, read again whenever a file of it changes.
 
     Raises
     ------

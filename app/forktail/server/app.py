@@ -17,6 +17,7 @@ from forktail.classroom.door import check_code, make_code
 from forktail.classroom.store import make_room
 from forktail.classroom.wire import room_patterns
 from forktail.core.checks import QuantityError
+from forktail.lessons import handler as lessons_handler
 from forktail.lessons import shelf as lessons_shelf
 from forktail.pages.plan.handler import HANDLERS
 from forktail.pages.steer.page import AHEAD
@@ -149,7 +150,7 @@ def make_server(
         num_procs=workers,
         verbose=False,
         static_dirs={"assets": str(assets_dir())},
-        extra_patterns=[*HANDLERS, *room_patterns(room, host)],
+        extra_patterns=[*HANDLERS, *lessons_handler.HANDLERS, *room_patterns(room, host)],
         websocket_max_message_size=MAX_MESSAGE,
         http_server_kwargs=dict(HTTP_LIMITS),
         transforms=[SafeHeaders],
@@ -166,7 +167,7 @@ def make_server(
 def run(port=5006, host="127.0.0.1", workers=1, open_browser=True, lessons=None, room_code=None):
     """Serve until stopped; returns the exit status.
 
-    `lessons` is a folder of lessons to serve instead of those of the app, read again as its
+    `lessons` is a folder of lessons to serve beside those of the app, read again as its
     files change.
     """
     if lessons:

@@ -110,7 +110,12 @@ export function render({ model, el }) {
       ...(spec.check ? [rounds(good)] : []),
       make("ol", { class: "cards" }, ...spec.lessons.map(card)),
       make("footer", {}, make("p", { class: "soft", text: "Your progress is kept in this browser only." }),
-        make("div", { class: "tools" }, button("Save progress", save), file, button("Load progress", () => file.click()), reset, ask), said));
+        make("div", { class: "tools" }, button("Save progress", save), file, button("Load progress", () => file.click()), reset, ask), said,
+        make("details", { class: "teachers" }, make("summary", { text: "For teachers and authors" }),
+          make("p", { text: "Each lesson on one page, with every hint and answer:" }),
+          make("ul", {}, ...good.map((r) => make("li", {}, make("a", { href: `preview?id=${r.id}`, text: r.title })))),
+          make("p", {}, "A lesson of yours begins with ", make("code", { text: "forktail lessons new my-lesson --lessons my-lessons" }),
+            " and is served beside these with ", make("code", { text: "forktail serve --lessons my-lessons" }), "."))));
   };
 
   const build = () => { (model.spec.html || model.spec.terms ? reading : model.spec.lost ? lost : list)(); };

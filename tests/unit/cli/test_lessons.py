@@ -5,6 +5,7 @@ import shutil
 import pytest
 
 from forktail.cli import main
+from forktail.lessons.shelf import with_own
 from forktail.resources import lessons_dir
 
 
@@ -16,7 +17,7 @@ def run(capsys, *argv):
 
 @pytest.fixture
 def copy(tmp_path):
-    """A folder with the first lesson and the glossary."""
+    """A folder with a lesson made of the first one, and the glossary."""
     first = sorted(p for p in lessons_dir().iterdir() if p.is_dir())[0]
     shutil.copytree(first, tmp_path / first.name)
     shutil.copy(lessons_dir() / "glossary.md", tmp_path)
@@ -29,17 +30,25 @@ def copy(tmp_path):
     return tmp_path / first.name
 
 
-def test_check_of_a_sound_folder_and_of_one_lesson(capsys, copy):
-    for path in (copy.parent, copy):
+@pytest.fixture
+def sound(copy):
+    """The same with an id that no lesson of the app has."""
+    path = copy / "lesson.toml"
+    path.write_text(path.read_text().replace('id = "one-pair"', 'id = "my-pair"'))
+    return copy
+
+
+def test_check_of_a_sound_folder_and_of_one_lesson(capsys, sound):
+    for path in (sound.parent, sound):
         status, out, err = run(capsys, "lessons", "check", str(path))
         assert (status, err) == (0, ""), out
         assert "exactly one right answer" in out
 
 
-def test_check_names_file_line_and_remedy(capsys, copy):
-    path = copy / "lesson.toml"
+def test_check_names_file_line_and_remedy(capsys, sound):
+    path = sound / "lesson.toml"
     path.write_text(path.read_text().replace("minutes = 15", "minutes = 0.5"))
-    status, out, err = run(capsys, "lessons", "check", str(copy))
+    status, out, err = run(capsys, "lessons", "check", str(sound))
     assert status == 1
     assert out.startswith(f"{path}:3: 'minutes' is 0.5. Write whole minutes")
     assert err == "1 fault in 1 lesson.\n"
@@ -52,12 +61,39 @@ def test_handout_is_written(capsys, tmp_path):
     assert "<svg" in out_file.read_text()
 
 
+def test_a_new_lesson_checks_clean_and_stands_behind_those_of_the_app(capsys, tmp_path):
+    own = tmp_path / "own"
+    for key, number in (("my-lesson", "01"), ("another", "02")):
+        status, out, err = run(capsys, "lessons", "new", key, "--lessons", str(own))
+        assert (status, err) == (0, "") and f"{number}-{key}" in out
+    status, out, err = run(capsys, "lessons", "check", str(own))
+    assert (status, err) == (0, "")
+    assert out.startswith("2 lessons: every text reads")  # no note either
+    library = with_own(own)
+    ids = [e.lesson.id for e in library.entries]
+    assert ids[0] == "one-pair" and ids[-2:] == ["my-lesson", "another"]
+    assert "tail-current" in library.glossary
+    status, out, err = run(capsys, "lessons", "new", "one-pair", "--lessons", str(own))
+    assert status == 2 and "already" in err
+
+
+def test_own_terms_and_lessons_come_behind_and_a_taken_id_is_a_fault(capsys, copy):
+    (copy.parent / "glossary.md").write_text("## Tail current\n\nOurs.\n\n## Roost\n\nA place.\n")
+    library = with_own(copy.parent)
+    assert library.glossary["tail-current"][1].source == "Ours." and "roost" in library.glossary
+    assert library.glossary["offset"] and library.lesson("one-pair").file.startswith("lessons/")
+    assert "is that of the lesson 01-one-pair" in library.entries[-1].faults[0].text
+    status, out, err = run(capsys, "lessons", "check", str(copy))
+    assert status == 1 and "Give yours another id" in out
+
+
 @pytest.mark.parametrize(
     "argv, words",
     [
         (("lessons", "check", "/nowhere"), ("/nowhere", "not a folder")),
         (("lessons",), ("COMMAND", "--help")),
         (("lessons", "handout", "nope", "--html", "x"), ("nope", "one-pair")),
+        (("lessons", "new", "My Lesson"), ("My Lesson", "small letters")),
         (("lessons", "handout", "one-pair"), ("--html",)),
         (("lessons", "handout", "one-pair", "--html", "/nowhere/x.html"), ("/nowhere/x.html",)),
     ],
@@ -70,7 +106,7 @@ def test_errors_are_one_line_and_status_2(capsys, argv, words):
         assert word in err
 
 
-@pytest.mark.parametrize("command", [("check",), ("handout",)])
+@pytest.mark.parametrize("command", [("check",), ("handout",), ("new",)])
 def test_help_has_an_example(capsys, command):
     with pytest.raises(SystemExit) as end:
         main(["lessons", *command, "--help"])
