@@ -41,6 +41,7 @@ UNITS = {
     "s": (("s", "sec"), "a time", "20ms"),
     "W": (("W",), "a power", "250mW"),
     "K": (("K",), "a temperature", "298K"),
+    "K/W": (("K/W",), "a thermal resistance", "250K/W"),
     "deg": (("deg", "\u00b0"), "an angle", "90deg"),
     "S": (("S", "siemens"), "a conductance", "1e-13"),
     "dB": (("dB",), "a level", "-3dB"),
@@ -241,7 +242,7 @@ def format_quantity(value: float, unit: str = "", digits: int = 3, ascii_only: b
         text = "inf"
     elif value == 0.0:
         text, prefix = "0", ""
-    elif unit in ("dB", "%", "%/K", "deg", "K", ""):
+    elif unit in ("dB", "%", "%/K", "deg", "K", "K/W", ""):
         text, prefix = _round(value, digits), ""
     else:
         size = abs(float(f"{value:.{digits - 1}e}"))

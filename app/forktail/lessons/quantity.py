@@ -24,6 +24,7 @@ DIMENSIONS = {
     "dB": (0, 0, 0, 0, 1, 0),
     "deg": (0, 0, 0, 0, 0, 1),
     "%/K": (0, 0, 0, -1, 0, 0),
+    "K/W": (-1, -1, 0, 1, 0, 0),
 }
 _NAMES = {}
 for _unit, _dimension in DIMENSIONS.items():

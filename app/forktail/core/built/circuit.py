@@ -77,6 +77,7 @@ class Circuit:
     area : seven numbers, relative emitter area of Q1..Q7.
     temperature : K, of all transistors.
     g_leak : S, leakage across each junction.
+    thermal_resistance : K/W, junction to air of each transistor; only what is said of heat depends on it.
     trim_upper, trim_lower : V, offset added between the bias feeds of the two base lines, half
         on each side.
     trim_balance : load balance, dimensionless: the left load is multiplied by 1 + b/2, the right
@@ -128,6 +129,16 @@ class Circuit:
     area: tuple[float, ...] = (1.0,) * 7
     temperature: float = _part("temperature", T_NOMINAL, "Temperature")
     g_leak: float = setting(number("g_leak", 1e-13, "S", 1e-16, 1e-3, label="Junction leakage"))
+    thermal_resistance: float = setting(
+        number(
+            "thermal_resistance",
+            250.0,
+            "K/W",
+            0.0,
+            1e4,
+            label="Thermal resistance, junction to air",
+        )
+    )
     trim_upper: float = _part("trim", 0.0, "Trim, upper input", "trims")
     trim_lower: float = _part("trim", 0.0, "Trim, lower input", "trims")
     trim_balance: float = _part("balance", 0.0, "Load balance", "trims")

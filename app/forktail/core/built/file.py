@@ -48,6 +48,7 @@
     early = "80 V"                   # or "inf"
     area = [1, 1, 1, 1, 1, 1, 1]     # Q1 to Q7
     leakage = "100 fS"
+    thermal = "250 K/W"              # junction to air, of each
 
     [trim]
     upper = "0 V"
@@ -115,6 +116,7 @@ _SECTIONS = {
         "early": "v_early",
         "area": "area",
         "leakage": "g_leak",
+        "thermal": "thermal_resistance",
     },
     "trim": {"upper": "trim_upper", "lower": "trim_lower", "balance": "trim_balance"},
     "faults": {"list": "faults"},
@@ -122,7 +124,7 @@ _SECTIONS = {
 _SPECS = specs_of(Circuit)
 #: Left out without a word: nothing is missed where they are at their defaults.
 _QUIET = {"title", "note", "area", "g_leak", "faults", "trim_upper", "trim_lower", "trim_balance"}
-_QUIET |= {"r_emitter_upper", "r_emitter_lower", "tail_law"}
+_QUIET |= {"r_emitter_upper", "r_emitter_lower", "tail_law", "thermal_resistance"}
 
 
 class CircuitFile(NamedTuple):

@@ -150,6 +150,11 @@ class Solution:
         b = self.v[self.net.dev_b[d]]
         return b - self.v[self.net.dev_e[d]], b - self.v[self.net.dev_c[d]]
 
+    def power(self, name: str) -> Floats:
+        """Heat of a transistor, W."""
+        (ic, ib), (vbe, vbc) = self.device(name), self.junctions(name)
+        return ic * (vbe - vbc) + ib * vbe
+
     def edge(self, name: str) -> Floats:
         """Junction voltage at which a junction of this transistor starts to conduct."""
         i_s = self.values.i_s[self.net.devices.index(name)]
@@ -805,10 +810,9 @@ def inspect(
     blank = np.where(solution.ok, 0.0, np.nan)
     room, v_be, power = {}, {}, {}
     for q in transistor_names(circuit):
-        (vbe, vbc), (ic, ib) = solution.junctions(q), solution.device(q)
         room[q] = (solution.headroom(q) + blank).reshape(shape)
-        v_be[q] = (vbe + blank).reshape(shape)
-        power[q] = (ic * (vbe - vbc) + ib * vbe + blank).reshape(shape)
+        v_be[q] = (solution.junctions(q)[0] + blank).reshape(shape)
+        power[q] = (solution.power(q) + blank).reshape(shape)
     return Inspection(point, room, v_be, power)
 
 
@@ -845,9 +849,7 @@ def dissipation(
         current, drop = solution.through(part)
         power[part] = (current * drop + blank).reshape(shape)
     for q in transistor_names(circuit):
-        ic, ib = solution.device(q)
-        vbe, vbc = solution.junctions(q)
-        power[q] = (ic * (vbe - vbc) + ib * vbe + blank).reshape(shape)
+        power[q] = (solution.power(q) + blank).reshape(shape)
     if circuit.tail_kind == "ideal":
         power["i_tail"] = (solution.tail * solution.node("tail") + blank).reshape(shape)
     return power

@@ -59,7 +59,10 @@ _SECTIONS = (
             "c_bypass_tail",
         ),
     ),
-    ("Transistors", ("i_s", "beta_forward", "beta_reverse", "v_early", "area", "g_leak")),
+    (
+        "Transistors",
+        ("i_s", "beta_forward", "beta_reverse", "v_early", "area", "g_leak", "thermal_resistance"),
+    ),
     ("Trims", ("trim_upper", "trim_lower", "trim_balance")),
     ("Name", ("title", "note")),
 )
@@ -81,6 +84,7 @@ _SHORT = {
     "r_emitter_lower": "In Q5 and Q6",
     "c_load": "At each output",
     "tail_law": "With temperature",
+    "thermal_resistance": "Junction to air",
     "r_tail_base_top": "Base to supply",
     "r_tail_base_bottom": "Base to ground",
     "c_bypass_tail": "Bypass of the base",

@@ -10,7 +10,7 @@ import param
 from forktail.circuits import shipped, shipped_titles
 from forktail.core.bench.drives import DrivenCircuit, drive, line
 from forktail.core.bench.plan import PlanQuestion
-from forktail.core.built import findings, mismatch, network, supply
+from forktail.core.built import findings, heat, mismatch, network, supply
 from forktail.core.built.circuit import Circuit, break_part, single_faults
 from forktail.core.built.references import round_circuit
 from forktail.core.cell import law as cell
@@ -131,7 +131,8 @@ class Assessment:
 
     `lines` are (name, Hz, V peak) of the output at the probe with both drives on, as the bench
     plan sets them: generators, coupling, cell and loads all in the way. None with a drive at zero.
-    `supply` is what a ripple of the supply does.
+    `supply` is what a ripple of the supply does; `heat`, what the lower pair does to itself with
+    its input held at the peak of the drive.
     """
 
     circuit: Circuit
@@ -139,6 +140,7 @@ class Assessment:
     figures: network.Figures
     lines: tuple
     supply: supply.SupplyFigures
+    heat: heat.PairHeat
 
 
 @lru_cache(maxsize=128)
@@ -154,7 +156,8 @@ def assess(driven):
             for name, f in (("difference", up - low), ("sum", up + low))
         )
     found = findings.findings(circuit, *peaks)
-    return Assessment(circuit, found, figures, lines, supply.figures(circuit))
+    warm = heat.pair_heat(circuit, 0.0, driven.drive_lower)
+    return Assessment(circuit, found, figures, lines, supply.figures(circuit), warm)
 
 
 @dataclass(frozen=True)

@@ -285,6 +285,17 @@ def figure_rows(assessment):
         ("Heat in all", "W", f.supply_power, "at rest"),
         ("Carried by the tail", "A", float(f.bias.i_tail), "at rest"),
         *_supply_rows(assessment),
+        *_heat_rows(assessment.heat),
+    ]
+
+
+def _heat_rows(heat):
+    """What heat does to the lower pair, its input held long enough for the junctions to warm."""
+    held = f"lower input held at {tidy(format_quantity(heat.v_lower, 'V'))}"
+    return [
+        ("Q5 warmer than Q6", "K", heat.difference, held),
+        ("Offset from that warmth", "V", heat.offset, held),
+        ("Heat adds to a slow lower input", "%", 100.0 * heat.loop, "not to signals above 1 kHz"),
     ]
 
 
