@@ -107,6 +107,6 @@ def test_linear_range_of_the_plain_pair():
     assert pair.linear_range(0.01) == pytest.approx(2 * VT_25 * np.sqrt(0.03), rel=0.01)
 
 
-def test_hard_switched_beyond_about_fouthermal_resistance_voltages():
+def test_hard_switched_beyond_about_four_thermal_voltages():
     # common practice, no source: past about 4 VT (100 mV) nearly all of the tail is switched
     assert difference(4 * VT_25) > 0.96 * TAIL

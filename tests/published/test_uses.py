@@ -128,7 +128,7 @@ def test_compression_lies_under_the_intercept(law, under):
     assert 20 * math.log10(2.0 / point) == pytest.approx(under, abs=0.05)
 
 
-def test_compression_of_the_mixer_lies_nine_decibels_under_fouthermal_resistance_voltages():
+def test_compression_of_the_mixer_lies_nine_decibels_under_four_thermal_voltages():
     # as above, on the cell: not the 9.6 dB of a cubic
     point = value("mixer", "compression")
     assert 20 * math.log10(4 * V_T / point) == pytest.approx(8.96, abs=0.02)

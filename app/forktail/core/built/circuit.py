@@ -77,7 +77,8 @@ class Circuit:
     area : seven numbers, relative emitter area of Q1..Q7.
     temperature : K, of all transistors.
     g_leak : S, leakage across each junction.
-    thermal_resistance : K/W, junction to air of each transistor; only what is said of heat depends on it.
+    thermal_resistance : K/W, junction to air of each transistor; only what is said of its heat
+        depends on it.
     trim_upper, trim_lower : V, offset added between the bias feeds of the two base lines, half
         on each side.
     trim_balance : load balance, dimensionless: the left load is multiplied by 1 + b/2, the right
