@@ -20,7 +20,14 @@ from forktail.core.checks import Floats
 from forktail.core.path import loaded
 from forktail.core.spec import flag, number, setting, spec
 from forktail.core.uses.mixing import Conversion, compression
-from forktail.core.uses.noise import BAND, NoiseRun, figures_of, measure_noise, relations_of
+from forktail.core.uses.noise import (
+    BAND,
+    NoiseRun,
+    density_of,
+    figures_of,
+    measure_noise,
+    relations_of,
+)
 from forktail.core.uses.reference import (
     CALL,
     Bench,
@@ -404,7 +411,13 @@ def show_gain(s: VariableGain, b: Bench, m: GainRun) -> Shown:
         {"input": time_trace(t, v_in), "output": time_trace(t, v_out)},
         m.lines.labelled(n, ((1,),), m.floor_db),
         m.window.text,
-        Listen(v_out, m.window.duration, b.full_scale / LOUD, slow_by=20.0),
+        Listen(
+            v_out,
+            m.window.duration,
+            b.full_scale / LOUD,
+            slow_by=20.0,
+            noise=density_of(m.noise, b.path, s.frequency),
+        ),
     )
 
 

@@ -17,7 +17,14 @@ from forktail.core.checks import Floats, QuantityError, as_quantity
 from forktail.core.models import Solver, TextbookCell
 from forktail.core.path import coupled, loaded
 from forktail.core.spec import checked, choice, setting, spec
-from forktail.core.uses.noise import BAND, NoiseRun, figures_of, measure_noise, relations_of
+from forktail.core.uses.noise import (
+    BAND,
+    NoiseRun,
+    density_of,
+    figures_of,
+    measure_noise,
+    relations_of,
+)
 from forktail.core.uses.reference import CALL, ONE_DB, Bench, bench, needs, once
 from forktail.core.uses.result import (
     LOUD,
@@ -348,7 +355,13 @@ def show_mixer(s: Mixer, b: Bench, m: MixerRun) -> Shown:
         },
         m.lines.labelled(n, floor_db=m.floor_db),
         m.window.text,
-        Listen(v_out, m.window.duration, b.full_scale / LOUD, shift=shift),
+        Listen(
+            v_out,
+            m.window.duration,
+            b.full_scale / LOUD,
+            shift=shift,
+            noise=density_of(m.noise, b.path, m.f_wanted),
+        ),
     )
 
 

@@ -20,13 +20,14 @@ from forktail.core.built.circuit import Circuit
 from forktail.core.built.noise import T_SOURCE, families, solve_noise
 from forktail.core.cell.noise import cell_noise
 from forktail.core.checks import Floats
-from forktail.core.models import BuiltCell
-from forktail.core.path import noise_behind
+from forktail.core.models import BuiltCell, Solver
+from forktail.core.path import IDEAL, Path, noise_behind
 from forktail.core.spec import Spec, spec
 from forktail.core.thermal import BOLTZMANN
 from forktail.core.uses.reference import Bench, once
 from forktail.core.uses.result import Figure, Relation
 from forktail.core.uses.steady import terms
+from forktail.core.waves.sound import Density
 from forktail.core.waves.spectrum import decibel
 
 #: How far a signal stands over the noise where it counts as heard, dB.
@@ -90,16 +91,34 @@ def _powers(
 ) -> dict[str, float]:
     """Noise by part of a built cell, else by family, V^2/Hz, behind the loads."""
     u = v_upper + (cycle_of(peak, b.v_t) if peak else np.zeros(1))
-    if isinstance(b.solve, BuiltCell):
-        return noise_behind(solve_noise(b.solve.driven, u, v_lower), b.path, frequency, cycle)
-    loads = abs(complex(b.path.load_response(frequency))) ** 2
-    return {k: loads * p for k, p in _mean(b, u, v_lower).items()}
+    return powers_of(b.solve, b.path, u, v_lower, frequency, cycle)
 
 
-def _mean(b: Bench, u: Floats, v_lower: ArrayLike) -> dict[str, float]:
-    point = b.solve(u, v_lower)
-    found = cell_noise(point, b.r_emitter_upper, b.r_emitter_lower)
-    return {family: float(np.mean(power)) for family, power in found.items()}
+def powers_of(
+    solve: Solver,
+    path: Path,
+    v_upper: ArrayLike,
+    v_lower: ArrayLike,
+    frequency: float,
+    cycle: float,
+) -> dict[str, float]:
+    """Noise of a cell while its inputs move, V^2/Hz behind the loads at a frequency in Hz.
+
+    By part of a built cell, by family of any other. Inputs are of shape (n,) over one `cycle`, s,
+    V as they reach the cell.
+    """
+    if isinstance(solve, BuiltCell):
+        return noise_behind(solve_noise(solve.driven, v_upper, v_lower), path, frequency, cycle)
+    resistors = (float(getattr(solve, f"r_emitter_{side}", 0.0)) for side in ("upper", "lower"))
+    found = cell_noise(solve(v_upper, v_lower), *resistors)
+    loads = abs(complex(path.load_response(frequency))) ** 2
+    return {family: loads * float(np.mean(power)) for family, power in found.items()}
+
+
+def density_of(n: "NoiseRun", path: Path, frequency: float) -> Density:
+    """Density at any frequency, Hz, from that at one: what the loads leave of it."""
+    before = n.output / abs(complex(path.load_response(frequency)))
+    return lambda hertz: before * np.abs(path.load_response(hertz))
 
 
 def measure_noise(
@@ -185,7 +204,7 @@ def line_resistance(circuit: Circuit, side: str) -> tuple[float, float]:
 def law(b: Bench, peak: float, v_lower: float, v_upper: float = 0.0) -> float:
     """Power of the noise by the laws of matched pairs, V^2/Hz; arguments as `measure_noise`."""
     u = v_upper + (cycle_of(peak, b.v_t) if peak else np.zeros(1))
-    total = sum(_mean(b.ideal, u, v_lower).values())
+    total = sum(powers_of(b.ideal.solve, IDEAL, u, v_lower, 0.0, math.inf).values())
     if isinstance(b.solve, BuiltCell):
         point = b.ideal.solve(u, v_lower)
         for side, slope in (("upper", point.gain_upper), ("lower", point.gain_lower)):

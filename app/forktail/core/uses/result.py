@@ -15,7 +15,7 @@ from forktail.core.checks import Floats, QuantityError
 from forktail.core.notebook import brief, table
 from forktail.core.quantities import format_quantity
 from forktail.core.spec import specs_of
-from forktail.core.waves.sound import Sound, sound_from_record
+from forktail.core.waves.sound import Density, Sound, sound_from_record
 from forktail.core.waves.spectrum import LabelledSpectrum
 
 #: Full level of a sound is the full scale of the cell divided by this; what is louder is limited.
@@ -175,20 +175,22 @@ class Merit:
 @dataclass(frozen=True)
 class Listen:
     """What can be heard of a result: a record (V, whole periods of `duration` s), the volts
-    that count as full level, and the shift and slowing (see `sound.sound_from_record`) that
-    bring it into hearing."""
+    that count as full level, the shift and slowing (see `sound.sound_from_record`) that
+    bring it into hearing, and the density of its noise, if that is known."""
 
     record: Floats
     duration: float
     full_scale: float
     shift: float = 0.0
     slow_by: float = 1.0
+    noise: Density | None = None
 
-    def sound(self, seconds: float = 2.0, rate: float = 48000) -> Sound:
-        """`sound.sound_from_record` of it: returns Sound, limited in level."""
+    def sound(self, seconds: float = 2.0, rate: float = 48000, noisy: bool = False) -> Sound:
+        """The Sound of it, limited in level; `noisy` with its noise (`sound.sound_from_record`)."""
         return sound_from_record(
-            self.record, self.duration, self.full_scale, seconds, rate, self.shift, self.slow_by
-        )
+            self.record, self.duration, self.full_scale, seconds, rate, self.shift, self.slow_by,
+            noise=self.noise if noisy else None,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -1,5 +1,6 @@
 """Sound that is safe to play: a record or a call, moved into hearing and limited in level."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +11,8 @@ from forktail.core.quantities import format_quantity
 
 #: Largest sample of any sound, as a fraction of the full scale of the sound card (-12 dB).
 SOUND_PEAK = 0.25
+#: Density of a noise, V/sqrt(Hz), at frequencies in Hz.
+Density = Callable[[Floats], Floats]
 #: What is taken as hearing, Hz (common practice, no source).
 HEARING = (20.0, 16e3)
 HEARING_CAUTION = (
@@ -71,6 +74,38 @@ def _faded(samples: Floats, rate: float, fade: float = 0.02) -> Floats:
     return samples
 
 
+def hiss(density: Density, seconds: float, rate: float, shift: float, slow_by: float) -> Floats:
+    """Gaussian noise of a density as it is heard after a shift and slowing, V, the same each time.
+
+    Between the ends of hearing; a band that is slowed holds all its power in less width.
+    """
+    count = round(seconds * rate)
+    heard = np.arange(count // 2 + 1) * (rate / count)
+    audible = (heard >= HEARING[0]) & (heard <= min(HEARING[1], 0.45 * rate))
+    size = np.zeros(heard.size)
+    came = np.asarray(heard[audible] * slow_by + shift, dtype=float)
+    size[audible] = density(came) * np.sqrt(slow_by)
+    drawn = np.random.default_rng(1).normal(size=(2, heard.size))
+    # each of `count / 2` lines has the power of rate/count Hz
+    return np.fft.irfft((drawn[0] + 1j * drawn[1]) * size * np.sqrt(0.25 * count * rate), count)
+
+
+def _with_noise(volts: Floats, noise: Floats, full_scale: float) -> tuple[Floats, float, str]:
+    """A sound with noise in it, the volts that are full level now, and what was done."""
+    rms, tones = (float(np.sqrt(np.mean(v**2))) for v in (noise, volts))
+    mixed = volts + noise
+    text = f" The noise of the cell is in it, {format_quantity(rms, 'V')} rms in hearing"
+    if tones > 0.0:
+        apart = 20.0 * np.log10(rms / tones)
+        word = "over" if apart > 0.0 else "under"
+        text += f", {abs(apart):.0f} dB {word} the rest"
+    top = float(np.max(np.abs(mixed), initial=0.0))
+    if 0.0 < top < full_scale:
+        text += f"; turned up by {20.0 * np.log10(full_scale / top):.0f} dB"
+        full_scale = top
+    return mixed, full_scale, text + "."
+
+
 def _sound(samples: Floats, rate: float, peak: float, text: str) -> Sound:
     safe, limited = limit_level(_faded(samples, rate), peak)
     silent = float(np.max(np.abs(safe), initial=0.0)) < 1e-5
@@ -91,6 +126,7 @@ def sound_from_record(
     slow_by: float = 1.0,
     peak: float = SOUND_PEAK,
     lines: int = 200,
+    noise: Density | None = None,
 ) -> Sound:
     """Sound of a periodic record: its strongest lines, added up for as long as wanted.
 
@@ -114,6 +150,9 @@ def sound_from_record(
         Limit of the samples, see `limit_level`.
     lines : int
         At most so many lines are kept.
+    noise : callable, optional
+        Density of the noise that goes with the record, V/sqrt(Hz) at frequencies in Hz. With it
+        the whole is turned up to the limit, so that what is faint is heard.
 
     Returns
     -------
@@ -137,7 +176,11 @@ def sound_from_record(
     audible = (heard >= HEARING[0]) & (heard <= min(HEARING[1], 0.45 * rate))
     level = np.abs(phasor) * audible
     chosen = np.argsort(level)[::-1][:lines]
-    chosen = chosen[level[chosen] > 1e-4 * full_scale]
+    background = np.zeros(1)
+    if noise is not None:
+        background = hiss(noise, seconds, rate, shift, slow_by)
+    least = 1e-2 * float(np.std(background)) if noise else 1e-4 * full_scale
+    chosen = chosen[level[chosen] > least]
     count = round(seconds * rate)
     total = np.zeros(count)
     turn = 2j * np.pi * np.arange(count) / rate
@@ -149,6 +192,9 @@ def sound_from_record(
             [f"divided by {slow_by:g}"] if slow_by > 1.0 else []
         )
         text = f"Shifted into hearing: every frequency is {' and then '.join(moved)}."
+    if noise is not None:
+        total, full_scale, added = _with_noise(total, background, full_scale)
+        text += added
     return _sound(total * (peak / full_scale), rate, peak, text)
 
 
@@ -159,6 +205,7 @@ def sound_from_samples(
     rate: float = 48000,
     slow_by: float = 1.0,
     peak: float = SOUND_PEAK,
+    noise: Density | None = None,
 ) -> Sound:
     """Sound of a single event, such as one call, brought to the rate of the sound card.
 
@@ -166,7 +213,7 @@ def sound_from_samples(
     ----------
     samples : array_like, shape (n,)
         V, at `sample_rate` Hz; it should start and end at rest.
-    full_scale, rate, slow_by, peak
+    full_scale, rate, slow_by, peak, noise
         As `sound_from_record`; slowed by 10, a 45 kHz call is heard at 4.5 kHz.
 
     Returns
@@ -191,4 +238,9 @@ def sound_from_samples(
     text = "Heard as it is, up to 16 kHz."
     if slow_by > 1.0:
         text = f"Shifted into hearing: played {slow_by:g} times slower."
-    return _sound(np.fft.irfft(kept, length) * (length / n) * (peak / full_scale), rate, peak, text)
+    volts = np.fft.irfft(kept, length) * (length / n)
+    if noise is not None:
+        background = hiss(noise, length / rate, rate, 0.0, slow_by)
+        volts, full_scale, added = _with_noise(volts, background, full_scale)
+        text += added
+    return _sound(volts * (peak / full_scale), rate, peak, text)

@@ -113,9 +113,8 @@ class SignalsPage(Page):
         ]
         if corners:
             groups.append(group("Coupling and load pole", make(*corners), fold=True, open=False))
-        heard = {"shifted": ["hear_shift"], "slowed": ["hear_slow"]}.get(state.heard)
-        if heard:
-            groups.append(group("Into hearing", make(*heard)))
+        heard = {"shifted": ["hear_shift"], "slowed": ["hear_slow"]}.get(state.heard, [])
+        groups.append(group("Into hearing", make(*heard, "hear_noise")))
         return groups
 
     def _play(self):

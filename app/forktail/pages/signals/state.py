@@ -14,6 +14,7 @@ from forktail.core.path import Feed, Path, path_for, run_path
 from forktail.core.quantities import format_quantity
 from forktail.core.spec import SPECS, TAIL_LAW, choice, flag, number, spec, specs_of
 from forktail.core.thermal import thermal_voltage
+from forktail.core.uses.noise import powers_of
 from forktail.core.uses.signals import SignalRun, run_signals
 from forktail.core.waves import sound
 from forktail.core.waves.drives import CALL_BAND, DRIVE_KINDS, Drive
@@ -32,6 +33,8 @@ MAX_SAMPLES = {"textbook": 16384, "built": 2048}
 GRID = {"textbook": 120, "built": 60}
 #: Ends of the map, V: the smallest that holds both inputs is taken.
 _MAP_ENDS = (0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
+#: Instants of a window that the mean noise is taken over, and Hz at which capacitors act on it.
+MOST_INSTANTS, HEARD_AT = 2048, 2e3
 #: Seconds of sound made at a time; the browser repeats them.
 SOUND_SECONDS = 2.0
 #: Lines of the output that are played: more cost time and are hardly heard.
@@ -251,6 +254,13 @@ class SignalsState(_Drives):
             part="view sound",
         )
     )
+
+    hear_noise = param_of(
+        flag(
+            "hear_noise", False, "With its noise, turned up", "Adds the noise of the cell.",
+            "view sound",
+        )
+    )  # fmt: skip
 
     def __init__(self, **params):
         super().__init__(**params)
@@ -489,13 +499,15 @@ class SignalsState(_Drives):
         if run.spectrum is None:
             raise QuantityError("Some samples have no solution, so there is nothing to hear.")
         v, duration = run.point.v_out, run.window.duration
+        noise = self._noise(run) if self.hear_noise else None
         if self.heard == "slowed":
             # whole periods laid end to end; a bat call has too many lines to add up one by one
             repeats = max(1, math.ceil(SOUND_SECONDS / (duration * self.hear_slow)))
             repeats = min(repeats, max(1, MAX_SOUND_SAMPLES // len(v)))
             return sound.sound_from_samples(
-                np.tile(v, repeats), run.window.sample_rate, run.full_scale, slow_by=self.hear_slow
-            )
+                np.tile(v, repeats), run.window.sample_rate, run.full_scale,
+                slow_by=self.hear_slow, noise=noise,
+            )  # fmt: skip
         return sound.sound_from_record(
             v,
             duration,
@@ -503,7 +515,22 @@ class SignalsState(_Drives):
             SOUND_SECONDS,
             shift=self.hear_shift if self.heard == "shifted" else 0.0,
             lines=SOUND_LINES,
+            noise=noise,
         )
+
+    def _noise(self, run):
+        """Density of the noise that the drives of a run leave at the output, V/sqrt(Hz) over Hz."""
+        asked = self._answer()[0]
+        open_loads = replace(asked.path, load_pole=math.inf, poles=())
+        # enough instants of the window for a mean
+        some = slice(None, None, -(-run.window.samples // MOST_INSTANTS))
+        power = sum(
+            powers_of(
+                asked.cell, open_loads, run.v_upper[some], run.v_lower[some], HEARD_AT,
+                run.window.duration,
+            ).values()
+        )  # fmt: skip
+        return lambda hertz: math.sqrt(power) * np.abs(asked.path.load_response(hertz))
 
     # the map: the same names as `state.SteerState` has, so that one view draws both
 

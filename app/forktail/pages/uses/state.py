@@ -431,6 +431,8 @@ class UsesState(_Base):
             out.append(("call", "the invented call"))
         if result is not None and result.listen is not None:
             out.append(("scene", "the tones of this scene" if out else "the output"))
+            if result.listen.noise is not None:
+                out.append(("noise", "the same with its noise, turned up"))
         return out
 
     def sound(self, key, result):
@@ -443,13 +445,7 @@ class UsesState(_Base):
             heard = result.listen
             if heard is None:
                 return None
-            sound = signals.sound_from_record(
-                heard.record,
-                heard.duration,
-                heard.full_scale,
-                shift=heard.shift,
-                slow_by=heard.slow_by,
-            )
+            sound = heard.sound(noisy=key == "noise")
             return replace(sound, text=f"Invented signals. {sound.text}")
         except QuantityError:
             return None

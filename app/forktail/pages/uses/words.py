@@ -127,6 +127,11 @@ class CurveTabs(PlotTabs):
         return titles, str(min(scene.curve, max(len(titles), 1)))
 
 
+def _wide(merit):
+    """Class of a cell whose unit may be on a second line."""
+    return ' class="wide"' if "sqrt" in merit.unit else ""
+
+
 def chosen_merit(scene):
     """The figure of merit on top: the one asked for, or the first."""
     merits = scene.result.merits
@@ -156,7 +161,8 @@ class MeritsView(MarkupView):
         rows = "".join(
             f'<tr data-id="row-{m.key}"><th scope="row">'
             + _button("", {"figure": m.key}, f"name-{m.key}")
-            + f'</th><td data-id="value-{m.key}"></td><td data-id="law-{m.key}"></td>'
+            + f'</th><td data-id="value-{m.key}"{_wide(m)}></td>'
+            f'<td data-id="law-{m.key}"{_wide(m)}></td>'
             f'<td data-id="off-{m.key}"></td><td class="mark" data-id="mark-{m.key}"></td></tr>'
             for m in merits
         )

@@ -211,3 +211,67 @@ def test_sound_limits_are_kept():
             sound.sound_from_record(*tone(2e3), full_scale=1.0, **bad)
     with pytest.raises(QuantityError, match="the limit is 20 s"):
         sound.sound_from_samples(np.zeros(500_000), 500e3, 1.0, slow_by=100.0)
+
+
+# ---------------------------------------------------------------- noise in a sound
+
+
+def white(level):
+    return lambda hertz: np.full(hertz.shape, level)
+
+
+@pytest.mark.parametrize("slow_by", [1.0, 10.0])
+def test_hiss_has_the_power_of_its_density_between_the_ends_of_hearing(slow_by):
+    # slowed ten times, ten times the band is heard in the same width
+    noise = sound.hiss(white(2e-6), 2.0, 48000, 0.0, slow_by)
+    law = 2e-6 * np.sqrt((16e3 - 20.0) * slow_by)
+    assert np.sqrt(np.mean(noise**2)) == pytest.approx(law, rel=0.02)
+    lines = np.abs(np.fft.rfft(noise)) ** 2
+    f = np.fft.rfftfreq(noise.size, 1 / 48000)
+    assert lines[(f < 20) | (f > 16e3)].max() < 1e-18 * lines.max()
+    low, high = (np.mean(lines[(f > a) & (f < b)]) for a, b in ((20, 8e3), (8e3, 16e3)))
+    assert low / high == pytest.approx(1.0, abs=0.05)
+
+
+def test_hiss_is_the_density_where_it_came_from():
+    # what is heard at f was at 34 kHz + f, so a density that ends there ends here
+    asked = []
+
+    def density(hertz):
+        asked.append((hertz.min(), hertz.max()))
+        return np.where(hertz < 40e3, 1e-6, 0.0)
+
+    noise = sound.hiss(density, 1.0, 48000, 34e3, 1.0)
+    lines, f = np.abs(np.fft.rfft(noise)), np.fft.rfftfreq(noise.size, 1 / 48000)
+    assert asked[0] == pytest.approx((34020.0, 50e3))
+    assert lines[f > 6001].max() < 1e-9 * lines.max()
+
+
+def test_a_faint_tone_with_noise_is_turned_up_to_the_limit_and_no_further():
+    n = np.arange(48000)
+    record = 1e-6 * np.sin(2 * np.pi * 2000 * n / 48000)
+    plain = sound.sound_from_record(record, 1.0, 2.0)
+    assert plain.silent
+    noisy = sound.sound_from_record(record, 1.0, 2.0, noise=white(1e-9))
+    assert not noisy.silent
+    assert np.max(np.abs(noisy.samples)) == pytest.approx(sound.SOUND_PEAK, rel=0.01)
+    # 1 nV/sqrt(Hz) over 16 kHz is 126 nV rms, 15 dB under a tone of 0.71 uV rms
+    assert "126 nV rms in hearing, 15 dB under the rest; turned up by 12" in noisy.text
+    lines = np.abs(np.fft.rfft(noisy.samples * np.hanning(noisy.samples.size)))
+    assert np.argmax(lines) * 48000 / noisy.samples.size == pytest.approx(2000, abs=1)
+    again = sound.sound_from_record(record, 1.0, 2.0, noise=white(1e-9))
+    assert np.array_equal(again.samples, noisy.samples)
+
+
+def test_a_loud_tone_keeps_its_level_and_its_limit():
+    record = 3.0 * np.sin(2 * np.pi * 1000 * np.arange(4800) / 4800 * 0.1)
+    noisy = sound.sound_from_record(record, 0.1, 2.0, noise=white(1e-9))
+    assert noisy.limited and np.max(np.abs(noisy.samples)) <= sound.SOUND_PEAK
+    assert "turned up" not in noisy.text and "under the rest" in noisy.text
+
+
+def test_a_slowed_record_takes_noise_too():
+    v = 1e-6 * np.sin(2 * np.pi * 45e3 * np.arange(20000) / 500e3)
+    noisy = sound.sound_from_samples(v, 500e3, 1.0, slow_by=10.0, noise=white(1e-9))
+    assert "played 10 times slower" in noisy.text and "398 nV rms" in noisy.text
+    assert np.max(np.abs(noisy.samples)) <= sound.SOUND_PEAK

@@ -2,6 +2,7 @@
 
 import itertools
 import math
+import re
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from hypothesis import strategies as st
 
 from forktail.core.spec import round_values
 from forktail.core.spec import spec as spec_of
+from forktail.core.uses import run_use
 from forktail.core.waves.drives import DRIVE_KINDS
 from forktail.core.waves.sound import SOUND_PEAK
 from forktail.pages.signals import state as page_state
@@ -398,3 +400,33 @@ def test_slider_of_a_frequency_moves_overround_values():
     assert 0.005 < ratios.min() and ratios.max() < 0.026
     spec = SignalsState.param["upper_frequency"]
     assert all(spec.position(spec.at_step(k)) == k for k in range(spec.steps() + 1))
+
+
+def test_noise_is_heard_only_when_asked_for_and_is_that_of_the_scene():
+    # a faint call beside an oscillator: the noise of the mixer, whichever page works it out
+    state = SignalsState(
+        upper_frequency=43e3, upper_amplitude=0.15, lower_frequency=45e3, lower_amplitude=1e-6
+    )
+    assert state.sound().silent
+    key = state.sound_key()
+    state.hear_noise = True
+    assert state.sound_key() != key
+    noisy = state.sound()
+    assert not noisy.silent and np.max(np.abs(noisy.samples)) <= SOUND_PEAK
+    density = run_use("mixer", {"oscillator_amplitude": "0.15V"}).merit("noise_output").value
+    assert heard_noise(noisy) == pytest.approx(density * np.sqrt(16e3 - 20.0), rel=0.02)
+
+
+def heard_noise(played):
+    """V rms that the text of a sound tells."""
+    return 1e-6 * float(re.search(r"it, ([\d.]+) \u00b5V rms", played.text)[1])
+
+
+def test_noise_of_a_built_scene_falls_with_its_load_pole():
+    state = SignalsState(model="built", hear_noise=True, heard="shifted", hear_shift=1e3)
+    near = heard_noise(state.sound())
+    state.hear_shift = 150e3
+    far = heard_noise(state.sound())
+    # each over 16 kHz; the pole of the shipped mixer is at 73.4 kHz
+    down = 1 / np.sqrt(1 + (158e3 / 73.4e3) ** 2)
+    assert far / near == pytest.approx(down, rel=0.05)
