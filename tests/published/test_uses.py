@@ -14,6 +14,7 @@ import scipy.optimize
 
 from forktail.core.cell import pair
 from forktail.core.models import TextbookCell
+from forktail.core.path import Feed
 from forktail.core.thermal import thermal_voltage
 from forktail.core.uses import run_use
 from forktail.core.uses import signals as uses_signals
@@ -71,6 +72,23 @@ def test_fundamental_of_a_driven_pair(x, part):
     entries = {"oscillator_amplitude": x * V_T, "signal_amplitude": 1e-6, "second_amplitude": 0.0}
     # the mixer multiplies by twice that part
     assert value("mixer", "conversion_gain", entries) / GAIN == pytest.approx(part, abs=5.2e-5)
+
+
+@pytest.mark.parametrize("law, change", [("constant", -0.3333), ("absolute", 0.0)])
+def test_gain_against_temperature(law, change):
+    # VT grows by 3333 ppm/K at 300 K, and gm = I/2VT falls by as much; a tail in proportion to
+    # absolute temperature keeps it: GHLM ch. 4 (from memory)
+    cell = TextbookCell(temperature=300.0, tail_law=law)
+    assert value("variable_gain", "per_kelvin", None, cell) == pytest.approx(change, abs=2e-4)
+
+
+@pytest.mark.parametrize("x, y", [(0.2, 0.5), (0.5, 0.5), (0.9, 0.2)])
+def test_arctanh_ahead_makes_a_true_product(x, y):
+    # B. Gilbert, IEEE Journal of Solid-State Circuits SC-3 (1968), 365 (from memory): with the
+    # diodes ahead the output is x y of full scale up to the ends; here on the upper input
+    wave = Feed(arctanh=V_T).shaped(2 * V_T * x)
+    out = TextbookCell()(wave, 2 * V_T * math.atanh(y)).v_out
+    assert float(out) / 2.0 == pytest.approx(x * y, rel=1e-9)
 
 
 # ---------------------------------------------------------------- the mixer

@@ -22,13 +22,16 @@ from forktail.core.uses.steady import terms
 from forktail.core.uses.words import divided, divisor
 from forktail.core.waves import drives
 from forktail.core.waves.spectrum import (
+    FLOOR_DB,
     LabelledSpectrum,
     Line,
     Tone,
     carrier_suppression,
+    complex_envelope,
     decibel,
     harmonic_levels,
     labelled_spectrum,
+    level_ratio,
     third_order_products,
 )
 
@@ -470,7 +473,7 @@ def _merits(
         next((t for t in tones if t.side == side), None) for side in ("upper", "lower")
     ]
     if all(mains) and mains[0].cycles != mains[1].cycles:
-        merits += _product_merits(spectrum, upper, lower, tones, mains, b)
+        merits += _product_merits(spectrum, v_out, upper, lower, tones, mains, b)
     alone = [
         (d, t)
         for d, t, other in ((upper, mains[0], mains[1]), (lower, mains[1], mains[0]))
@@ -512,6 +515,7 @@ def _merits(
 
 def _product_merits(
     spectrum: LabelledSpectrum,
+    v_out: Floats,
     upper: drives.Drive,
     lower: drives.Drive,
     tones: Sequence[Tone],
@@ -548,37 +552,49 @@ def _product_merits(
     other = lower if name == "upper" else upper
     tone = lower.amplitude if name == "upper" else upper.amplitude
     dc = abs(other.offset)
-    merits.append(
-        Merit(
-            "carrier_suppression",
-            f"Carrier suppression ({name} input is the carrier)",
-            carrier_suppression(levels, carrier.cycles, places),
-            "dB",
-            "20 log10 (A / (2 |DC|)) of the other input",
-            float(decibel(tone / (2.0 * dc))) if dc > 1e-12 else None,
-            None,
-            "",
-            carrier_suppression(levels, carrier.cycles, places) > 40.0,
-            "It stops being high when the other input carries DC or its pair has an offset.",
+    one_sideband = carrier_suppression(levels, carrier.cycles, places)
+    rule = "20 log10 (A / (2 |DC|)) of the other input"
+    kept = [("", "against one sideband", one_sideband, rule, 0.5 * tone)]
+    slow = min(up.cycles, low.cycles)
+    if 2 * slow < carrier.cycles:  # else the sidebands run into each other
+        around = complex_envelope(v_out, carrier.cycles, min(carrier.cycles - 1, 8 * slow))
+        peak = level_ratio(float(np.abs(around).max()), levels.peak[carrier.cycles])
+        rule = "20 log10 ((A + |DC|) / |DC|) of the other input"
+        kept.append(("_peak", "against the peak envelope", peak, rule, tone + dc))
+    for ending, against, found, rule, law in kept:
+        merits.append(
+            Merit(
+                f"carrier_suppression{ending}",
+                f"Carrier suppression, {against} ({name} input is the carrier)",
+                found,
+                "dB",
+                rule,
+                float(decibel(law / dc)) if dc > 1e-12 else None,
+                None,
+                "",
+                found > 40.0,
+                "It stops being high when the other input carries DC or its pair has an offset.",
+            )
         )
-    )
     leak = low if name == "upper" else up
     there = next(
         (ln for ln in spectrum.lines if ln.frequency == levels.frequency[leak.cycles]), None
     )
     if there is not None and "leak" not in there.origin:
         return merits  # what falls on the same frequency is no leak, or cannot be told from one
+    # under the floor of the spectrum there may be a product of high order, and no leak either
+    over = carrier_suppression(levels, leak.cycles, places) if there else -FLOOR_DB
     merits.append(
         Merit(
             "leak",
             f"Sideband over the {'lower' if name == 'upper' else 'upper'} leak",
-            carrier_suppression(levels, leak.cycles, places),
+            over,
             "dB",
             "no leak from a matched cell without DC",
             None,
             None,
             "",
-            carrier_suppression(levels, leak.cycles, places) > 40.0,
+            over > 40.0,
             "It stops being high when the carrier input carries DC or its pair has an offset.",
         )
     )

@@ -8,13 +8,14 @@ from forktail.ui.markup import MarkupView
 from forktail.ui.text import csv_text, decibels, keep_together, minus
 
 _REMARKS = 4
-_FIGURES = 5
+_FIGURES = 6
 #: What the short table calls a figure; its full name is in the table below the plots.
 _SHORT = {
     "product_error": "Departure from a true product",
     "uneven": "Unevenness of half cycles",
     "sideband": "Sum and difference, each",
-    "carrier_suppression": "Carrier suppression",
+    "carrier_suppression": "Carrier under one sideband",
+    "carrier_suppression_peak": "Carrier under the peak envelope",
     "leak": "Sideband over the other leak",
     "distortion": "Harmonic distortion",
     "third_order": "Third-order products",

@@ -47,14 +47,17 @@ def merits(upper, lower, **more):
 
 
 def test_each_scene_has_the_figures_that_mean_something_there():
-    product = ["product_error", "uneven", "sideband", "carrier_suppression", "leak"]
+    product = ["product_error", "uneven", "sideband", "carrier_suppression",
+               "carrier_suppression_peak", "leak"]  # fmt: skip
     both = Drive("two_tone", 5e-3, 40e3, second_amplitude=4e-3, second_frequency=42e3)
     call = Drive("call", 5e-3, 80e3, second_frequency=43e3, repeat_frequency=100.0)
     for upper, lower, keys in (
         (carrier(), tone(), product),
         (carrier(), Drive("square", 5e-3, 4e3), [k for k in product if k != "sideband"]),
         (carrier(), Drive("triangle", 5e-3, 4e3), [k for k in product if k != "sideband"]),
-        (carrier(), sine(5e-3, 30e3), [k for k in product if k != "uneven"]),  # 4 to 3
+        # 4 to 3: uneven halves and an envelope mean nothing
+        (carrier(), sine(5e-3, 30e3),
+         [k for k in product if k not in ("uneven", "carrier_suppression_peak")]),
         (carrier(), Drive("am", 5e-3, 4e3, repeat_frequency=500.0),
          [k for k in product if k not in ("uneven", "sideband")]),
         (carrier(), Drive("dc", offset=0.02), ["product_error", "uneven", "distortion"]),
@@ -95,13 +98,26 @@ def test_carrier_and_tone_are_suppressed_by_how_little_dc_the_other_input_has(le
     assert up["carrier_suppression"].relation_value == pytest.approx(level, abs=1e-9)
     assert low["carrier_suppression"].relation_value is None
     assert up["leak"].holds and low["carrier_suppression"].holds and up["leak"].value > 100
-    assert up["carrier_suppression"].name.startswith("Carrier suppression (upper")
+    assert up["carrier_suppression"].name == (
+        "Carrier suppression, against one sideband (upper input is the carrier)"
+    )
+    # against the peak of the envelope, where tone and DC add up: 6 dB and a little more
+    peak = up["carrier_suppression_peak"]
+    assert peak.value == pytest.approx(20 * math.log10((amplitude + dc) / dc), abs=0.05)
+    assert peak.relation_value == pytest.approx(peak.value, abs=0.05)
+    assert 6.0 < peak.value - up["carrier_suppression"].value < 6.2
     assert up["leak"].name == "Sideband over the lower leak"
     # the faster input is the carrier
     turned = merits(tone(amplitude, dc), carrier(2 * amplitude))
-    assert turned["carrier_suppression"].name.startswith("Carrier suppression (lower")
+    assert turned["carrier_suppression"].name.endswith("(lower input is the carrier)")
     assert turned["carrier_suppression"].relation_value == pytest.approx(level, abs=1e-9)
     assert turned["leak"].name == "Sideband over the upper leak"
+
+
+def test_a_product_of_high_order_on_the_frequency_of_the_tone_is_no_leak():
+    # 4 kHz is 40 kHz less nine times 4 kHz: 148 dB under the sidebands, from a matched cell
+    assert merits(carrier(0.06), tone(0.02))["leak"].value >= 200.0
+    assert 60 < merits(carrier(0.06, 1e-6), tone(0.02))["leak"].value < 120
 
 
 def test_the_product_is_true_up_to_one_per_cent_of_either_pair():
