@@ -341,8 +341,10 @@ def relate_gain(s: VariableGain, b: Bench, m: GainRun) -> GainLaws:
     third = third_law(b, s.amplitude, s.control)
     tail = b.tail_law
     relations = {
-        "gain": Relation(law, 0.01 * abs(law), straight, "V", inside),
-        "gain_db": Relation(float(decibel(abs(law))), 0.1, straight, "V", inside),
+        "gain": Relation(law, limit=straight, limit_unit="V", inside=inside),
+        "gain_db": Relation(
+            float(decibel(abs(law))), limit=straight, limit_unit="V", inside=inside
+        ),
         "opposite": Relation(
             -law, limit=abs(null), limit_unit="V", inside=abs(null) <= 0.01 * abs(s.control)
         ),

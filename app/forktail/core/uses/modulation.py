@@ -193,9 +193,9 @@ def _drawn(
     v_out = lines.record(n)
     envelope = np.abs(lines.envelope(m.kc, min(m.kc - 1, 8 * m.km), n))
     carrier = s.carrier_amplitude * np.cos(2.0 * np.pi * m.kc * np.arange(n) / n)
-    listen = Listen(v_out, m.window.duration, b.full_scale / LOUD, shift=heard or 0.0)
-    if heard is None:
-        listen = Listen(envelope - envelope.mean(), m.window.duration, b.full_scale / LOUD)
+    listen = Listen(envelope - envelope.mean(), m.window.duration, b.full_scale / LOUD)
+    if heard is not None:
+        listen = replace(listen, record=v_out, shift=heard)
     return Shown(
         {
             "carrier": time_trace(t, carrier),
@@ -278,7 +278,7 @@ def measure_am(s: AmplitudeModulation, b: Bench) -> AmRun:
         "sideband_share": Figure(100.0 * power / whole if whole > 0.0 else 0.0, "%"),
         "total_power": Figure(whole / carrier**2 if present else math.inf),
         "envelope_distortion": Figure(100.0 * _folded(envelope, m.km), "%"),
-        "edge": Figure(_full_depth(s, m), "V"),
+        "edge": Figure(_full_depth(m), "V"),
     }
     return AmRun(figures, m, lines, carrier, depth, present)
 
@@ -292,9 +292,9 @@ def _folded(envelope: Floats, km: int) -> float:
     return math.sqrt(sum(wave[n] ** 2 for n in multiples)) / float(wave[km])
 
 
-def _full_depth(s: AmplitudeModulation, m: Modulation) -> float:
+def _full_depth(m: Modulation) -> float:
     """Tone at the input that modulates by 100 %, V: where twice a sideband is the carrier."""
-    fed = m.tone[0] / s.tone_amplitude if s.tone_amplitude > 0.0 else 1.0
+    fed = abs(complex(m.b.fed("lower", m.window.used[1])))
     # the carrier with the tone off, then along the tone; a matched cell needs the DC
     tone = np.linspace(0.0, m.table.reach - abs(m.dc), 200)[1:]
     carrier, one = m.static(m.dc, tone)
@@ -330,17 +330,17 @@ def relate_am(s: AmplitudeModulation, b: Bench, m: AmRun) -> ModulationLaws:
     straight = dc + s.tone_amplitude <= linear
     share = (law**2 / 2.0 / (1.0 + law**2 / 2.0)) if dc else 1.0
 
-    def within(value: float | None, part: float, inside: bool = straight) -> Relation:
-        return Relation(value, part, linear, "V", inside)
+    def relation(value: float, within: float = math.nan, inside: bool = straight) -> Relation:
+        return Relation(value, within, linear, "V", inside)
 
     relations = {
-        "depth": within(100.0 * law, 2.0 * law),
-        "envelope_depth": within(100.0 * min(law, 1.0) if law else 0.0, 2.0),
-        "sideband": within(float(decibel(law / 2.0)) if law else -240.0, 0.2),
-        "sideband_share": within(100.0 * share, 2.0),
-        "total_power": within(1.0 + law**2 / 2.0, 0.02 * (1.0 + law**2 / 2.0) if dc else math.nan),
+        "depth": relation(100.0 * law),
+        "envelope_depth": relation(100.0 * min(law, 1.0) if law else 0.0, 2.0),
+        "sideband": relation(float(decibel(law / 2.0)) if law else -240.0),
+        "sideband_share": relation(100.0 * share, 2.0),
+        "total_power": relation(1.0 + law**2 / 2.0),
         "envelope_distortion": Relation(100.0 * _ideal_folding(law), 2.0, dc, "V", straight),
-        "edge": within(dc, math.nan, 2.0 * dc <= linear),
+        "edge": relation(dc, inside=2.0 * dc <= linear),
     }
     return ModulationLaws(relations, linear, dc)
 
@@ -502,12 +502,12 @@ def relate_dsb(s: DoubleSideband, b: Bench, m: DsbRun) -> ModulationLaws:
     third = 100.0 / 3.0 * b.two_tone(hard) * s.tone_amplitude**2
     one = product_law(s, b)
     relations = {
-        "suppression": Relation(law, 0.2, linear, "V", straight),
-        "suppression_peak": Relation(peak, 0.2, linear, "V", straight),
+        "suppression": Relation(law, limit=linear, limit_unit="V", inside=straight),
+        "suppression_peak": Relation(peak, limit=linear, limit_unit="V", inside=straight),
         "best_trim": Relation(-s.offset, 1e-5, -m.trim - s.offset, "V"),
         "after_trim": Relation(limit=s.tone_amplitude / 200.0, limit_unit="V"),
         "tone_leak": Relation(inside=m.figures["tone_leak"].value > 40.0),
-        "sideband": Relation(one, 0.02 * one, linear, "V", straight and small_carrier),
+        "sideband": Relation(one, limit=linear, limit_unit="V", inside=straight and small_carrier),
         "third_order": Relation(
             third, 0.1 * third, series_end, "V", s.tone_amplitude <= series_end
         ),
@@ -691,9 +691,9 @@ def relate_ssb(s: SingleSideband, b: Bench, m: SsbRun) -> ModulationLaws:
     phase_40, amplitude_40 = f["allowed_phase"].value, f["allowed_amplitude"].value
     clear = f["carrier"].value > 40.0
     relations = {
-        "rejection": Relation(law, 0.2),
-        "wanted": Relation(one * w_size, 0.02 * one * w_size, linear, "V", straight),
-        "image": Relation(one * i_size, 0.02 * one * i_size, linear, "V", straight),
+        "rejection": Relation(law),
+        "wanted": Relation(one * w_size, limit=linear, limit_unit="V", inside=straight),
+        "image": Relation(one * i_size, limit=linear, limit_unit="V", inside=straight),
         "carrier": Relation(inside=clear),
         "carrier_peak": Relation(inside=clear),
         "allowed_phase": Relation(limit=phase_40, limit_unit="deg", inside=abs(m.net) <= phase_40),

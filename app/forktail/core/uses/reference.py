@@ -9,7 +9,7 @@ chapter 3 (pair, emitter resistors) and chapter 10 (the cell).
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache, wraps
 from typing import Any, TypeVar, cast
 
@@ -49,8 +49,8 @@ class Bench:
     model : str
     """
 
-    solve: Solver = field(repr=False)
-    path: Path = field(repr=False)
+    solve: Solver
+    path: Path
     i_tail: float
     r_load: float
     temperature: float
@@ -120,7 +120,7 @@ class Bench:
     def hard_gain(self) -> float:
         """Slope of the output over the lower input with the upper pairs switched to either side
         in turn, the mean of both, 1: what hard switching has to give."""
-        switched = 20.0 * self.v_t + self.drop("upper", 1.0)
+        switched = 20.0 * self.v_t + self.drop("upper")
         low, high = self.slope_lower(np.array([-switched, switched]))
         return 0.5 * float(abs(high - low))
 

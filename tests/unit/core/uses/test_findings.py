@@ -236,5 +236,7 @@ def test_ends_of_the_laws_of_a_pair(ohms):
 def test_departures_and_reaches():
     x = np.linspace(0.1, 2.0, 40)
     assert first_departure(x, 1 - 0.1 * x**2, 0.1) == pytest.approx(1.0, rel=0.02)
+    few = np.array([0.0, 0.5, 1.5, 2.5])  # between samples by the square, so exact here
+    assert first_departure(few, 1 - 0.1 * few**2, 0.1) == pytest.approx(1.0)
     assert first_departure(x, np.ones(40), 0.1) == 2.0
     assert first_reach(x, x, 1.23) == pytest.approx(1.23) and first_reach(x, x, 9.0) == 2.0

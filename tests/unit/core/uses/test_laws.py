@@ -318,6 +318,8 @@ def test_invented_call_is_heard_at_the_difference_frequency():
             uses_mixing.hear_call("steady", corner=corner)
     with pytest.raises(QuantityError, match="^interval"):
         uses_mixing.hear_call("steady", interval=1.1)
+    with pytest.raises(QuantityError, match="nothing to measure|above 0"):
+        uses_mixing.hear_call("steady", Mixer(oscillator_amplitude=0.0))
 
 
 @pytest.mark.parametrize(

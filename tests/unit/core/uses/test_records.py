@@ -89,6 +89,12 @@ def test_mixer():
     assert np.max(two) == pytest.approx(4e-3, rel=1e-3) and run.listen.shift == 0.0
     above = run_use("mixer", {"wanted": "up"}, TextbookCell(), detail=False)
     assert above.listen.shift == pytest.approx(88e3 - 2e3)
+    run, y, t = records("mixer", {"second_amplitude": 0.0, "wanted": "up"})
+    lines = np.abs(np.fft.rfft(y["wanted"])) * 2 / len(t)
+    f = np.fft.rfftfreq(len(t), t[1] - t[0])
+    assert f[np.argmax(lines)] == pytest.approx(88e3)
+    assert lines.max() == pytest.approx(2e-3 * run.merit("conversion_gain").value)
+    assert np.all(lines[np.abs(f - 88e3) > 12e3] < 1e-12)  # what is shown is what is near it
 
 
 @pytest.mark.parametrize("shape", ["sine", "square"])

@@ -530,3 +530,98 @@ def test_a_step_down_of_the_loud_signal_is_the_step_up_the_other_way_round():
         assert down[figure].value == pytest.approx(up[figure].value, rel=1e-6)
         assert down[figure].relation_value == pytest.approx(up[figure].relation_value, rel=1e-6)
         assert down[figure].holds is up[figure].holds
+
+
+def at(key, figure, cell, settings=None):
+    """The end of a relation, V, in a scene."""
+    return laws(key, settings, cell)[figure].limit
+
+
+SOFT, HARD = (dict.fromkeys(("upper_amplitude", "lower_amplitude"), a) for a in (1e-3, 1.0))
+#: Where relations end: use, figure whose end it is, scene at x times the end, and all that end.
+ENDS = [
+    ("variable_gain", "gain", {"control": 0.1}, lambda x: {"amplitude": x}, "gain gain_db"),
+    ("variable_gain", "hd3", {"control": 0.1}, lambda x: {"amplitude": x}, "hd3"),
+    ("am", "depth", {}, lambda x: {"offset": 0.6 * x, "tone_amplitude": 0.4 * x},
+     "depth envelope_depth sideband sideband_share total_power envelope_distortion"),
+    ("am", "depth", {"tone_amplitude": 1e-4}, lambda x: {"offset": 0.5 * x}, "edge"),
+    ("dsb", "suppression", {"offset": 1e-4, "trim": 1e-4, "carrier_amplitude": 1e-3},
+     lambda x: {"tone_amplitude": x - 2e-4}, "suppression suppression_peak sideband"),
+    ("dsb", "sideband", {"tone_amplitude": 2e-3}, lambda x: {"carrier_amplitude": x}, "sideband"),
+    ("dsb", "third_order", {}, lambda x: {"tone_amplitude": x}, "third_order"),
+    ("ssb", "wanted", {"carrier_amplitude": 1e-3}, lambda x: {"tone_amplitude": x}, "wanted image"),
+    ("ssb", "wanted", {"tone_amplitude": 1e-3}, lambda x: {"carrier_amplitude": x}, "wanted image"),
+    ("mixer", "conversion_gain", {"oscillator_amplitude": 1e-3},
+     lambda x: {"oscillator_amplitude": x}, "conversion_gain conversion_gain_db"),
+    ("mixer", "third_order", {"oscillator_amplitude": 0.5},
+     lambda x: {"signal_amplitude": x, "second_amplitude": 0.5 * x}, "third_order"),
+    ("phase_detector", "slope", SOFT, lambda x: {"lower_amplitude": x},
+     "output slope swing straightness lock_range"),
+    ("squarer", "second", {}, lambda x: {"amplitude": x}, "second residual dc purity"),
+    ("squarer", "fourth", {}, lambda x: {"amplitude": x}, "fourth"),
+]  # fmt: skip
+#: The same where a wave that switches hard becomes too small for that.
+HARD_ENDS = [
+    ("mixer", "conversion_gain", {"oscillator_amplitude": 0.5},
+     lambda x: {"oscillator_amplitude": x}, "conversion_gain conversion_gain_db"),
+    ("phase_detector", "slope", HARD, lambda x: {"lower_amplitude": x}, "slope output"),
+    ("phase_detector", "swing", HARD, lambda x: {"lower_amplitude": x}, "swing lock_range"),
+    ("phase_detector", "straightness", HARD, lambda x: {"lower_amplitude": x}, "straightness"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("key, figure, start, scene, ended", ENDS + HARD_ENDS)
+def test_a_relation_holds_up_to_its_end_and_no_further(key, figure, start, scene, ended):
+    """Just past its end the figure is still near the law, so that only the end can say so."""
+    end = at(key, figure, PLAIN, start)
+    inside, outside = (0.98, 1.02) if scene in [row[3] for row in ENDS] else (1.02, 0.98)
+    one, two = (
+        {k: m.holds for k, m in laws(key, start | scene(x * end), PLAIN).items()}
+        for x in (inside, outside)
+    )
+    assert {k for k in one if one[k] and not two[k]} == set(ended.split())
+    assert not {k for k in one if two[k] and not one[k]}
+
+
+def test_two_signals_count_together_for_the_conversion_gain():
+    # each pair bends by its whole drive: half the end of one tone is left for the sum of two
+    end = 0.5 * V_T * root(lambda x: 1 - part(x) / (x / 2) - (1 - 10**-0.05), 0.1, 10.0)
+    for share, holds in ((0.98, True), (1.02, False)):
+        s = {"oscillator_amplitude": 0.5, "signal_amplitude": 0.7 * share * end}
+        found = laws("mixer", s | {"second_amplitude": 0.3 * share * end})
+        assert found["conversion_gain"].holds is found["image"].holds is holds
+    found = laws("mixer", s | {"second_amplitude": 0.0})
+    assert found["conversion_gain"].holds
+
+
+def part(x):
+    """Fundamental of what a sine of x VT steers in a pair."""
+    return 2 * np.mean(np.tanh(x / 2 * np.cos(TURN)) * np.cos(TURN))
+
+
+def test_sidebands_behind_the_loads_are_told_by_their_mean_square():
+    """A pole at the carrier weakens the upper sideband more than the lower one."""
+    path = Path(load_pole=45e3)
+    lost = {f: 1 / math.hypot(1, f / 45) for f in (43, 45, 47)}
+    one = math.sqrt((lost[43] ** 2 + lost[47] ** 2) / 2)
+    plain, seen = laws("dsb", {}), laws("dsb", {}, path=path)
+    more = seen["suppression"].value - plain["suppression"].value
+    assert more == pytest.approx(db(one / lost[45]), abs=1e-6)
+    assert seen["sideband"].value / plain["sideband"].value == pytest.approx(one)
+    am = laws("am", {"tone_amplitude": 2e-3}, path=path)
+    mean = (lost[43] + lost[47]) / 2
+    assert am["sideband"].value == pytest.approx(
+        laws("am", {"tone_amplitude": 2e-3})["sideband"].value + db(mean / lost[45]), abs=1e-6
+    )
+
+
+@pytest.mark.parametrize("tone", [0.0, 2e-3])
+def test_full_depth_takes_more_tone_through_a_coupling_capacitor(tone):
+    path, s = Path(lower=Feed(2e3)), {"tone_amplitude": tone, "tone_frequency": 2e3}
+    plain, fed = (laws("am", s, path=p)["edge"].value for p in (None, path))
+    assert fed / plain == pytest.approx(math.sqrt(2), rel=1e-4)
+
+
+def test_a_trim_is_found_however_far_the_cell_is_off():
+    found = laws("dsb", {"offset": 1e-3}, TextbookCell(offset_lower=60e-3))["best_trim"]
+    assert abs(found.value) == pytest.approx(60e-3, abs=1.1e-3) and not found.holds
