@@ -14,7 +14,6 @@ from forktail.core.built.circuit import single_faults
 from forktail.core.built.file import read_circuit, write_circuit
 from forktail.core.capture.compare import as_plain, compare_capture, found_circuit
 from forktail.core.capture.explain import scope_lines
-from forktail.core.capture.fill import fill_inputs
 from forktail.core.capture.invented import WRONG, invented_capture
 from forktail.core.capture.read import Capture, read_capture
 from forktail.core.checks import QuantityError
@@ -276,52 +275,3 @@ def test_faults_of_the_circuit_are_left_out():
     broken = replace(MIXER, faults=(single_faults(MIXER)[0].key,))
     found = compare_capture(captured(), broken, "base lines")
     assert found.healthy and any("as planned" in w for w in found.warnings)
-
-
-def sines():
-    """A capture of two sines with phases of their own: 23 and 20 kHz."""
-    t = np.arange(6000) * 5e-7
-    u = 0.03 * np.sin(2 * np.pi * 23e3 * t + 1.1)
-    low = 0.01 * np.sin(2 * np.pi * 20e3 * t - 0.4)
-    clean = run_path(BuiltCell(MIXER), u, low, 5e-7, periodic=False).loads.v_out
-    noise = np.random.default_rng(2).normal(0, 1e-4, len(t))
-    return t, u, low, np.where(np.isfinite(clean), clean, 0.0) + noise
-
-
-@pytest.mark.parametrize("missing", [("v_upper",), ("v_lower",), ("v_upper", "v_lower")])
-def test_phase_of_what_was_not_captured_is_found(missing):
-    """sin a sin b = (cos(a-b) - cos(a+b))/2: the output tells the phases."""
-    t, u, low, v_out = sines()
-    inputs = {"v_upper": u, "v_lower": low}
-    drives = {"v_upper": (0.03, 23e3), "v_lower": (0.01, 20e3)}
-    kept = {n: w for n, w in inputs.items() if n not in missing}
-    filled = fill_inputs(
-        Capture(time=t, v_out=v_out, **kept), MIXER, **{n: drives[n] for n in missing}
-    )
-    turned = 1.0
-    if len(missing) == 2:  # both upside down is the same product
-        turned = np.sign(filled.v_upper @ u)
-    for n in inputs:
-        assert getattr(filled, n) * turned == pytest.approx(inputs[n], abs=0.15 * drives[n][0])
-    assert len(filled.notes) == len(missing) + (len(missing) == 2)
-
-
-@pytest.mark.parametrize(
-    "drives, words",
-    [
-        ({}, "v_upper is not in the capture"),
-        ({"v_upper": (0.03, 3e6)}, "frequency of v_upper"),
-        ({"v_upper": (0.03, 31e3)}, "hardly anything"),
-        ({"v_upper": (0.0, 23e3)}, "peak of v_upper"),
-    ],
-)
-def test_what_cannot_be_filled_is_said(drives, words):
-    t, _, low, v_out = sines()
-    with pytest.raises(QuantityError, match=words):
-        fill_inputs(Capture(time=t, v_out=v_out, v_lower=low), MIXER, **drives)
-
-
-def test_equal_frequencies_do_not_tell_their_phases():
-    t, _, _, v_out = sines()
-    with pytest.raises(QuantityError, match="cannot be told"):
-        fill_inputs(Capture(time=t, v_out=v_out), MIXER, (0.03, 20e3), (0.01, 20e3))
