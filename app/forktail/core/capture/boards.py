@@ -188,11 +188,11 @@ class Board:
         for name, by in self.moves:
             if name == "temperature":
                 fields[name] = float(np.clip(c.temperature + by, COLDEST, HOTTEST))
-            elif name in _FIELDS:
+            elif name in _FIELDS or name.startswith("r_source_"):
                 bounds = specs_of(Circuit)[name]
                 moved = getattr(c, name) * math.exp(min(by, 50.0))
                 fields[name] = float(np.clip(moved, bounds.low, bounds.high))
-            elif name not in _CAPACITORS and not name.startswith("r_source_"):
+            elif name not in _CAPACITORS:
                 scale[name] = math.exp(by)
         return (replace(c, **fields) if fields else c), scale
 
