@@ -199,7 +199,7 @@ def test_corners_and_poles_move_with_their_parts():
     # an open load leaves its capacitor to what else hangs there
     unloaded = replace(MIXER, faults=("open:r_load_left",))
     poles = Board(unloaded).path("base lines").poles
-    assert poles[0] > 20 * plain.load_pole and poles[1] == pytest.approx(plain.load_pole)
+    assert poles[0] > 20 * plain.load_pole and poles[1] == pytest.approx(plain.load_pole, rel=0.02)
 
 
 def test_a_solution_may_be_off_where_a_transistor_saturates():
