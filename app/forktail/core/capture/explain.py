@@ -191,7 +191,8 @@ def _advice(circuit: Circuit, found: Found) -> str:
     if kind == "factor" and part == "v_supply":
         return "Read the supply at the board, under load."
     if kind == "factor" and part.startswith("r_"):
-        return f"With the supply off, read the marking of {names} and measure across it."
+        them = "each" if " and " in names else "it"
+        return f"With the supply off, read the marking of {names} and measure across {them}."
     if kind == "factor" and part.startswith("c_"):
         return f"Read the marking of {names}; a probe set to 1 adds capacitance too."
     if kind == "factor" or kind == "area":
