@@ -21,8 +21,8 @@ _WORDS = {
     + ("no", "nr", "n", "#", "row"),
     "v_upper": ("upper", "up", "vupper", "vu", "quad", "oscillator", "carrier"),
     "v_lower": ("lower", "low", "vlower", "vl", "pair", "call", "signal", "modulation"),
-    "v_left": ("left", "vleft", "collector left"),
-    "v_right": ("right", "vright", "collector right"),
+    "v_left": ("left", "vleft"),
+    "v_right": ("right", "vright"),
     "v_out": ("out", "output", "vout", "difference", "diff", "product"),
 }
 _LONG_UNITS = {

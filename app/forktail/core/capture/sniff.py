@@ -197,20 +197,17 @@ def _pattern(line: str, delimiter: str, number: re.Pattern[str]) -> tuple[int, .
 
 
 def _sample_lines(text: str) -> list[str]:
-    """Rows from the beginning, the middle and the end, without blank ones."""
+    """Rows from the beginning, the middle and the end, without blank ones.
+
+    A row that is cut where a piece begins or ends is one of hundreds.
+    """
     pieces = [text[:_PIECE]]
-    if len(text) > 3 * _PIECE:
+    if len(text) > _PIECE:
         middle = len(text) // 2
         pieces += [text[middle : middle + _PIECE // 3], text[-_PIECE // 3 :]]
-    elif len(text) > _PIECE:
-        pieces.append(text[_PIECE:])
-    lines = []
-    for k, piece in enumerate(pieces):
-        rows = piece.split("\n")
-        # a cut row at the join of two pieces is no evidence
-        rows = rows[(1 if k else 0) : (-1 if k < len(pieces) - 1 else None)]
-        lines += [r for r in rows if not is_comment(r)][:400]
-    return lines
+    return [
+        row for piece in pieces for row in [r for r in piece.split("\n") if not is_comment(r)][:400]
+    ]
 
 
 def find_start(text: str, layout: Layout, name: str) -> tuple[list[str], int]:

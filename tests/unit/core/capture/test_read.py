@@ -749,3 +749,138 @@ def test_an_index_may_leave_samples_out_and_a_time_in_steps_of_one_is_no_index()
 def test_thinning_keeps_what_was_said_before():
     whole = long_capture(8000, 10)
     assert thinned(replace(whole, notes=("Said.",)), 2000).notes[0] == "Said."
+
+
+# ---------------------------------------------------------------- what columns may be
+
+
+@pytest.mark.parametrize(
+    "heading, roles",
+    [
+        ("delay (s),time (s),out (V)", {"time": 1, "v_out": 2}),  # a name before a unit
+        ("a (V),b (s),c (V)", {"time": 1, "v_left": 0, "v_right": 2}),  # a unit before the place
+        ("upper (V),t (s),x (V)", {"v_upper": 0, "time": 1}),  # one name: nothing else is guessed
+        ("index,x (s),out (V)", {"index": 0, "v_out": 2}),  # rows that are counted need no time
+        ("time (V),x (V),out (V)", {"time": 0, "v_out": 2}),
+        ("upper (s),x (V),out (V)", {"v_out": 2, "time": 0}),  # a signal has volts
+    ],
+)
+def test_a_name_counts_more_than_a_unit_and_a_unit_more_than_the_place(heading, roles):
+    data = np.column_stack([np.arange(ROWS) * 1e-6, np.arange(ROWS) * 2e-6, wave()[:, 1]])
+    assert read_table(text_of(data, heading=heading + "\n")).roles == roles
+
+
+def test_only_a_column_that_rises_beside_others_is_taken_for_the_time():
+    rising = np.arange(ROWS) * 1e-6
+    assert read_table(text_of(rising[:, None])).roles == {"v_out": 0}
+    falling = np.column_stack([rising[::-1], wave()[:, 1]])
+    assert read_table(text_of(falling)).roles == {"v_left": 0, "v_right": 1}
+    still = np.column_stack([np.zeros(ROWS), wave()[:, 1]])
+    assert read_table(text_of(still)).roles == {"v_left": 0, "v_right": 1}
+    rises = np.column_stack([np.maximum(rising, 5e-6), wave()[:, 1]])
+    assert read_table(text_of(rises)).roles == {"time": 0, "v_out": 1}
+
+
+@pytest.mark.parametrize("line", ["Sample rate: 0 Hz", "Sample rate: -5 Hz", "Sample rate: high",
+                                  "Sample interval: 0 s", "Sample interval: soon"])  # fmt: skip
+def test_a_rate_or_interval_that_is_none_says_nothing(line):
+    table = read_table(text_of(wave(), heading=f"{line}\ntime,upper,lower\n"))
+    assert np.isnan(table.sample_interval)
+
+
+@pytest.mark.parametrize("repeats, taken", [(3, True), (2, False)])
+def test_three_repeats_are_few_digits_and_two_are_a_mistake(repeats, taken):
+    data = wave()
+    step = data[1, 0]
+    for k in (5, 15, 25)[:repeats]:
+        data[k, 0] -= 0.5 * step
+        data[k - 1, 0] += 0.5 * step
+    text = text_of(data, heading="time,upper,out\n")
+    if taken:
+        capture = read_capture(text)
+        assert capture.uniform and "too few digits" in capture.notes[0]
+    else:
+        with pytest.raises(QuantityError, match="repeats"):
+            read_capture(text)
+
+
+@pytest.mark.parametrize("fast", ["upper", "lower"])
+def test_an_absurd_drive_is_told_on_either_input(fast):
+    t = np.arange(200) * 1e-9
+    waves = {"upper": np.zeros(200), "lower": np.zeros(200)}
+    waves[fast] = np.sin(2 * np.pi * 100e6 * t)
+    data = np.column_stack([t, *waves.values(), waves[fast]])
+    capture = read_capture(text_of(data, heading="time,upper,lower,out\n"))
+    assert "would run at 100 MHz: check the unit of the time" in capture.notes[-1]
+
+
+def test_a_capture_says_what_it_is():
+    plain = Capture(time=np.arange(3.0), v_out=np.array([1.0, 2.0, 3.0]))
+    assert plain.uniform and not plain.single_ended and list(plain.channels()) == ["v_out"]
+    assert repr(plain).startswith("<Capture: capture, 3 samples over 2.00 s, v_out")
+    none = Capture(time=np.zeros(0), v_out=np.zeros(0))
+    assert "0 samples over nothing" in repr(none)
+
+
+# ---------------------------------------------------------------- rows, one by one
+
+
+def test_cells_in_quotes_are_split_behind_spaces():
+    assert sniff.split_row('"1", "2", 3', ",") == ["1", "2", "3"]
+    assert sniff.split_row('"1,5";  "2,5"', ";") == ["1,5", "2,5"]
+
+
+def test_where_the_numbers_begin():
+    two, one = sniff.Layout(",", ".", (0, 1)), sniff.Layout(",", ".", (0,))
+    assert sniff.find_start("t,u\n1,2\n5.5,6\n", two, "x") == (["t,u", "1,2"], 8)  # numbered
+    assert sniff.find_start("1,2\n2,3\n", two, "x") == ([], 0)  # a count goes on as one
+    assert sniff.find_start("1\n5.5\n", one, "x") == ([], 0)  # one column is not numbered
+    with pytest.raises(QuantityError, match="no row of 2 numbers was found"):
+        sniff.find_start("1,2", two, "x")
+    assert sniff.numbers_columns(["1", "2", "3"]) and not sniff.numbers_columns(["1", "3"])
+
+
+def test_text_may_stand_left_of_the_numbers_or_under_a_name():
+    layout = sniff.Layout(",", ".", (1, 2))
+    assert sniff.places_beside(layout, []) == {0}
+    assert sniff.places_beside(layout, ["a,b,c,note"]) == {0, 3}
+    assert sniff.places_beside(layout, ["a,b,3,note"]) == {0}  # a number among them: no names
+    assert sniff.places_beside(layout, ["a,b"]) == {0}
+
+
+def test_the_layout_is_found_where_the_headings_are_longer_than_what_is_looked_at(monkeypatch):
+    monkeypatch.setattr(sniff, "_PIECE", 3000)
+    heading = "".join(f"remark number {k}\n" for k in range(300))
+    table = read_table(text_of(wave(200), heading=heading))
+    assert table.data.shape == (200, 3) and table.first_row == 301
+
+
+@pytest.mark.parametrize("cell", ["-nan", "+inf", "-Infinity", "1e999", "-1E+400"])
+def test_what_is_not_finite_is_said_to_be_that(cell):
+    rows = text_of(wave()).splitlines()
+    rows[20] = f"1e-5,{cell},0"
+    with pytest.raises(QuantityError, match=r"row 21, column 2: '.*' is not a finite number"):
+        read_table("\n".join(rows))
+
+
+def test_a_damaged_row_among_the_headings_is_named():
+    good = text_of(wave())
+    for row, said in (
+        ("1e-6,x.5,3", "row 2, column 2 (upper): 'x.5' is not a number"),
+        ("1e-6,0.5", "row 2, column 3 (lower) is missing; the row has 2 values, wanted is 3"),
+        ("1e-6,0.5,1,4", "row 2, column 4 is one too many; the row has 4 values, wanted is 3"),
+    ):
+        with pytest.raises(QuantityError) as refused:
+            read_table(f"time,upper,lower\n{row}\n{good}")
+        assert said in str(refused.value)
+    assert read_table(f"time,upper,lower\n7\n{good}").first_row == 3  # one number is a remark
+
+
+def test_a_comma_between_and_inside_the_numbers_is_told_from_the_headings():
+    rows = [f"0,{k:02d},1,{k:02d}" for k in range(20)]
+    body = "\n".join(rows) + "\n"
+    for above in ("t,u\n", "t,u\n0,0\n"):
+        with pytest.raises(QuantityError, match="decimal sign and delimiter at once"):
+            read_table(above + body)
+    points = body.replace("0,05,1,05", "0,05,1,0.5")
+    assert read_table("t,u\n" + points).data.shape == (20, 4)  # a point: the comma only separates
