@@ -241,12 +241,9 @@ def _answer(
     figures = figures_of(trial, likeliest.outcome, prediction, names)
     rows = _rows(capture)
     time = capture.time[rows]
-    shown = dict(zip(trial.outputs, _split(trial, trial.seen(prediction))))
-    shown = _levelled(shown, setup)
-    measured = _levelled({n: _row_wave(capture, setup, n)[rows] for n in shown}, setup)
-    predicted = _planned(plan, right, setup, prediction, time, capture, rows)
-    output = _difference(measured)
-    expected = _difference(_levelled(predicted, setup))
+    measured = _levelled({n: _row_wave(capture, setup, n)[rows] for n in trial.outputs}, setup)
+    predicted = _levelled(_planned(plan, right, setup, prediction, time, capture, rows), setup)
+    output, expected = _difference(measured), _difference(predicted)
     fitted = expected
     if not lost:
         fitted = _shown(right, _levelled(dict(likeliest.outcome.values), setup), time)
@@ -295,11 +292,6 @@ def _rows(capture: Capture) -> slice:
     n = len(capture.time)
     start = max(0, (n - MOST_SHOWN) // 2)
     return slice(start, start + MOST_SHOWN)
-
-
-def _split(trial: Trial, vector: Floats) -> list[Floats]:
-    m = len(trial.record.time)
-    return [vector[k * m : (k + 1) * m] for k in range(len(trial.outputs))]
 
 
 def _row_wave(capture: Capture, setup: Setup, name: str) -> Floats:

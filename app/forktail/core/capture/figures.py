@@ -15,7 +15,7 @@ from forktail.core.capture.boards import Prediction
 from forktail.core.capture.fit import least_squares
 from forktail.core.capture.trial import Outcome, Trial
 from forktail.core.checks import Floats
-from forktail.core.path import loaded
+from forktail.core.path import loaded, path_of
 from forktail.core.thermal import thermal_voltage
 
 
@@ -97,10 +97,7 @@ def _terms(trial: Trial, prediction: Prediction, names: Sequence[str], both: boo
         measured, good = record.outputs["out"], np.isfinite(record.sigma["out"])
     out = prediction.values["right"] - prediction.values["left"]
     u, low = record.inputs["upper"], record.inputs["lower"]
-    pole = math.inf
-    if trial.circuit.c_load > 0.0:
-        ohms = 0.5 * (trial.circuit.r_load_left + trial.circuit.r_load_right)
-        pole = 1.0 / (2.0 * math.pi * ohms * trial.circuit.c_load)
+    pole = path_of(trial.circuit).load_pole
     shapes = []
     if len(record.driven) == 2:
         shapes.append(("product", "Product over both inputs", u * low, "1/V"))

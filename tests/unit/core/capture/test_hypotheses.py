@@ -182,19 +182,6 @@ def test_beliefs_are_shares_of_the_odds():
 # ---------------------------------------------------------------- a search among a few
 
 
-FEW = ("healthy", "open:Q1.base", "factor:r_load_left", "missing:r_emitter_lower")
-
-
-@pytest.fixture
-def few(monkeypatch):
-    """A search that knows three faults and one mistake of the scope, so that it takes a moment."""
-    plain = scope.setups
-    monkeypatch.setattr(
-        hypotheses, "suspects", lambda circuit, at: tuple(EVERY[key] for key in FEW)
-    )
-    monkeypatch.setattr(scope, "setups", lambda seen, setup: plain(seen, setup)[:2])
-
-
 def seen_of(board, at=AT, noise=1e-3, **more):
     return record(32, predict(board, record(), at).values, noise, **more)
 

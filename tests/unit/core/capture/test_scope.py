@@ -101,7 +101,8 @@ def test_one_mistake_more_is_tried_in_groups_of_equal_inputs():
     assert [i[2:] for i in inputs].count(("inputs",)) == 1 and len(groups) == 10
     for group in groups:
         assert len({(s.factor("upper"), s.factor("lower")) for s in group}) == 1
-        assert [s.exchanged[-1:] == ("outputs",) for s in group] == [False, True]
+        plainly, turned = group
+        assert turned.exchanged == (*plainly.exchanged, "outputs")
     assert groups[0][0] == plain and groups[1][0].log_prior == ODDS == math.log(0.02)
     assert groups[0][1].log_prior == ODDS and groups[1][1].log_prior == 2 * ODDS
     one = setups(replace(record(), off=("lower",)), plain)
