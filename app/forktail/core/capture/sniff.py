@@ -37,7 +37,8 @@ _DIALECTS = (
     (" ", ","),
     (",", ","),
 )
-_PIECE = 60_000
+#: Characters that the layout is told from, at the beginning; a third of it amid and at the end.
+PIECE = 60_000
 
 
 @dataclass(frozen=True)
@@ -157,7 +158,7 @@ def find_layout(text: str, name: str) -> Layout:
             f"{name}: row 1, column 1: the file is empty; give one row a sample, such as "
             "0.000001, 0.0125, -0.003, 0.21."
         )
-    quoted = '"' in text[:_PIECE]
+    quoted = '"' in text[:PIECE]
     best, chosen = (0, 0, 0), None
     for delimiter, decimal in _DIALECTS:
         if (delimiter, decimal) == (",", ",") and not quoted:
@@ -201,10 +202,10 @@ def _sample_lines(text: str) -> list[str]:
 
     A row that is cut where a piece begins or ends is one of hundreds.
     """
-    pieces = [text[:_PIECE]]
-    if len(text) > _PIECE:
+    pieces = [text[:PIECE]]
+    if len(text) > PIECE:
         middle = len(text) // 2
-        pieces += [text[middle : middle + _PIECE // 3], text[-_PIECE // 3 :]]
+        pieces += [text[middle : middle + PIECE // 3], text[-PIECE // 3 :]]
     return [
         row for piece in pieces for row in [r for r in piece.split("\n") if not is_comment(r)][:400]
     ]

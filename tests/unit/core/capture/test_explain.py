@@ -54,7 +54,7 @@ def causes(*all_found, other=0.0, said=lambda one, healthy: ""):
     [
         ("open:Q1.base", "Q1 base open", "look at the joints of Q1 and measure through them."),
         ("short:r_load_left", "R8 shorted", "look for solder and measure across R8."),
-        ("reversed:Q1", "Q1 turned round", "Compare the pins of Q1 with its data sheet."),
+        ("reversed:Q1", "Q1 reversed", "Compare the pins of Q1 with its data sheet."),
         ("swapped:pair_left", "Bases of Q1 and Q2 swapped", "Follow the wires of these bases"),
         ("factor:r_load_right", "R9 about 3.6 k\u03a9 instead of 2.2 k\u03a9",
          "With the supply off, read the marking of R9 and measure across it."),
@@ -288,7 +288,7 @@ def test_what_the_scope_does_is_said_a_line_each():
     (coupled,) = lines(Setup(coupled=("right",)))
     assert coupled.startswith("The channel of the right collector is AC-coupled")
     (cut,) = lines(cut={"v_lower": 0.127})
-    assert cut.startswith("13 % of the samples of the lower input stand at the edge of the screen")
+    assert cut.startswith("13 % of the samples of the lower input are at the edge of the screen")
 
 
 def test_small_errors_are_one_line_and_large_ones_a_line_each():

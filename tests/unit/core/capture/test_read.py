@@ -849,7 +849,7 @@ def test_text_may_stand_left_of_the_numbers_or_under_a_name():
 
 
 def test_the_layout_is_found_where_the_headings_are_longer_than_what_is_looked_at(monkeypatch):
-    monkeypatch.setattr(sniff, "_PIECE", 3000)
+    monkeypatch.setattr(sniff, "PIECE", 3000)
     heading = "".join(f"remark number {k}\n" for k in range(300))
     table = read_table(text_of(wave(200), heading=heading))
     assert table.data.shape == (200, 3) and table.first_row == 301
@@ -867,8 +867,8 @@ def test_a_damaged_row_among_the_headings_is_named():
     good = text_of(wave())
     for row, said in (
         ("1e-6,x.5,3", "row 2, column 2 (upper): 'x.5' is not a number"),
-        ("1e-6,0.5", "row 2, column 3 (lower) is missing; the row has 2 values, wanted is 3"),
-        ("1e-6,0.5,1,4", "row 2, column 4 is one too many; the row has 4 values, wanted is 3"),
+        ("1e-6,0.5", "row 2, column 3 (lower) is missing; the row has 2 values, not 3"),
+        ("1e-6,0.5,1,4", "row 2, column 4 is one too many; the row has 4 values, not 3"),
     ):
         with pytest.raises(QuantityError) as refused:
             read_table(f"time,upper,lower\n{row}\n{good}")
