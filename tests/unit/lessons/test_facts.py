@@ -147,3 +147,30 @@ def test_the_meter_marks_nothing_before_the_answer():
     state.marks = True
     views.show(state, ("meter",))
     assert views.views["meter"].patch["row-supply"]["class"] == "off"
+
+
+def test_without_its_bypass_the_tail_follows_the_share_of_its_divider():
+    # Gray, Hurst, Lewis, Meyer, chapter 4: the emitter follows the base, less re = VT / I
+    still = scene("built", readings="hum_tail hum_upper")
+    bare = scene("built", readings="hum_tail hum_upper", off="C9")
+    board, current = board_circuit(), still["rest_tail"]
+    share = board.r_tail_base_bottom / (board.r_tail_base_top + board.r_tail_base_bottom)
+    through = share / (board.r_tail_emitter + 25.69e-3 / current) / current
+    assert bare["hum_tail"] == pytest.approx(through, rel=0.03)  # base current and Early voltage
+    assert bare["hum_tail"] > 10 * still["hum_tail"]
+    lines = scene("built", readings="hum_tail hum_upper", off="C1")["hum_upper"]
+    assert lines > 5 * still["hum_upper"]
+
+
+def test_a_missing_part_reads_as_the_board_lesson_says():
+    whole = scene("built")
+    levels = {ref: scene("built", off=ref) for ref in ("R1", "R2", "R3")}
+    assert levels["R1"]["node_level_upper"] < 0.1 and levels["R3"]["node_level_lower"] > 11
+    assert levels["R2"]["node_level_upper"] > 11.5 and levels["R2"]["node_level_lower"] < 0.1
+    base = scene("built", off="R4")
+    assert base["node_left"] == pytest.approx(whole["node_left"], rel=1e-3)
+    assert base["i_q1"] < 1e-6 and abs(base["rest_out"]) < 1e-3
+    for ref in ("C1", "C2", "C3", "C4", "C5", "C6", "C9"):  # silent at rest
+        seen = scene("built", off=ref)
+        for name in ("node_left", "node_level_upper", "node_level_lower", "rest_tail"):
+            assert seen[name] == pytest.approx(whole[name], rel=1e-6), (ref, name)

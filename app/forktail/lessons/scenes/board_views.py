@@ -46,9 +46,10 @@ class BuiltViews(SceneViews):
     def show(self, state, names):
         """Draw the named views of the board."""
         scene = state.scene()
-        for name in ("schematic", "sentence"):
-            if name in names:
-                self.views[name].show(scene)
+        if "schematic" in names:
+            self.views["schematic"].show(scene, state.gone())
+        if "sentence" in names:
+            self.views["sentence"].show(scene)
         for name in ("over_upper", "over_lower"):
             if name in names:
                 self._show_curve(name, state, float(scene.built.v_out))
@@ -74,7 +75,7 @@ class BuiltViews(SceneViews):
     def picture(state, names):
         """The schematic as an SVG that stands by itself."""
         scene = state.scene()
-        return still(draw_board(scene.circuit), board_values(scene))
+        return still(draw_board(scene.circuit), board_values(scene, state.gone()))
 
     @staticmethod
     def readings(state, names):

@@ -166,7 +166,9 @@ def board_figures(state):
     (how many transistors are), `drop_left` (V across the left load). At rest: `rest_out` (V),
     `feed_upper`, `feed_lower` (V/V, what comes through of one input with the other at zero),
     `rest_tail`, `supply_current` (A), `heat` (W), and every node as `node_` and its name, such
-    as `node_left`, `node_level_upper`, `node_tail` (V).
+    as `node_left`, `node_level_upper`, `node_tail` (V). Where `readings` names one of them, what
+    1 V of hum on the supply does, at 100 Hz: `hum_tail` (% of the tail current) and `hum_upper`
+    (V/V, between the upper base lines).
     """
     scene, rest = state.scene(), state.rest().point
     point, out = scene.built, {}
@@ -197,6 +199,10 @@ def board_figures(state):
     _put(out, "heat", current * scene.circuit.v_supply, "W")
     for name, volts in rest.nodes.items():
         _put(out, f"node_{name}", volts, "V")
+    if "hum_" in state.readings:
+        hum = state.hum()
+        _put(out, "hum_tail", 100.0 * abs(hum.tail[0]), "%")
+        _put(out, "hum_upper", abs(hum.lines[0][0]))
     return out
 
 

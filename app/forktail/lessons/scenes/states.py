@@ -12,8 +12,9 @@ from urllib.parse import urlencode
 
 import numpy as np
 
-from forktail.core.built import network
+from forktail.core.built import network, supply
 from forktail.core.built.circuit import Circuit, single_faults
+from forktail.core.built.references import references
 from forktail.core.capture import fit as capture_fit
 from forktail.core.checks import QuantityError
 from forktail.core.models import BuiltCell, TextbookCell
@@ -251,6 +252,28 @@ def _part(quantity, name, field, label, slider, step):
     return param_of(spec(quantity, name, default=default, label=label, slider=slider, step=step))
 
 
+def _parts_to_take_off():
+    """Parts of the board that can be taken off: reference -> (fault or field, title)."""
+    board, specs, out = board_circuit(), specs_of(Circuit), {}
+    faults = {f.key for f in single_faults(board)}
+    for field, refs in references(board).items():
+        title = specs[field].title
+        if field == "r_emitter_lower":
+            for ref, q in zip(refs, ("q5", "q6")):
+                out[ref] = (f"open:r_emitter_{q}", f"{ref}, emitter of {q.upper()}")
+        elif f"open:{field}" in faults:
+            out[refs[0]] = (f"open:{field}", f"{refs[0]}, {title[0].lower()}{title[1:]}")
+        elif field.startswith("c_bypass"):
+            out[refs[0]] = (field, f"{refs[0]}, {title[0].lower()}{title[1:]}")
+    order = sorted(out, key=lambda ref: (ref[0] == "C", int(ref[1:])))
+    return {ref: out[ref] for ref in order}
+
+
+_PARTS = _parts_to_take_off()
+#: What is left where a capacitor was taken off, F.
+_NO_CAPACITOR = 1e-12
+
+
 class BoardState(PageState):
     """The bat-call mixer as a board: the parts that lessons turn, its mismatch and its trims."""
 
@@ -306,6 +329,15 @@ class BoardState(PageState):
             "What is wrong with the board.",
         )
     )
+    off = param_of(
+        choice(
+            "off",
+            "none",
+            {"none": "nothing", **{ref: title for ref, (_, title) in _PARTS.items()}},
+            "Take off",
+            "The one part that is not fitted.",
+        )
+    )
     model = param_of(
         choice(
             "model",
@@ -334,7 +366,15 @@ class BoardState(PageState):
             trim_balance=self.trim_balance,
         )
         made = unbalanced(made, self.offset_left, self.offset_right, self.offset_lower)
-        return made if self.fault == "none" else replace(made, faults=(self.fault,))
+        gone = _PARTS[self.off][0] if self.off != "none" else ""
+        if gone and ":" not in gone:
+            made = replace(made, **{gone: _NO_CAPACITOR})
+        faults = [f for f in (self.fault, gone) if ":" in f]
+        return replace(made, faults=tuple(dict.fromkeys(faults))) if faults else made
+
+    def gone(self):
+        """References of the parts that are not fitted."""
+        return () if self.off == "none" else (self.off,)
 
     def scene(self):
         """The board at its point: a `BuildScene`."""
@@ -351,6 +391,10 @@ class BoardState(PageState):
     def rest(self):
         """The board with both inputs at zero: `network.Inspection`."""
         return _inspected(self.circuit(), 0.0, 0.0)
+
+    def hum(self):
+        """What a volt of hum on the supply does at rest: `supply.Ripple`."""
+        return _hum(self.circuit())
 
     def supply_current(self):
         """What the board draws at rest, A."""
@@ -371,6 +415,11 @@ class BoardState(PageState):
             count,
             self.model == "overlay",
         )
+
+
+@lru_cache(maxsize=64)
+def _hum(circuit):
+    return supply.ripple(circuit, [supply.HUM])
 
 
 @lru_cache(maxsize=64)

@@ -436,8 +436,8 @@ def _number(value, unit, digits=4):
     return format_quantity(value, unit, digits) if math.isfinite(value) else "\u2013"
 
 
-def values(scene):
-    """Attributes and texts of what changes, for a `BuildScene`."""
+def values(scene, gone=()):
+    """Attributes and texts of what changes, for a `BuildScene`; `gone` are parts not fitted."""
     c, out = scene.circuit, {}
     point, textbook = scene.point, scene.model == "textbook"
     branch = [0.0] * 4 if point is None else [max(float(i), 0.0) for i in point.i_upper]
@@ -459,6 +459,8 @@ def values(scene):
     for side in ("upper", "lower"):
         out[f"v_{side}"] = {"#": signed(getattr(scene, f"v_{side}"), "V")}
     broken = {part_reference(c, key.split(":")[1].split(".")[0]) for key in c.faults}
+    broken |= set(gone)
+    out |= {f"val-{ref}": {"#": "not fitted"} for ref in gone}
     for ref in [r for refs in references(c).values() for r in refs] + [*QS, "Q7"]:
         out[f"part-{ref}"] = {"class": "part broken" if ref in broken else "part"}
     _voltages(out, scene, point, textbook)
@@ -509,11 +511,11 @@ class BuiltSchematic(MarkupView):
         super().__init__(sizing_mode="stretch_both", stylesheets=STYLES, **params)
         self._shape = None
 
-    def show(self, scene):
+    def show(self, scene, gone=()):
         """Draw the scene: the whole picture if other parts are fitted, else what changed."""
         now = shape(scene.circuit)
         if now != self._shape:
             self._shape = now
-            self.rebuild(draw(scene.circuit), values(scene))
+            self.rebuild(draw(scene.circuit), values(scene, gone))
         else:
-            self.update(values(scene))
+            self.update(values(scene, gone))
