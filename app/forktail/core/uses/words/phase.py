@@ -28,7 +28,7 @@ def detector(s: PhaseDetector, b: Bench, m: DetectorRun, laws: DetectorLaws) -> 
     square = s.shape == "square"
     shape = "triangle" if laws.hard else "cosine"
 
-    def stops(edge: float) -> str:
+    def stops(edge: float, short: str = " It is about 1 dB short there.") -> str:
         if square:
             return (
                 "It stops holding when the edges of the square waves are no longer steep against "
@@ -37,7 +37,7 @@ def detector(s: PhaseDetector, b: Bench, m: DetectorRun, laws: DetectorLaws) -> 
         if laws.hard:
             return (
                 f"It stops holding when either drive is under {text_of(edge, 'V')} peak: the "
-                "triangle then rounds off towards a cosine."
+                f"triangle then rounds off towards a cosine.{short}"
             )
         return (
             f"It stops holding when either drive passes {text_of(laws.ends.soft, 'V')} peak: the "
@@ -75,7 +75,7 @@ def detector(s: PhaseDetector, b: Bench, m: DetectorRun, laws: DetectorLaws) -> 
         "straightness": Told(
             "Short of a straight line at 45 degrees from zero",
             f"{bent:.0f} % for a {shape}",
-            stops(laws.ends.straight),
+            stops(laws.ends.straight, ""),
         ),
         "lock_range": Told(
             "Hint: a loop can hold to either side",
