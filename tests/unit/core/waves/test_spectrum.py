@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+import scipy.integrate
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -138,3 +139,20 @@ def test_envelope_of_an_amplitude_modulated_wave():
 def test_bad_input_gets_one_sentence(call, words):
     with pytest.raises(QuantityError, match=words):
         call()
+
+
+@pytest.mark.parametrize("x", [0.1, 1.0, 3.0, 12.0])
+@pytest.mark.parametrize("order", [1, 3])
+def test_fourier_parts_of_the_switched_tone(x, order):
+    # scipy quadrature as reference; the table of such parts is in Clarke & Hess,
+    # Communication Circuits (not at hand, so the integral itself is computed)
+    value, _ = scipy.integrate.quad(
+        lambda a: np.tanh(x * np.cos(a)) * np.cos(order * a), 0.0, np.pi, limit=400
+    )
+    assert sp.switching_part(x, order) == pytest.approx(2.0 * value / np.pi, abs=1e-9)
+
+
+def test_limits_of_the_switched_tone():
+    # x for small x (series of tanh, NIST DLMF 4.33); 4/pi for a square wave
+    assert sp.switching_part(1e-3) == pytest.approx(1e-3, rel=1e-6)
+    assert sp.switching_part(400.0) == pytest.approx(4.0 / np.pi, rel=1e-5)
