@@ -103,9 +103,9 @@ Other scenes
 ------------
 `page` may also be `signals` (inputs, collectors, difference, spectrum, map, figures, sentence),
 the name of a use, such as `mixer`, `dsb` or `phase_detector` (spectrum, curve, time, diagram,
-card, sentence; settings by their own names, those of the cell as cell_NAME), `built` (the board
-part by part: schematic, over_upper, over_lower, card, sentence) or `capture` (a capture over its
-prediction: overlay, residual, card, meter). `readings = "name name"` in `start` says which
+card, noise, sentence; settings by their own names, those of the cell as cell_NAME), `built` (the
+board part by part: schematic, over_upper, over_lower, card, sentence) or `capture` (a capture over
+its prediction: overlay, residual, card, meter). `readings = "name name"` in `start` says which
 figures the card shows. What is computed: see scenes/figures.py.
 
 `register(SceneKind(...))` in scenes/figures.py opens another page to lessons; its views stand

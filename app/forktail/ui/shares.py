@@ -38,7 +38,7 @@ class SharesView(MarkupView):
                     "table",
                     inside=element("caption", self._caption) + element("tbody", inside=rows),
                 )
-                + element("p", self._note),
+                + (element("p", self._note) if self._note else ""),
                 class_="shares",
                 data_id="shares",
             ),

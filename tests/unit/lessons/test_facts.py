@@ -174,3 +174,26 @@ def test_a_missing_part_reads_as_the_board_lesson_says():
         seen = scene("built", off=ref)
         for name in ("node_left", "node_level_upper", "node_level_lower", "rest_tail"):
             assert seen[name] == pytest.approx(whole[name], rel=1e-6), (ref, name)
+
+
+def test_what_the_lesson_on_noise_says_in_words():
+    def mixer(**texts):
+        return scene("mixer", second_amplitude="0V", **texts)
+
+    soft, hard = mixer(oscillator_amplitude="20mV"), mixer(oscillator_amplitude="150mV")
+    # "they make the same noise"; "to three times as much"
+    assert hard["noise_rms"] == pytest.approx(soft["noise_rms"], rel=1e-6)
+    assert hard["conversion_gain"] / soft["conversion_gain"] == pytest.approx(3.2, abs=0.1)
+    # "3 dB for each doubling"
+    more = mixer(cell_i_tail="4mA")
+    assert 20 * math.log10(hard["faintest"] / more["faintest"]) == pytest.approx(3.0, abs=0.2)
+    # "larger loads raise call and noise alike"
+    loads = mixer(cell_r_load="2k")
+    assert hard["faintest"] / loads["faintest"] == pytest.approx(1.0, abs=0.02)
+    # "follows calls of more than 200 mV", "between three and four times as strong"
+    resistors = mixer(cell_r_emitter_lower="100ohm")
+    assert resistors["compression"] > 0.2
+    assert 3 < resistors["faintest"] / hard["faintest"] < 4
+    assert "{200 mV}" in told("faintest-call") and "three and four times" in told("faintest-call")
+    parts = [hard[f"noise_from_{k}"] for k in ("upper", "lower", "loads", "emitters")]
+    assert sum(parts) == pytest.approx(1.0, abs=1e-3) and parts[3] == 0.0

@@ -53,6 +53,10 @@ LABELS = {
     "out_rms": "Captured output, rms",
     "predicted_rms": "Predicted output, rms",
     "delay": "Delay of the capture",
+    "noise_from_upper": "Noise of the upper pairs",
+    "noise_from_lower": "Noise of the lower pair",
+    "noise_from_emitters": "Noise of the emitter resistors",
+    "noise_from_loads": "Noise of the loads",
 }
 #: Figures of a card where a step does not say.
 DEFAULTS = {

@@ -9,6 +9,7 @@ import math
 import numpy as np
 
 from forktail.core.uses import USES
+from forktail.core.uses.words.noise import FAMILIES
 from forktail.lessons.quantity import DIMENSIONS, Figure, figure
 from forktail.lessons.scenes.kinds import SceneKind, register
 from forktail.lessons.scenes.states import BoardState, CaptureState, SteerScene, use_state
@@ -127,7 +128,9 @@ def use_figures(state):
     `law_` before it its textbook relation (levels without end are left out). `out_peak` (V);
     levels of lines at the output (V peak): `am` and `dsb` have `carrier_level`,
     `sideband_level`, `tone_level`; `mixer` has `level_difference`, `level_sum`,
-    `level_oscillator`, `level_signal`. `thermal_voltage`, `full_scale` (V).
+    `level_oscillator`, `level_signal`. `thermal_voltage`, `full_scale` (V). Where noise is told,
+    what makes it: `noise_from_upper`, `noise_from_lower`, `noise_from_emitters`,
+    `noise_from_loads`, parts of its power as fractions shown in per cent.
     """
     result = state.scene().result
     out = {}
@@ -137,6 +140,9 @@ def use_figures(state):
     cell = state.solver()
     _put(out, "full_scale", cell.tail * cell.r_load, "V")
     _put(out, "thermal_voltage", cell(0.0, 0.0).thermal_voltage, "V")
+    parts = dict(result.noise)
+    for family in ("upper", "lower", "emitters", "loads") if parts else ():
+        _put(out, f"noise_from_{family}", parts.get(FAMILIES[family], 0.0), "%")
     if "output" in result.records:
         _put(out, "out_peak", np.max(np.abs(result.records["output"].y)), "V")
     lines = {
@@ -272,7 +278,7 @@ for _use in USES:
             _use,
             use_state(_use),
             use_figures,
-            ("spectrum", "curve", "time", "diagram", "card", "sentence"),
+            ("spectrum", "curve", "time", "diagram", "card", "noise", "sentence"),
             ("time", "card"),
             quick=False,
             ahead=("curve",),

@@ -8,6 +8,7 @@ from forktail.pages.uses.diagram import draw as draw_use
 from forktail.pages.uses.diagram import values as use_values
 from forktail.pages.uses.plots import CurvePlot, SpectrumPlot, TimePlot
 from forktail.pages.uses.words import WordsView
+from forktail.ui.shares import SharesView
 from forktail.ui.static_svg import still
 
 
@@ -20,6 +21,7 @@ class UseViews(SceneViews):
         "time": ("Waveforms", "strip"),
         "diagram": ("How the cell is used", "strip"),
         "card": ("Readings of this scene", "card"),
+        "noise": ("What makes the noise", "card"),
         "sentence": ("", "words"),
     }
 
@@ -33,6 +35,7 @@ class UseViews(SceneViews):
             "time": TimePlot,
             "diagram": lambda: DiagramView(sizing_mode="stretch_both"),
             "card": Card,
+            "noise": lambda: SharesView("What makes the noise at the output", ""),
             "sentence": WordsView,
         }
         self.keep({n: makers[n]() for n in self.names})
@@ -53,6 +56,8 @@ class UseViews(SceneViews):
         if "curve" in names:
             curves = scene.result.curves
             self.views["curve"].show(curves[min(scene.curve, len(curves)) - 1] if curves else None)
+        if "noise" in names:
+            self.views["noise"].show(scene.result.noise)
         if "card" in names:
             self.views["card"].show(state, scene.result.merits)
 
@@ -66,9 +71,14 @@ class UseViews(SceneViews):
 
     @staticmethod
     def readings(state, names):
-        """The card for print, where the step shows it."""
+        """The card and what makes the noise for print, where the step shows them."""
         result = state.scene().result
-        return {"card": card_lines(state, result.merits)} if result and "card" in names else {}
+        if not result:
+            return {}
+        lines = card_lines(state, result.merits) if "card" in names else []
+        if "noise" in names:
+            lines += [(f"Noise: {name}", f"{share:.1f} %") for name, share in result.noise]
+        return {"card": lines} if lines else {}
 
 
 def use_views(use):
