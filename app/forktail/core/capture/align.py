@@ -399,7 +399,11 @@ def _strong_lines(wave: Floats, noise: float) -> Ints:
 
 def _fit_lines(lines: Ints, phase: Floats, values: Floats, m: int) -> tuple[Floats, Floats]:
     """Lines fitted to rows where they lie: (the wave at m places, the wave at the rows)."""
-    some = slice(None, None, max(1, -(-len(phase) // FITTED)))
+    rows = len(phase)
+    # every n-th row would meet the same few places of a period again and again
+    some = (
+        np.arange(rows) if rows <= FITTED else np.random.default_rng(0).integers(rows, size=FITTED)
+    )
 
     def columns(at: Floats) -> Floats:
         turn = 2.0 * math.pi / m * np.outer(at, lines)

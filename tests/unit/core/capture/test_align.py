@@ -103,3 +103,92 @@ def test_too_few_samples_a_cycle():
     chirp = np.sin(2 * np.pi * (0.30 * np.arange(400) + 1e-4 * np.arange(400) ** 2))
     with pytest.raises(QuantityError, match="a cycle of the input has only"):
         align(Capture(time=t, v_out=chirp, v_upper=chirp, v_lower=np.roll(chirp, 3)))
+
+
+def test_one_collector_alone_or_the_difference_is_what_there_is():
+    whole = capture()
+    one = Capture(time=whole.time, v_out=whole.v_out, v_left=whole.v_left, single_ended=True,
+                  v_upper=whole.v_upper, v_lower=whole.v_lower)  # fmt: skip
+    assert list(align(one).outputs) == ["left"]
+    other = Capture(time=whole.time, v_out=whole.v_out, v_right=whole.v_right, single_ended=True)
+    assert list(align(other).outputs) == ["right"]
+    out = align(Capture(time=whole.time, v_out=whole.v_out, v_upper=whole.v_upper))
+    assert list(out.outputs) == ["out"] and out.off == ("lower",) and math.isnan(out.means["lower"])
+
+
+@pytest.mark.parametrize("blur", [0.25, 0.6])
+def test_the_doubt_of_steps_is_what_noise_does_not_blur(blur):
+    """Of d/sqrt(12) a share exp(-2 (pi noise/d)^2) stays: dither, any text on quantisation."""
+    bit, rng = 0.05, np.random.default_rng(3)
+    v = bit * np.round((10.0 + blur * bit * rng.normal(size=4000)) / bit)
+    found = align(Capture(time=np.arange(4000) * 1e-6, v_out=v))
+    plain, noise = bit / math.sqrt(12.0), v.std()
+    stays = math.exp(-2 * (math.pi / bit) ** 2 * max(noise**2 - plain**2, 0.0))
+    want = math.hypot(max(noise, plain) / math.sqrt(4000), plain * stays)
+    assert found.sigma["out"][0] == pytest.approx(want, rel=1e-3)
+    assert found.outputs["out"][0] == pytest.approx(v.mean())
+    assert found.noise["out"] == pytest.approx(noise)
+    assert found.levels["out"] == pytest.approx(bit)
+    assert (found.rows, found.fastest, found.periodic) == (4000, 0.0, True)
+
+
+def test_where_two_inputs_drift_apart_a_shorter_stretch_is_folded():
+    """10 cycles of 50 kHz against 9: four parts in 10^5 off, 0.01 cycles apart in 25 rounds."""
+    rows = 20000
+    t = np.arange(rows) * (5e-3 / rows)
+    u = 0.1 * np.sin(2 * np.pi * 50e3 * t)
+    low = 0.02 * np.sin(2 * np.pi * 45e3 * (1 + 4e-5) * t - 1.0)
+    out = 10.0 + u * low / 0.02
+    record = align(Capture(time=t, v_out=out, v_upper=u, v_lower=low, sample_interval=t[1]))
+    assert record.periodic and record.rows == pytest.approx(0.4 * rows, rel=0.02)
+    assert record.time[0] == t[0] and record.step * len(record.time) == pytest.approx(
+        1 / 5e3, rel=1e-4
+    )
+    same = align(
+        Capture(time=t, v_out=out, v_upper=u, v_lower=0.2 * np.sin(2 * np.pi * 50e3 * t - 1.0))
+    )
+    assert same.rows == rows  # one frequency does not drift
+
+
+def test_a_wave_of_many_lines_is_folded_whatever_rows_are_fitted():
+    """80 rows a period and 20,000 of them: every fifth row would show 16 places only."""
+    t = np.arange(20000) * 0.25e-6
+    u = 0.1 * np.sin(2 * np.pi * 50e3 * t)
+    noise = np.random.default_rng(1).normal(size=(3, 20000)) * np.array([[1e-4], [1e-4], [5e-3]])
+    square = 10.0 + np.tanh(40.0 * u)
+    record = align(Capture(time=t, v_out=square + noise[2], v_upper=u + noise[0],
+                           v_lower=0.2 * u + noise[1]))  # fmt: skip
+    assert record.rows == 20000 and record.noise["out"] == pytest.approx(5e-3, rel=0.05)
+    wanted = 10.0 + np.tanh(4.0 * np.sin(2 * np.pi * 50e3 * record.time))
+    assert record.outputs["out"] == pytest.approx(wanted, abs=3e-3)
+
+
+def test_means_are_taken_off_unless_they_are_wanted():
+    seen = capture()
+    for mean in (0.3, -0.3):
+        given = Capture(time=seen.time, v_out=seen.v_out, v_upper=seen.v_upper - 0.3 + mean,
+                        v_lower=seen.v_lower)  # fmt: skip
+        kept, off = align(given, keep_means=True), align(given)
+        assert kept.inputs["upper"].mean() == pytest.approx(mean, abs=1e-4)
+        assert off.inputs["upper"].mean() == pytest.approx(0.0, abs=1e-9)
+        assert off.means["upper"] == pytest.approx(mean, abs=1e-4)
+
+
+def test_unequal_steps_are_made_equal_for_a_stretch():
+    rng = np.random.default_rng(5)
+    even = np.arange(2000) * (SPAN / 2000)
+    t = even + 0.2 * even[1] * rng.uniform(-1, 1, 2000)
+
+    def call(t):
+        return 0.02 * np.sin(2 * np.pi * (60e3 * t - 2e7 * t**2))
+
+    left = np.where(t < 0.1e-3, 8.0, 10.0 + call(t))
+    given = Capture(time=t, v_out=call(t), v_lower=call(t), v_upper=0.1 * call(t), uniform=False,
+                    v_left=left, v_right=10.0 + call(t))  # fmt: skip
+    record = align(given)
+    assert not record.periodic and np.ptp(np.diff(record.time)) < 1e-12
+    assert record.inputs["lower"] == pytest.approx(call(record.time), abs=4e-4)
+    cut = np.isinf(record.sigma["left"])
+    inside = np.abs(record.time - 0.1e-3) > 2 * record.step
+    assert np.array_equal(cut[inside], (record.time < 0.1e-3)[inside]) and cut.any()
+    assert not np.isinf(record.sigma["right"]).any()

@@ -210,6 +210,8 @@ def test_the_evidence_is_what_is_left_with_it():
     assert evidence(one, sound(0.05, **far)) == (
         f"{text}; a healthy board would need the supply 4 standard deviations off."
     )
+    some = {"Q1": (1.6 * SPREAD.of(MIXER, "Q1"), 0.1)}
+    assert evidence(one, sound(0.05, **some)).endswith("need Q1 2 standard deviations off.")
     load = {"r_load_left": (3.2 * SPREAD.of(MIXER, "r_load_left"), 0.1)}
     assert evidence(one, sound(0.05, **load)).endswith("need R8 3 standard deviations off.")
     lost = replace(one, outcome=replace(one.outcome, left={"left": 0.03, "right": math.nan}))

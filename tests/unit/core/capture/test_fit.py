@@ -227,3 +227,89 @@ def test_a_value_of_no_weight_is_left_out():
     y[3] = 99.0
     found = fit.least_squares(a, y, [1, 1, 1, np.inf, 1, 1])
     np.testing.assert_allclose(found.x, [2.0, 1.0], atol=1e-10)
+
+
+def test_a_delay_is_looked_for_no_further_than_is_said():
+    rng = np.random.default_rng(7)
+    wave = np.cumsum(rng.normal(size=2000))  # does not repeat
+    late = np.roll(wave, 40)[40:]
+    found = fit.find_delay(wave[40:], late, DT)
+    assert found.samples == pytest.approx(40.0, abs=0.1) and found.correlation > 0.99
+    near = fit.find_delay(wave[40:], late, DT, largest=10 * DT)
+    assert abs(near.samples) <= 15.0  # the edge, and what refining may add
+
+
+def test_the_doubt_of_a_delay_does_not_hang_on_the_scale():
+    wave = np.sin(2 * np.pi * 20e3 * TIME)
+    hiss = noise(3, rms=0.01)
+    one, two = (fit.find_delay(wave, k * (wave + hiss), DT) for k in (1.0, 4.0))
+    assert two.scale == pytest.approx(4.0 * one.scale) and two.seconds == pytest.approx(one.seconds)
+    assert two.uncertainty == pytest.approx(one.uncertainty)
+    # a sine of slope w: noise over (w sqrt(n/2)), from the least squares of one parameter
+    plain = 0.01 / (2 * np.pi * 20e3 * math.sqrt(len(TIME) / 2))
+    assert one.uncertainty == pytest.approx(plain, rel=0.5)
+
+
+@pytest.mark.parametrize("mean", [1.0, -1.0])
+def test_an_input_that_hardly_moves_beside_its_mean_is_named(mean):
+    upper, lower = drive()
+    moving = mean + 0.003 * upper / 0.05
+    with pytest.raises(QuantityError, match="upper input hardly moves.*at least 200 mV"):
+        fit.fit_product(moving, lower, moving * lower)
+    fit.fit_product(mean + 0.03 * upper / 0.05, lower, upper * lower)
+
+
+def cut(count, n=500, run=3, just_short=0, scale=1.0):
+    """n values well inside, `count` of them at the top in runs, and some just short of it."""
+    rng = np.random.default_rng(2)
+    v = rng.uniform(-0.9, 0.9, n)
+    for k in range(count):
+        v[10 + k // run * (run + 5) + k % run] = 1.0
+    v[-1 - just_short : -1] = 1.0 - 0.004
+    return scale * v
+
+
+@pytest.mark.parametrize(
+    "values, clipped",
+    [
+        (cut(6), True), (cut(5), False),  # six samples at least
+        (cut(30, 10000), True), (cut(29, 10000), False),  # and three in a thousand
+        (cut(40, run=2), False), (cut(40, run=1), False),  # two in a row may straddle a top
+        (cut(12, just_short=5), True), (cut(12, just_short=7), False),  # no rounded top piles up
+        (cut(60, run=6, just_short=60), True), (cut(60, run=6, just_short=80), False),
+    ],
+)  # fmt: skip
+def test_a_rail_is_many_samples_at_one_level_in_runs(values, clipped):
+    for scale in (1.0, 1e-6, 1e6):
+        for sign in (1.0, -1.0):
+            found = fit.find_rails(sign * scale * values)
+            seen = (found.clipped_low, found.clipped_high)
+            assert seen == ((False, clipped) if sign > 0 else (clipped, False))
+            share = np.mean(values == values.max()) if clipped else 0.0
+            assert found.share == pytest.approx(share)
+            at = found.at_high if sign > 0 else found.at_low
+            assert np.array_equal(at, (values == values.max()) & clipped)
+
+
+def test_what_does_not_move_or_has_two_levels_has_no_rail():
+    still = fit.find_rails(np.full(50, 2.0))
+    assert (still.low, still.high, still.share) == (2.0, 2.0, 0.0)
+    assert not (
+        still.clipped_low or still.clipped_high or still.at_low.any() or still.at_high.any()
+    )
+    square = np.repeat([-1.0, 1.0] * 10, 20)
+    square[::20] = 0.3  # one sample in twenty amid an edge: 95 % at the levels
+    assert fit.find_rails(square).share == 0.0 and not fit.find_rails(square).clipped_high
+    cut_off = np.clip(3.0 * np.sin(np.arange(400) * 0.1), -1.0, 1.0)  # 78 %: a wave cut off
+    assert fit.find_rails(cut_off).share > 0.7 and fit.find_rails(cut_off).clipped_low
+
+
+def test_steps_show_in_a_quarter_of_the_samples_at_most_and_are_even():
+    levels = 0.1 * np.arange(10)
+    assert fit.step_of(np.tile(levels, 4)) == pytest.approx(0.1)
+    assert fit.step_of(np.tile(levels, 4)[:-1]) == 0.0  # more than a level for every four
+    assert fit.step_of(np.tile([0.0, 0.1], 50)) == 0.0  # two levels are no steps
+    assert fit.step_of(np.tile([0.0, 0.1, 0.2], 50)) == pytest.approx(0.1)
+    assert fit.step_of(np.tile([0.0, 0.1, 0.25, 0.4], 50)) == 0.0
+    holes = np.array([0, 1, 2, 3, 5, 6, 9.0])  # levels that no sample met
+    assert fit.step_of(np.tile(holes, 10)) == 1.0

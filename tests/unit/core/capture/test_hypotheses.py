@@ -33,7 +33,11 @@ from records import record
 
 MIXER = shipped()["bat-call-mixer"][0]
 AT = "base lines"
-EVERY = {s.key: s for s in suspects(MIXER, AT)}
+
+
+@pytest.fixture(scope="module")
+def every():
+    return {s.key: s for s in suspects(MIXER, AT)}
 
 
 def outcome(log_evidence=0.0, **moved):
@@ -44,8 +48,8 @@ def outcome(log_evidence=0.0, **moved):
 # ---------------------------------------------------------------- one hypothesis
 
 
-def test_every_single_hypothesis_with_its_odds():
-    assert next(iter(EVERY)) == "healthy" and EVERY["healthy"] == Suspect("healthy", MIXER)
+def test_every_single_hypothesis_with_its_odds(every):
+    assert next(iter(every)) == "healthy" and every["healthy"] == Suspect("healthy", MIXER)
     odds = {
         "open:r_load_left": SINGLE, "swapped:levels": SINGLE, "reversed:Q7": SINGLE,
         "factor:r_load_left": PART, "factor:r_load": GROUP, "factor:r_emitter_lower": GROUP,
@@ -54,7 +58,7 @@ def test_every_single_hypothesis_with_its_odds():
         "missing:r_emitter_lower": MISSING,
     }  # fmt: skip
     for key, share in odds.items():
-        assert EVERY[key].log_prior == pytest.approx(math.log(share)), key
+        assert every[key].log_prior == pytest.approx(math.log(share)), key
     wide = {
         "factor:r_load_left": {"r_load_left": WIDE["part"]},
         "factor:r_load": {("r_load_left", "r_load_right"): WIDE["part"]},
@@ -66,16 +70,16 @@ def test_every_single_hypothesis_with_its_odds():
         "factor:beta_forward": {"beta_forward": WIDE["part"]},
     }  # fmt: skip
     for key, moves in wide.items():
-        assert EVERY[key].wide == moves, key
-    assert EVERY["open:r_load_left"].circuit.faults == ("open:r_load_left",)
-    bare = EVERY["missing:r_emitter_lower"].circuit
+        assert every[key].wide == moves, key
+    assert every["open:r_load_left"].circuit.faults == ("open:r_load_left",)
+    bare = every["missing:r_emitter_lower"].circuit
     assert (bare.r_emitter_lower, bare.r_emitter_upper) == (0.0, MIXER.r_emitter_upper)
 
 
-def test_what_does_not_show_or_is_not_there_is_no_hypothesis():
+def test_what_does_not_show_or_is_not_there_is_no_hypothesis(every):
     gone = {"open:drive_upper", "open:c_coupling_upper", "factor:c_coupling_upper",
             "factor:i_tail", "factor:r_emitter_upper", "missing:r_emitter_upper"}  # fmt: skip
-    assert not gone & set(EVERY)
+    assert not gone & set(every)
     more = {s.key for s in suspects(MIXER, "generator")}
     assert {"open:c_coupling_upper", "factor:c_coupling_upper", "factor:c_coupling_lower"} <= more
     stiff = replace(MIXER, tail_kind="ideal", i_tail=1e-3, r_emitter_upper=10.0, c_load=0.0)
@@ -84,17 +88,17 @@ def test_what_does_not_show_or_is_not_there_is_no_hypothesis():
     assert "factor:c_load" not in other and "factor:c_load_left" not in other
 
 
-def test_two_at_once_are_one_board():
-    one, two = EVERY["open:r_load_left"], EVERY["factor:r_load_right"]
+def test_two_at_once_are_one_board(every):
+    one, two = every["open:r_load_left"], every["factor:r_load_right"]
     pair = one.with_another(two)
     assert pair.key == "open:r_load_left and factor:r_load_right" and pair.both == (one, two)
     assert pair.circuit.faults == ("open:r_load_left",) and pair.wide == two.wide
     assert pair.log_prior == one.log_prior + two.log_prior
-    three = EVERY["missing:r_emitter_lower"]
-    bare = EVERY["short:Q1.base-emitter"].with_another(three)
+    three = every["missing:r_emitter_lower"]
+    bare = every["short:Q1.base-emitter"].with_another(three)
     assert bare.circuit.r_emitter_lower == 0.0
     assert bare.circuit.faults == ("short:Q1.base-emitter",)
-    assert three.with_another(EVERY["area:Q1"]).circuit == three.circuit
+    assert three.with_another(every["area:Q1"]).circuit == three.circuit
 
 
 @pytest.mark.parametrize(
@@ -108,65 +112,65 @@ def test_two_at_once_are_one_board():
         ("open:r_load_left", "short:r_load_left"),
     ],
 )
-def test_two_that_shut_each_other_out_are_no_pair(one, other):
-    pair = EVERY[one].with_another(EVERY[other])
+def test_two_that_shut_each_other_out_are_no_pair(one, other, every):
+    pair = every[one].with_another(every[other])
     if one.startswith("open:r_load") and other.startswith("factor"):
         assert pair is None or pair.circuit.faults == ("open:r_load_left",)
     else:
         assert pair is None
 
 
-def test_a_search_for_a_far_part_starts_twice_its_spread_off():
-    assert list(EVERY["factor:r_load"].starts()) == [
+def test_a_search_for_a_far_part_starts_twice_its_spread_off(every):
+    assert list(every["factor:r_load"].starts()) == [
         (("r_load_left", "r_load_right"), -2.0), (("r_load_left", "r_load_right"), 2.0),
     ]  # fmt: skip
-    assert [by for _, by in EVERY["area:Q3"].starts()] == pytest.approx([-1.4, 1.4])
+    assert [by for _, by in every["area:Q3"].starts()] == pytest.approx([-1.4, 1.4])
     for key in ("temperature", "factor:v_supply", "open:r_load_left"):
-        assert not list(EVERY[key].starts())
-    part = EVERY["factor:r_load"]
+        assert not list(every[key].starts())
+    part = every["factor:r_load"]
     ((both, by), (_, again)) = part.start_at({("r_load_left", "r_load_right"): (0.4, 0.1)})
     assert (both, by, again) == ("r_load_left", 0.4, 0.4)
-    ((_, far),) = EVERY["area:Q3"].start_at({"Q3": (-9.0, 0.1)})
+    ((_, far),) = every["area:Q3"].start_at({"Q3": (-9.0, 0.1)})
     assert far == pytest.approx(-1.4)
 
 
-def test_what_is_found_says_how_far_it_is_off():
+def test_what_is_found_says_how_far_it_is_off(every):
     setup = Setup(AT, log_prior=-1.0)
-    found = found_of(EVERY["factor:r_load_left"], setup, outcome(5.0, r_load_left=(-0.4, 0.02)))
+    found = found_of(every["factor:r_load_left"], setup, outcome(5.0, r_load_left=(-0.4, 0.02)))
     assert found.factor == pytest.approx(math.exp(-0.4)) and found.doubt == 0.02
     assert found.log_odds == pytest.approx(5.0 - 1.0 + math.log(PART))
     assert found.key == "factor:r_load_left:0.67" and found.parts == (found,)
-    warm = found_of(EVERY["temperature"], setup, outcome(temperature=(12.0, 3.0)))
+    warm = found_of(every["temperature"], setup, outcome(temperature=(12.0, 3.0)))
     assert (warm.factor, warm.key) == (12.0, "temperature:12")
-    open_ = found_of(EVERY["open:r_load_left"], setup, outcome())
+    open_ = found_of(every["open:r_load_left"], setup, outcome())
     assert open_.key == "open:r_load_left" and math.isnan(open_.factor)
-    pair = EVERY["open:r_load_left"].with_another(EVERY["factor:r_load_right"])
+    pair = every["open:r_load_left"].with_another(every["factor:r_load_right"])
     both = found_of(pair, setup, outcome(r_load_right=(0.7, 0.1)), 0.3)
     assert both.key == "open:r_load_left and factor:r_load_right:2.01"
     assert [p.belief for p in both.parts] == [0.3, 0.3]
 
 
-def test_a_part_within_three_tolerances_speaks_for_the_healthy_board():
+def test_a_part_within_three_tolerances_speaks_for_the_healthy_board(every):
     spread, setup = Spread(), Setup(AT)
     sigma = spread.of(MIXER, "r_load_left")
     for by, key in ((2.9, "healthy"), (-2.9, "healthy"), (3.1, "factor:r_load_left")):
         moved = outcome(r_load_left=(by * sigma, 0.01))
-        found = as_sound(found_of(EVERY["factor:r_load_left"], setup, moved), MIXER, spread)
+        found = as_sound(found_of(every["factor:r_load_left"], setup, moved), MIXER, spread)
         assert found.suspect.key == key
         assert math.isnan(found.factor) is (key == "healthy")
     key = ("r_load_left", "r_load_right")
     near = Outcome(Board(MIXER), {key: (2.9 * sigma, 0.1)}, {}, {}, {}, 0.0, 0.0, {})
-    assert as_sound(found_of(EVERY["factor:r_load"], setup, near), MIXER, spread).key == "healthy"
-    pair = EVERY["open:r_load_left"].with_another(EVERY["factor:r_load_right"])
+    assert as_sound(found_of(every["factor:r_load"], setup, near), MIXER, spread).key == "healthy"
+    pair = every["open:r_load_left"].with_another(every["factor:r_load_right"])
     both = found_of(pair, setup, outcome(r_load_right=(0.0, 0.1)))
     assert as_sound(both, MIXER, spread) is both
 
 
-def test_beliefs_are_shares_of_the_odds():
+def test_beliefs_are_shares_of_the_odds(every):
     """Of one key all setups count together; what is none of them counts as one more."""
 
     def found(key, share):
-        return Found(EVERY[key], Setup(AT), outcome(), math.log(share))
+        return Found(every[key], Setup(AT), outcome(), math.log(share))
 
     given = [found("healthy", 2.0), found("area:Q1", 3.0), found("healthy", 4.0)]
     search = ranked(given, math.log(1.0), 120, 32)
@@ -215,8 +219,8 @@ def test_a_healthy_board_is_found_healthy(few):
         ("missing:r_emitter_lower", (), None),
     ],
 )
-def test_a_fault_is_found_among_others(few, key, moves, factor):
-    search, _ = searched(seen_of(Board(EVERY[key].circuit, moves)))
+def test_a_fault_is_found_among_others(few, key, moves, factor, every):
+    search, _ = searched(seen_of(Board(every[key].circuit, moves)))
     first = search.found[0]
     assert first.suspect.key == key and first.belief > 0.8
     if factor:
@@ -248,8 +252,8 @@ def test_the_place_that_was_not_named_is_believed_a_hundredth(few):
     assert {x.setup.at for x in Searcher(still, MIXER, Spread()).look()} == {AT}
 
 
-def test_two_faults_at_once_are_tried_where_no_single_one_will_do(few):
-    broken = EVERY["open:Q1.base"].with_another(EVERY["factor:r_load_left"])
+def test_two_faults_at_once_are_tried_where_no_single_one_will_do(few, every):
+    broken = every["open:Q1.base"].with_another(every["factor:r_load_left"])
     board = Board(broken.circuit, (("r_load_left", math.log(0.5)),))
     search, told = searched(seen_of(board))
     first = search.found[0]

@@ -218,11 +218,29 @@ def test_a_solution_may_be_off_where_a_transistor_saturates():
     assert low.values["left"].min() < 5.0 and low.level_doubt == pytest.approx(0.02 * 12)
     size = {n: w.std() for n, w in low.values.items()}
     assert low.doubt["right"] > 0.08 * size["right"] + 0.008 * max(size.values())
+    # a load without capacitance has nothing that a pole takes off
+    bare = replace(MIXER, r_load_left=17.6e3, c_load=0.0)
+    some = predict(Board(bare, (("r_load_right", 0.7),)), seen, "base lines")
+    size = {n: w.std() for n, w in some.values.items()}
+    for side in size:
+        want = 0.08 * size[side] + 0.008 * max(size.values())
+        assert some.doubt[side] == pytest.approx(want)
     still = replace(
         record(1), inputs={"upper": np.zeros(1), "lower": np.zeros(1)}, off=("upper", "lower")
     )
     rest = predict(board, still, "base lines")
     assert rest.doubt == {"left": 0.0, "right": 0.0} and rest.level_doubt == 0.0
+
+
+def test_bases_that_load_their_lines_make_the_coupling_unsure():
+    """A current gain of 10: 0.3 mA of emitter current drops some 60 mV in 2.2 kohm of bias."""
+    board, seen = Board(MIXER, (("beta_forward", math.log(0.05)),)), record()
+    for at, own, most in (("generator", 0.1, 0.01), ("base lines", 0.0, 0.0)):
+        found = predict(board, seen, at)
+        size = {n: w.std() for n, w in found.values.items()}
+        for side in size:
+            want = own * size[side] + most * max(size.values())
+            assert found.doubt[side] == pytest.approx(want), at
 
 
 def test_the_rest_of_a_board_and_parts_that_one_wrong_value_stands_for():
