@@ -264,6 +264,7 @@ def measure_gain(s: VariableGain, b: Bench) -> GainRun:
     return GainRun(figures, window, lines, control, passed, audible, table.floor_db, noise)
 
 
+@once(64)
 def _moved(b: Bench, frequency: float) -> float:
     """Relative change of the tail current for each volt of ripple on the supply, 1/V."""
     return 0.0 if b.built is None else float(abs(ripple(b.built, frequency).tail))
