@@ -193,7 +193,7 @@ def test_drives_change_rows_waveforms_and_sentence(open_page):
 def test_offset_shows_as_a_leak_and_in_the_suppression(open_page):
     page = open_page("signals?offset_lower=2mV&upper_amplitude=5mV&lower_amplitude=10mV")
     assert "upper leak" in page.locator(".key").inner_text()
-    shown = page.locator(".figures tr", has_text="Carrier suppression").inner_text()
+    shown = page.locator(".figures tr", has_text="Carrier suppression, one sideband").inner_text()
     # one sideband over the carrier: 20 log(A/(2 DC)); Haykin, Communication Systems
     found = float(re.search(r"([\d.]+) dB", shown)[1])
     assert found == pytest.approx(20 * math.log10(10 / (2 * 2)), abs=0.3)
