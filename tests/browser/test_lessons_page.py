@@ -4,9 +4,11 @@ The right answers are computed here from the lesson files by the core, with the 
 """
 
 import json
+import re
 
 import pytest
 
+from forktail.lessons.handout import handout
 from forktail.lessons.library import read_library
 from forktail.lessons.run import Situation, draw_of, fill
 from forktail.lessons.search import Search
@@ -340,6 +342,16 @@ def test_print_makes_a_worksheet_in_the_page(open_page):
     frame = page.frame_locator("#forktail-print")
     frame.locator("main.key").wait_for(state="attached")
     assert frame.locator("main.sheet svg.schematic").count() >= 4
+
+
+@pytest.mark.parametrize("lesson", ["the-board", "four-quadrants"])  # the longest
+def test_a_worksheet_takes_four_pages_at_most(browser, lesson):
+    page = browser.new_page()
+    page.set_content(handout(next(x for x in LESSONS if x.id == lesson), "1"))
+    page.evaluate("document.querySelector('main.key').remove()")
+    pages = re.findall(rb"/Type\s*/Page\b", page.pdf(format="A4", prefer_css_page_size=True))
+    page.close()
+    assert 2 <= len(pages) <= 4
 
 
 @pytest.mark.parametrize("size", [(1440, 900), (1920, 1080), (390, 844)])

@@ -15,6 +15,8 @@ lesson.toml
     minutes = 15
     goals = ["Say which side ...", "..."]
     requires = []                    # ids of lessons to do before (advice, not a lock)
+    parts = { "resistor 1 kΩ, 1 %" = 2 }
+                                     # what the bench step takes; the lists of all lessons add up
 
     [[step]]                         # one table a step, in order
     id = "share"                     # unique in the lesson; keep it: progress hangs on it
@@ -215,6 +217,7 @@ class Lesson:
     requires: tuple
     steps: tuple
     file: str
+    parts: dict = field(default_factory=dict)
 
     def checks(self, goal):
         """Ids of the steps that check a goal, which counts from 1."""

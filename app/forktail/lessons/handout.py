@@ -36,15 +36,28 @@ def handout(lesson, seed="0"):
         sheet.append({"number": number, "title": step.title, **_sheet_step(step, draw)})
         if step.predict or step.task:
             key.append({"number": number, "title": step.title, **_key_step(step, draw)})
+    _draw_a_board_once(sheet)
     return render(
         "pages/lesson/handout.html",
         title=lesson.title,
         minutes=lesson.minutes,
         goals=lesson.goals,
+        parts=lesson.parts,
         style=asset_text("pages/lesson/handout.css"),
         sheet=sheet,
         key=key,
     )
+
+
+def _draw_a_board_once(sheet):
+    """A board takes a third of a page, so a question about the same one refers to its figure."""
+    seen = {}
+    for step in sheet:
+        scene = step["scene"]
+        if scene["wide"] and scene["picture"]:
+            first = seen.setdefault(scene["picture"], step["number"])
+            if first != step["number"]:
+                step["scene"] = {**scene, "picture": "", "wide": False, "as_in": first}
 
 
 def _sheet_step(step, draw):
@@ -59,6 +72,7 @@ def _sheet_step(step, draw):
         "choices": [],
         "blanks": [],
         "why": bool(step.predict),
+        "readings": page.readings(step.text) if step.role == "bench" else [],
     }
     if step.predict:
         out["question"] = page.line(step.predict.question)
@@ -113,7 +127,7 @@ def _right_answer(predict, situation):
 
 
 #: The scene of a step that is only read.
-_NOTHING = {"any": False, "wide": False}
+_NOTHING = {"any": False, "wide": False, "picture": ""}
 
 
 def _sheet_scene(step, texts):
@@ -132,6 +146,7 @@ def scene_of(step, texts, names, settings=False):
         "card": [],
         "meter": [],
         "wide": views.WIDE,
+        "as_in": 0,
         **views.readings(state, names),
     }
     return {**out, "any": any(out[k] for k in ("picture", "settings", "card", "meter"))}

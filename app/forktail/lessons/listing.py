@@ -1,8 +1,9 @@
-"""The list of lessons, and the two pages to read: glossary and assumptions."""
+"""The list of lessons, and the pages to read: glossary, assumptions, parts of the benches."""
 
 import panel as pn
 
 from forktail.lessons import shelf
+from forktail.lessons.bench import parts_text
 from forktail.lessons.markdown import Rendering
 from forktail.lessons.panel import LessonList
 from forktail.lessons.rounds import MOST, questions
@@ -86,6 +87,8 @@ def reading(library, wanted):
         return {"title": "Glossary", "terms": terms}
     if wanted == "assumptions" and library.assumptions:
         return {"title": "Assumptions and sources", "html": rendering.block(library.assumptions)}
+    if wanted == "parts" and (parts := parts_text(library)):
+        return {"title": "Parts for all benches", "html": rendering.block(parts)}
     return None
 
 

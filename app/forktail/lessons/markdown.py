@@ -18,6 +18,7 @@ from forktail.lessons.run import fill, named, placeholder
 #: paper nothing moves, so it is left out there), and what is for the screen or for paper only.
 BLOCKS = ("moved", "screen", "paper")
 _BLOCK = re.compile(r"^::: *(\w+) *\n(.*?)^:::[ \t]*$\n?", re.M | re.S)
+_ITEM = re.compile(r"^(\d+)\. (.*)$", re.M)
 _HOLE = re.compile(r"\{([^{}\n]{1,220})\}")
 _LINKS = {
     "glossary": "lessons?read=glossary#",
@@ -125,6 +126,10 @@ class Rendering:
     def block(self, text):
         """HTML of a `Text`."""
         env = {"figures": self._figure, "terms": self.terms}
+        return _MD.render(self.kept(text), env)
+
+    def kept(self, text):
+        """Source of a `Text` without the blocks that are for another place; see `BLOCKS`."""
         left_out = ("moved", "screen") if self.paper else ("paper",)
 
         def keep(match):
@@ -132,7 +137,17 @@ class Rendering:
                 return ""
             return match[0] if match[1] == "moved" else match[2]
 
-        return _MD.render(_BLOCK.sub(keep, text.source), env)
+        return _BLOCK.sub(keep, text.source)
+
+    def readings(self, text):
+        """What a numbered list tells to read: pairs of (number of the item, figure as text)."""
+        known = {**self.known, **named("now", self.still or self.known)}
+        out = []
+        for item in _ITEM.finditer(self.kept(text)):
+            for hole in _HOLE.finditer(item[2]):
+                if placeholder(hole[1])[0].names:  # a value that is only written is set, not read
+                    out.append((item[1], fill(hole[1], known)))
+        return out
 
     def line(self, text):
         """HTML of a one-line `Text`, without a paragraph around it."""

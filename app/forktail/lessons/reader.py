@@ -155,7 +155,7 @@ class _Reader:
         if self.root is None:
             return None
         table = _Table(self, self.root)
-        table.known("id", "title", "minutes", "goals", "requires", "step")
+        table.known("id", "title", "minutes", "goals", "requires", "parts", "step")
         key = table.id("one-pair")
         if key in (CHECK, REVIEW):
             table.fault(f"the id '{key}' belongs to the app.", "Choose another.", "id")
@@ -164,7 +164,18 @@ class _Reader:
         goals, requires = table.strings("goals", must=True), table.strings("requires")
         steps = self.steps(table, len(goals))
         self.look_for_strays()
-        return Lesson(key, title, minutes, goals, requires, steps, self.toml)
+        return Lesson(key, title, minutes, goals, requires, steps, self.toml, self.parts_of(table))
+
+    def parts_of(self, table):
+        """What the bench of the lesson takes: name -> how many."""
+        wanted = 'a table, such as { "npn transistor" = 2 }'
+        parts = table.get("parts", dict, wanted, {})
+        for name, count in parts.items():
+            if not isinstance(count, int) or isinstance(count, bool) or count < 1:
+                table.fault(
+                    f"of '{shortened(name)}' there are {count!r}.", "Count from 1.", "parts"
+                )
+        return parts
 
     def steps(self, table, goals):
         rows = table.rows("step", "steps", must=True)
