@@ -32,7 +32,6 @@ class TextbookCell:
     """
 
     i_tail: float = setting(spec("i_tail"))
-    tail_law: str = setting(TAIL_LAW)
     r_load: float = setting(spec("r_load"))
     temperature: float = setting(spec("temperature"))
     v_supply: float = setting(spec("v_supply"))
@@ -41,6 +40,7 @@ class TextbookCell:
     offset_lower: float = setting(spec("offset", label="Offset of the lower pair"))
     r_emitter_upper: float = setting(spec("r_emitter", label="Emitter resistors, upper"))
     r_emitter_lower: float = setting(spec("r_emitter", label="Emitter resistors, lower"))
+    tail_law: str = setting(TAIL_LAW)
 
     @cached_property
     def settings(self) -> CellSettings:
