@@ -117,6 +117,7 @@ SHOWN = [
     (float("inf"), "V", "inf V"),
     (float("nan"), "V", "not a number"),
     (-3.0, "dB", "\u22123.00 dB"),
+    (7.6e-9, "V/sqrt(Hz)", "7.60 nV/\u221aHz"),
 ]
 
 
@@ -128,6 +129,7 @@ def test_value_is_written_with_prefix(value, unit, text):
 def test_ascii_form_holds_ascii_only():
     assert format_quantity(-4.7e-6, "F", ascii_only=True) == "-4.70 uF"
     assert format_quantity(2200.0, "ohm", ascii_only=True) == "2.20 kohm"
+    assert format_quantity(7.6e-9, "V/sqrt(Hz)", ascii_only=True) == "7.60 nV/sqrt(Hz)"
     for unit in UNITS:
         format_quantity(-1.5e-5, unit, ascii_only=True).encode("ascii")
 

@@ -321,6 +321,7 @@ DECLARED = {
     "r_emitter": ("0 ohm to 1 Mohm", "0ohm", ("0ohm", "500ohm", 100)),
     "amplitude": ("0 V to 10 V", "10mV", ("0V", "200mV", 200)),
     "frequency": ("100 uHz to 10 MHz", "45kHz", ("100Hz", "200kHz", 530)),
+    "bandwidth": ("1 Hz to 1 MHz", "4kHz", ("100Hz", "20kHz", 370)),
     "phase": ("-360deg to 360deg", "0deg", ("-180deg", "180deg", 72)),
     "dc": ("-10 V to 10 V", "0V", ("-100mV", "100mV", 200)),
     "time": ("0 s to 10 ks", "0s", ("0s", "250us", 500)),
