@@ -60,6 +60,7 @@ def test_a_falling_call_is_a_stretch_of_equal_steps():
     record = align(capture(v_lower=call))
     assert not record.periodic and 256 <= len(record.time) <= 1024
     assert np.ptp(np.diff(record.time)) < 1e-12
+    assert record.rows == 4000 and record.notes == ()
 
 
 def test_an_input_that_only_hisses_rests():
@@ -70,6 +71,7 @@ def test_an_input_that_only_hisses_rests():
     still = align(capture(v_lower=np.zeros(4000), v_upper=None))
     assert still.off == ("upper", "lower") and len(still.time) == 1
     assert still.outputs["left"][0] == pytest.approx(10.7, abs=0.01)
+    np.testing.assert_array_equal(still.spread([3.0], np.arange(4.0)), np.full(4, 3.0))
 
 
 def test_a_screen_that_cuts_off():
@@ -81,7 +83,15 @@ def test_a_screen_that_cuts_off():
     # a sine that is cut off is known all the same
     wanted = 0.1 * np.sin(2 * np.pi * 50e3 * record.time + 0.4)
     assert record.inputs["upper"] == pytest.approx(wanted, abs=3e-3)
-    assert np.isinf(record.sigma["left"]).mean() > 0.05
+    (note,) = record.notes
+    assert note.startswith("v_upper is cut off on the screen") and align(whole).notes == ()
+    # nothing counts where the output is cut off, nor at the places beside it
+    lost = np.isinf(record.sigma["left"])
+    call = np.sin(2 * np.pi * 45e3 * record.time - 1.0)
+    true = 10.7 - 0.15 * np.sin(2 * np.pi * 50e3 * record.time + 0.4) * call
+    cut = true < 10.6 - 2e-3
+    assert cut.any() and lost[cut | np.roll(cut, 1) | np.roll(cut, -1)].all()
+    assert not lost[true > 10.65].any()
 
 
 def test_steps_of_eight_bits_do_not_average_away():
