@@ -33,7 +33,7 @@ UNUSED = {
     r"\bwhat became of\b": "what happened to",
     r"\bin the (?:end|way) that\b": "how, so that",
     r"\bon (?:its|their) own\b": "alone, separately",
-    r"\b(?:wanted|allowed|known)(?: with [a-z ]+)? (?:is|are)\b": "X is allowed, use one of X",
+    r"\b(?:wanted|allowed|known|taken)(?: with [a-z ]+)? (?:is|are)\b": "X is allowed, use X",
 }
 _UNUSED = {re.compile(pattern, re.IGNORECASE): better for pattern, better in UNUSED.items()}
 

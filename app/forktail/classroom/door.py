@@ -42,7 +42,7 @@ def check_code(code):
     if not MIN_CODE <= size or len(code) > MAX_CODE or not code.isprintable():
         raise QuantityError(
             f"a room code has at least {MIN_CODE} letters and digits, and at most {MAX_CODE} "
-            f"signs; '{shortened(code, 20)}' has {size} and {len(code)}."
+            f"characters; '{shortened(code, 20)}' has {size} and {len(code)}."
         )
     return code
 

@@ -30,7 +30,7 @@ def add_parser(commands, formatter):
         "compare",
         help="scope capture against a circuit",
         formatter_class=formatter,
-        description="Hold a capture against what a circuit should show: as predicted, or what is\n"
+        description="Compare a capture with what a circuit should show: as predicted, or what is\n"
         "wrong with the board and how sure that is. The capture is CSV: time and up to\n"
         "four channels, any headings, decimal point or comma.\n"
         f"Circuits that come with the app: {', '.join(shipped_files())}.",

@@ -17,7 +17,7 @@ def add_parser(commands, formatter):
         "readings",
         help="readings of a meter at rest against a circuit",
         formatter_class=formatter,
-        description="Hold what a meter reads with both drives off against what a circuit should\n"
+        description="Compare what a meter reads with both drives off with what a circuit should\n"
         "show: as predicted, or the likeliest causes and which point to read next.\n"
         "FILE has one test point of the bench plan (or node) and its voltage a line,\n"
         "such as `TP3, 4.62 V`, each against ground.\n"

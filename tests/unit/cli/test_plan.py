@@ -60,7 +60,7 @@ def test_what_a_file_leaves_out_or_has_no_use_for_is_said(capsys, tmp_path):
     source.write_text(text)
     status, out, _ = run(capsys, "plan", "--circuit", str(source))
     assert status == 0
-    assert "! [loads] capacitance is not in the file; taken is 22 pF." in out
+    assert "! [loads] capacitance is not in the file; 22 pF is used." in out
     assert '[tail] current is not used with kind = "transistor".' in out
 
 

@@ -191,5 +191,5 @@ def test_what_a_circuit_file_leaves_out_is_noted_beside_the_answer(tmp_path, cap
     assert json.loads(said.out)["model"] == "built"
     notes = said.err.splitlines()
     assert len(notes) == 2 and all(n.startswith(f"note: {file}: ") for n in notes)
-    assert notes[0].endswith("[loads] capacitance is not in the file; taken is 22 pF.")
+    assert notes[0].endswith("[loads] capacitance is not in the file; 22 pF is used.")
     assert "[tail] current is not used" in notes[1]

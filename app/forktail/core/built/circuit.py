@@ -339,7 +339,7 @@ def single_faults(circuit: Circuit) -> tuple[Fault, ...]:
         "swapped:levels",
         "levels",
         "swapped",
-        "The two bias levels are swapped: the upper bases sit below the lower ones.",
+        "The two bias levels are swapped: the upper bases are below the lower ones.",
     )
     return tuple(faults)
 

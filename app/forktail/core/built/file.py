@@ -272,7 +272,7 @@ def _notes(circuit: Circuit, values: Mapping[str, Any], reader: _Reader) -> list
             )
     if len(gone) >= _MANY:
         names = _listed([name for name, _ in gone])
-        return [f"{names} are not in the file; taken is what a new circuit has there.", *said]
+        return [f"{names} are not in the file; what a new circuit has there is used.", *said]
     return [*(f"{name} is not in the file; {taken}." for name, taken in gone), *said]
 
 
@@ -281,7 +281,7 @@ def _taken(circuit: Circuit, missing: Mapping[str, str], named: bool = True) -> 
         (f"{key} = " if named else "") + _SPECS[name].write(getattr(circuit, name), " ")
         for key, name in missing.items()
     ]
-    return f"taken {'is' if len(texts) == 1 else 'are'} {_listed(texts)}"
+    return f"{_listed(texts)} {'is' if len(texts) == 1 else 'are'} used"
 
 
 def _top_sections() -> list[str]:

@@ -217,7 +217,7 @@ def _remedies(
     """Suggestion text and first change from several (change, farthest) options."""
     if scene.repaired is not None:
         return (
-            ("Putting the fault right clears this as well.", {})
+            ("Repairing the fault clears this as well.", {})
             if scene.repaired.solved and good(scene.repaired)
             else ("", {})
         )
@@ -299,7 +299,7 @@ def _ordered(found: Iterable[Finding]) -> tuple[Finding, ...]:
 _REPAIRS = {
     "open": "Renew its joints, or replace it.",
     "short": "Look for a solder bridge, or replace it.",
-    "reversed": "Take it out and turn it round.",
+    "reversed": "Take it out and put it in the right way round.",
     "swapped": "Exchange the two wires.",
 }
 
@@ -327,7 +327,7 @@ def _faults(scene: _Scene) -> Iterator[Finding]:
                 "open load",
                 name,
                 f"The {parts[name][0]} of "
-                f"{format_quantity(ohms, 'ohm')} is as good as open: its output falls until the "
+                f"{format_quantity(ohms, 'ohm')} is practically open: its output falls until the "
                 "transistors saturate.",
                 ohms,
                 "ohm",
@@ -355,9 +355,8 @@ def _supply(scene: _Scene) -> Iterator[Finding]:
             "warning",
             "supply",
             "v_supply",
-            f"The supply of {format_quantity(v, 'V')} is more "
-            f"than the {COLLECTOR_LIMIT:g} V that most small transistors bear from collector to "
-            "emitter.",
+            f"The supply of {format_quantity(v, 'V')} is more than the {COLLECTOR_LIMIT:g} V "
+            "that most small transistors withstand from collector to emitter.",
             v,
             "V",
             "Check the rating of the transistors, and set the current limit "
@@ -370,7 +369,7 @@ def _supply(scene: _Scene) -> Iterator[Finding]:
             "hot",
             "",
             f"At {format_temperature(t)} the parts burn fingers, and plastic "
-            "transistors end near 125 \u00b0C (common practice).",
+            "transistors fail near 125 \u00b0C (common practice).",
             t,
             "K",
             "Let it cool before touching.",
@@ -514,7 +513,7 @@ def _cure_cut_off(scene: _Scene, names: Iterable[str]) -> tuple[str, Change]:
         return s.solved and all(str(s.point.regions[q][0]) == "active" for q in names)
 
     if scene.repaired is not None and active(scene.repaired):
-        return "Putting the fault right clears this as well.", {}
+        return "Repairing the fault clears this as well.", {}
     c = scene.circuit
     for side in ("upper", "lower"):
         pos, neg = f"r_bias_{side}_pos", f"r_bias_{side}_neg"
@@ -540,7 +539,7 @@ def _levels(scene: _Scene) -> Iterator[Finding]:
             "severe",
             "levels",
             "levels",
-            "The upper bases sit "
+            "The upper bases are "
             f"{format_quantity(lower - upper, 'V', 2)} below the lower ones, so the lower pair "
             "has no room: are the two bias levels swapped?",
             lower - upper,

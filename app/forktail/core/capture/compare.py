@@ -190,7 +190,7 @@ def compare_capture(
     record = align(capture, keep_means)
     if not any(np.isfinite(s).sum() >= min(16, s.size) for s in record.sigma.values()):
         raise QuantityError(
-            f"{capture.name}: no sample of the output lies inside the screen; choose more volts "
+            f"{capture.name}: no sample of the output is inside the screen; choose more volts "
             "per division or move the trace, then capture again."
         )
     spread = Spread(tolerances or Tolerances())

@@ -279,7 +279,7 @@ def verdict_of(
         )  # fmt: skip
     if healthy >= first:
         return True, healthy, (
-            "As predicted: the board lies within the bands of its tolerances and of the "
+            "As predicted: the board is within the bands of its tolerances and of the "
             f"{instrument} (belief {percent(healthy)})."
         )  # fmt: skip
     said = causes[0].title

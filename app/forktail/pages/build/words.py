@@ -12,7 +12,7 @@ from forktail.ui.text import csv_text, keep_together, signed, tidy
 
 _CAUTION = (
     "Set the current limit of the supply before switching on, and switch off before "
-    "changing a part. Hot parts burn: let them cool. Follow local codes."
+    "changing a part. Hot parts burn the skin: let them cool. Follow local codes."
 )
 
 

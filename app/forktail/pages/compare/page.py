@@ -179,7 +179,7 @@ class ComparePage(Page):
         self.drop.refuse("Cancelled." + self._kept())
 
     def _kept(self):
-        return " The capture before stays open." if self.comparison is not None else ""
+        return " The previous capture stays open." if self.comparison is not None else ""
 
     def _progress(self, part):
         share, text = part

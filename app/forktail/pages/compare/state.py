@@ -219,7 +219,7 @@ class CompareState(PageState):
             "no_mean",
             True,
             "Take the mean off both inputs",
-            "The coupling capacitors hold a mean back, so it says more of the scope.",
+            "The coupling capacitors block a mean, so it says more about the scope.",
         )
     )
     probed = param_of(choice("probed", "capture", PROBED, "Inputs were probed"))

@@ -20,11 +20,11 @@ CAUTIONS = (
     "of the circuit only, never to a signal line, and never lift the earth of the scope. To see a "
     "difference, use both probes and subtract.",
     "Electrolytic capacitors the wrong way round can burst: check their polarity before power.",
-    "What draws too much current gets hot at once: a limited supply that drops its voltage means "
-    "switch off, not feel for the hot part.",
-    "A receiver on the bench can be loud: set the volume to nothing and keep headphones off the "
-    "ears until the output has been seen on the scope.",
-    "Supplies, earthing and mains wiring are the matter of local codes and of licensed people; "
+    "A part that draws too much current gets hot at once. When the supply goes into its limit, "
+    "switch off; do not feel for the hot part.",
+    "A receiver on the bench can be loud: turn the volume all the way down, and keep headphones "
+    "off the ears until the output has been seen on the scope.",
+    "Supplies, earthing and mains wiring are matters for local codes and licensed people; "
     "this sheet does not replace them.",
 )
 
@@ -35,7 +35,7 @@ def origin_line(plan):
     key = next((k for k, t in shipped_titles().items() if t == title), None)
     if key is None:
         return (
-            "Values are those entered for this circuit. How far parts lie apart from build to "
+            "Values are those entered for this circuit. How much parts differ from build to "
             "build is an assumption; the end of this sheet names it."
         )
     changed = len([n for n in off(plan.wanted, key) if n not in ("note", "faults")])
@@ -163,7 +163,7 @@ def generator_rows(plan):
             else "to the + line"
         )
         at_50 = (
-            f", or {volts(0.5 * g.open_circuit)} on a generator that counts on 50 \u03a9"
+            f", or {volts(0.5 * g.open_circuit)} on a generator that assumes 50 \u03a9"
             if abs(g.source - 50.0) < 1.0 and not g.balanced
             else ""
         )
@@ -191,14 +191,14 @@ def frequency_reason(plan):
     )
     if plan.waves.beat:
         return (
-            f"Both drives lie ten times above the corners of their coupling, and close "
+            f"Both drives are ten times above the corners of their coupling, and close "
             f"together, so that the output at their difference, "
-            f"{frequency(up.frequency - low.frequency)}, lies well below {pole}."
+            f"{frequency(up.frequency - low.frequency)}, is well below {pole}."
         )
     return (
-        f"Both drives lie ten times above the corners of their coupling, and the upper is "
+        f"Both drives are ten times above the corners of their coupling, and the upper is "
         f"{up.frequency / low.frequency:.0f} times the lower, so that the product is seen as "
-        f"one wave under the envelope of the other; {pole} lies above both."
+        f"one wave under the envelope of the other; {pole} is above both."
     )
 
 

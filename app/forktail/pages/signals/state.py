@@ -576,7 +576,7 @@ def path_in_words(path, built):
     pole = "" if path.load_pole == math.inf else format_quantity(path.load_pole, "Hz")
     if built:
         text = (
-            "Each drive is what its generator gives before the board hangs on it. On its way lie "
+            "Each drive is what its generator gives without the board. Between them are "
             "the source resistance"
         )
         text += f", a coupling corner at {' and '.join(corners)}" if corners else ""
@@ -586,7 +586,7 @@ def path_in_words(path, built):
         text += f"{' and '.join(corners)}."
     else:
         text = (
-            "The drives enter at the base lines: nothing lies before the textbook cell, which "
+            "The drives enter at the base lines: nothing is ahead of the textbook cell, which "
             "loads nothing."
         )
     return text + (f" The loads have a pole at {pole}." if pole else "")

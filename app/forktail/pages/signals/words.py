@@ -44,7 +44,7 @@ def why(scene):
         )
     return (
         "While the lower input is negative, Q6 takes most of the tail current and the crossed "
-        f"pair turns the output over: {changes} sign changes in the window."
+        f"pair inverts the output: {changes} sign changes in the window."
     )
 
 

@@ -252,7 +252,8 @@ class WordsView(MarkupView):
     def show(self, scene):
         """Say what the scene does; after a problem the last good drawing stays below it."""
         if scene.result is None:
-            text = f"{scene.error[:1].upper()}{scene.error[1:]} What is drawn is the scene before."
+            error = f"{scene.error[:1].upper()}{scene.error[1:]}"
+            text = f"{error} The drawing still shows the previous scene."
             self.update({"problem": {"#": text, "hidden": None}, "spoken": {"#": text}})
             return
         result = scene.result

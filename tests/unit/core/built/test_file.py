@@ -111,23 +111,24 @@ def test_errors_name_place_value_and_remedy(text, words):
             '[tail]\nkind = "transistor"\ncurrent = "1 mA"\n',
             [
                 'line 3, [tail] current is not used with kind = "transistor".',
-                "[tail] emitter, base_top, base_bottom and bypass are not in the file; taken are "
-                "emitter = 1 kohm, base_top = 12 kohm, base_bottom = 2.2 kohm and bypass = 15 uF.",
+                "[tail] emitter, base_top, base_bottom and bypass are not in the file; "
+                "emitter = 1 kohm, base_top = 12 kohm, base_bottom = 2.2 kohm and bypass = 15 uF "
+                "are used.",
             ],
         ),
         (
             '[tail]\nkind = "ideal"\nresistor = "2k"\nbase_top = "5k"\n',
             [
                 'line 3, [tail] resistor and base_top are not used with kind = "ideal".',
-                "[tail] current is not in the file; taken is 1 mA.",
+                "[tail] current is not in the file; 1 mA is used.",
             ],
         ),
         (
             '[drive.upper]\nmode = "balanced"\nground = "2 uF"\nsource = 50\n',
             [
                 'line 3, [drive.upper] ground is not used with mode = "balanced".',
-                "[drive.upper] termination and coupling are not in the file; taken are "
-                "termination = 51 ohm and coupling = 100 nF.",
+                "[drive.upper] termination and coupling are not in the file; "
+                "termination = 51 ohm and coupling = 100 nF are used.",
             ],
         ),
         ("[loads]\nleft = 2e3\nright = 2e3\ncapacitance = 0\n", []),
@@ -144,13 +145,13 @@ def test_missing_sections_are_told_with_their_values_while_they_are_few():
     sections = {part.partition("]")[0]: "[" + part for part in whole.split("[")[1:]}
     short = whole.replace(sections["loads"], "")
     assert read_file(short).notes == (
-        "[loads] is not in the file; taken are left = 2.2 kohm, right = 2.2 kohm and "
-        "capacitance = 22 pF.",
+        "[loads] is not in the file; left = 2.2 kohm, right = 2.2 kohm and "
+        "capacitance = 22 pF are used.",
     )
     (note,) = read_file("").notes
     assert note == (
         "[supply], [string], [bias], [drive.upper], [drive.lower], [loads], [tail] and "
-        "[transistors] are not in the file; taken is what a new circuit has there."
+        "[transistors] are not in the file; what a new circuit has there is used."
     )
 
 

@@ -213,7 +213,7 @@ def test_reversed_pair_and_swapped_levels():
     assert "sign" in keys(break_part(C, "swapped:pair_lower"))
     swapped = findings(break_part(C, "swapped:levels"))
     assert any("bias levels are swapped" in f.text for f in swapped)
-    assert any(f.suggestion.startswith("Putting the fault right") for f in swapped)
+    assert any(f.suggestion.startswith("Repairing the fault") for f in swapped)
 
 
 def test_no_solution_is_told(monkeypatch):

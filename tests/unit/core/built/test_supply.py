@@ -113,7 +113,7 @@ def test_a_file_without_the_bypass_says_what_is_taken():
     text = '[tail]\nkind = "transistor"\nemitter = "1k"\nbase_top = "12k"\nbase_bottom = "2k"\n'
     found = read_file(text)
     assert found.circuit.c_bypass_tail == 15e-6
-    assert "[tail] bypass is not in the file; taken is 15 uF." in found.notes
+    assert "[tail] bypass is not in the file; 15 uF is used." in found.notes
     assert read_file(text + 'bypass = "47 uF"\n').circuit.c_bypass_tail == 47e-6
 
 

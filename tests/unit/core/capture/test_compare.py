@@ -65,7 +65,7 @@ def test_prediction_is_from_where_it_was_probed():
 
 def test_a_healthy_board_is_called_as_predicted(healthy):
     assert healthy.healthy and healthy.belief > 0.8
-    assert healthy.verdict.startswith("As predicted: the board lies within the bands of its")
+    assert healthy.verdict.startswith("As predicted: the board is within the bands of its")
     assert all(f.inside for f in healthy.figures), healthy.figures
     assert healthy.probed == "base lines" and healthy.telling == ""
     # the healthy board on request: as fitted, which is nearer to the capture than the plan
@@ -251,7 +251,7 @@ def test_what_cannot_be_compared_is_said():
     whole = captured()
     with pytest.raises(QuantityError, match="probed is 'cable'"):
         compare_capture(whole, MIXER, "cable")
-    with pytest.raises(QuantityError, match="no sample of the output lies inside the screen"):
+    with pytest.raises(QuantityError, match="no sample of the output is inside the screen"):
         compare_capture(off_screen(whole), MIXER)
 
 

@@ -161,7 +161,7 @@ def test_the_verdict_is_what_is_believed_most():
         return verdict_of(search, causes(*search.found), **more)
 
     assert verdict(0.6, 0.3, 0.1) == (True, 0.6, (
-        "As predicted: the board lies within the bands of its tolerances and of the scope "
+        "As predicted: the board is within the bands of its tolerances and of the scope "
         "(belief 60 %)."
     ))  # fmt: skip
     assert "of the meter (" in verdict(0.6, 0.3, 0.1, instrument="meter")[2]

@@ -74,7 +74,7 @@ def test_predictions_are_those_of_independent_equations(healthy):
 
 def test_a_healthy_board_is_as_predicted(healthy):
     assert healthy.healthy and healthy.belief > 0.8
-    assert healthy.verdict.startswith("As predicted: the board lies within the bands of its")
+    assert healthy.verdict.startswith("As predicted: the board is within the bands of its")
     assert "of the meter" in healthy.verdict
     assert all(p.inside for p in healthy.points) and len(healthy.points) == 14
     # without a drive no capacitor, and no exchange of like parts, shows at any node

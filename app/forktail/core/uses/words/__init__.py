@@ -96,8 +96,7 @@ def dc_notes(settings: Any, b: Bench, dc: Iterable[tuple[str, str]]) -> tuple[st
         if getattr(settings, name) != 0.0 and b.path.feed(side).corner > 0.0
     ]
     return tuple(
-        f"The DC on the {side} input is put in behind its coupling capacitor, which lets none "
-        "through."
+        f"The DC on the {side} input is applied behind its coupling capacitor, which passes none."
         for side in dict.fromkeys(sides)
     )
 

@@ -141,7 +141,7 @@ def gain(s: VariableGain, b: Bench, m: GainRun, laws: GainLaws) -> Said:
             "It stops holding when the source loads the bases, or when an offset bends the pairs.",
         ),
         "range_won": Told(
-            "Range that an arctanh stage wins",
+            "Range that an arctanh stage adds",
             f"20 log10 ({_range_rule(replace(s, arctanh=True), b)} over "
             f"{_range_rule(replace(s, arctanh=False), b)})",
             "It stops holding when the source loads the bases, for the stage then bends too much.",

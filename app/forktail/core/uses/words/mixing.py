@@ -94,7 +94,7 @@ def mixer(s: "Mixer", b: Bench, m: "MixerRun", laws: "MixerLaws") -> Said:
         "intercept": Told(
             "Input intercept of third order, peak",
             f"4 VT{widened}",
-            "It is a point of the straight lines, drawn on from small signals: tones up to "
+            "It is a point of the straight lines, extended from small signals: tones up to "
             f"{tones_end} follow the lines. It stops holding when the signal does not reach the "
             "lower pair whole.",
         ),

@@ -84,7 +84,7 @@ def am(s: AmplitudeModulation, b: Bench, m: AmRun, laws: ModulationLaws) -> Said
         )
     elif m.over:
         sentence = (
-            f"Over-modulated: a depth of {depth} turns the carrier over in each trough, so an "
+            f"Over-modulated: a depth of {depth} reverses the carrier in each trough, so an "
             "envelope detector hears "
             f"{show(f['envelope_distortion'].value, '%')} distortion."
         )
