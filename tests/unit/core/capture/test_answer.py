@@ -23,11 +23,11 @@ AT = "base lines"
 ROWS, ROUNDS = 600, 8
 
 
-def capture(board=None, factor=None, noise=2e-4, rows=ROWS, **more):
+def capture(board=None, factor=None, noise=2e-4, rows=ROWS, at=AT, **more):
     """Eight periods of the small record, as a board gives them, with noise in every channel."""
     rng = np.random.default_rng(4)
     fine = record(64)
-    values = predict(board or Board(MIXER), fine, AT).values
+    values = predict(board or Board(MIXER), fine, at).values
     t = np.arange(rows) * (ROUNDS * PERIOD / ROWS)
     turn = 2 * np.pi * t / PERIOD
     waves = {"v_upper": 0.05 * np.sin(2 * turn), "v_lower": 0.015 * np.sin(turn + 1.0)}
@@ -63,16 +63,6 @@ def test_a_healthy_board_with_its_waves_row_by_row(few):
     assert any("both drives are beyond half of kT/q" in w for w in found.warnings)
     shares = [s for s, _ in told]
     assert told[0] == (0.02, "aligning") and shares == sorted(shares)
-    plain = as_plain(found)
-    assert plain["residual_rms"] == found.residual_rms and plain["samples_solved"] == found.samples
-    assert set(plain["figures"]) == {f.key for f in found.figures}
-    assert plain["figures"]["product"]["low"] == found.figure("product").low
-    assert plain["healthy"] is True and plain["probed"] == AT and plain["causes"] == [
-        {"key": c.key, "title": c.title, "belief": c.belief, "own_belief": c.own,
-         "alike": list(c.alike), "factor": None if math.isnan(c.found.factor) else c.found.factor,
-         "evidence": c.evidence, "advice": c.advice}
-        for c in found.causes
-    ]  # fmt: skip
 
 
 def test_a_fault_with_a_mistake_of_the_scope_is_shown_with_the_scope_set_right(few):
@@ -86,7 +76,52 @@ def test_a_fault_with_a_mistake_of_the_scope_is_shown_with_the_scope_set_right(f
     assert np.std(found.fitted - right) < 0.02 * np.std(right) < np.std(found.residual)
     np.testing.assert_allclose(found.wave(0), found.fitted)
     assert found.wave() is found.predicted  # not healthy: the plan as it is
+    plain = as_plain(found)
+    for key in ("name", "verdict", "healthy", "belief", "probed", "other", "telling", "tried"):
+        assert plain[key] == getattr(found, key), key
+    for key in ("residual_rms", "output_rms"):
+        assert plain[key] == getattr(found, key)
+    assert (plain["noise_rms"], plain["samples_solved"]) == (found.noise, found.samples)
+    for key in ("scope", "warnings", "notes"):
+        assert plain[key] == list(getattr(found, key)), key
+    assert plain["figures"] == {
+        f.key: {"measured": f.measured, "predicted": f.predicted, "low": f.low, "high": f.high,
+                "unit": f.unit, "inside": f.inside}
+        for f in found.figures
+    }  # fmt: skip
+    assert plain["causes"] == [
+        {"key": c.key, "title": c.title, "belief": c.belief, "own_belief": c.own,
+         "alike": list(c.alike), "factor": None if math.isnan(c.found.factor) else c.found.factor,
+         "evidence": c.evidence, "advice": c.advice}
+        for c in found.causes
+    ]  # fmt: skip
+    assert len(plain) == 17
     assert found_circuit(found, 0).r_load_left == pytest.approx(0.6 * 2200, rel=0.03)
+
+
+def test_exchanged_collectors_are_put_right(few):
+    board = Board(MIXER, (("r_load_left", math.log(0.6)),))
+    seen = capture(board)
+    given = replace(seen, v_left=seen.v_right, v_right=seen.v_left, v_out=-seen.v_out)
+    found = compare_capture(given, MIXER, AT)
+    assert found.setup.exchanged == ("outputs",)
+    assert found.causes[0].found.suspect.key == "factor:r_load_left"
+    np.testing.assert_array_equal(found.measured, seen.v_out)
+    for name, measured, _ in found.outputs:
+        np.testing.assert_array_equal(measured, getattr(seen, f"v_{name}"))
+    # each cause is drawn over the capture as it is shown, whatever it says of the channels
+    for k, cause in enumerate(found.causes):
+        off = np.std(found.wave(k) - found.measured)
+        assert off < 2.0 * math.hypot(*cause.found.outcome.left.values()) + found.noise, cause.key
+
+
+def test_at_the_generator_an_input_at_rest_is_only_told(few):
+    seen = capture(at="generator", v_lower=np.zeros(ROWS))
+    found = compare_capture(seen, MIXER, "generator")
+    assert found.probed == "generator"
+    assert "The lower input is at rest, so only what the other drive shows is compared." in (
+        found.warnings
+    )
 
 
 def test_a_channel_without_its_level_is_compared_without_it(few):
