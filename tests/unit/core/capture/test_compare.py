@@ -14,7 +14,6 @@ from forktail.core.built.circuit import single_faults
 from forktail.core.built.file import read_circuit, write_circuit
 from forktail.core.capture.compare import as_plain, compare_capture, found_circuit
 from forktail.core.capture.explain import scope_lines
-from forktail.core.capture.invented import WRONG, invented_capture
 from forktail.core.capture.read import Capture, read_capture
 from forktail.core.checks import QuantityError
 from forktail.core.models import BuiltCell
@@ -232,12 +231,6 @@ def test_what_a_comparison_shows_of_itself(faulty):
     rows = [[c.text for c in row] for row in tree.findall("table/tbody/tr")]
     assert rows[0] == [faulty.causes[0].title, f"{faulty.causes[0].belief:.2f}"]
     assert [p.text for p in tree.findall("p")] == [*faulty.scope, *faulty.warnings]
-
-
-def test_shipped_file_is_what_its_generator_makes():
-    text = ASSET.read_text(encoding="utf-8")
-    assert text == invented_capture(circuit=MIXER, wrong=WRONG)
-    assert text.startswith("# Invented data: no circuit was measured.")
 
 
 def test_the_example_is_found():
