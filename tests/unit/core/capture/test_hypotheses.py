@@ -215,7 +215,7 @@ def test_a_healthy_board_is_found_healthy(few):
 @pytest.mark.parametrize(
     "key, moves, factor",
     [
-        ("factor:r_load_left", (("r_load_left", math.log(0.6)),), 0.6),
+        ("factor:r_load_left", (("r_load_left", math.log(0.15)),), 0.15),
         ("missing:r_emitter_lower", (), None),
     ],
 )
@@ -234,6 +234,19 @@ def test_a_mistake_of_the_scope_is_no_fault(few):
     search, _ = searched(ten)
     assert search.found[0].key == "healthy"
     assert search.found[0].setup.shown == (("upper", 10.0),)
+
+
+def test_exchanged_inputs_are_seen_before_any_fault_is_tried():
+    plain = seen_of(Board(MIXER))
+    given = {s: plain.inputs[o] for s, o in (("upper", "lower"), ("lower", "upper"))}
+    looks = Searcher(replace(plain, inputs=given), MIXER, Spread(), AT).look()
+    best = max(looks, key=lambda x: x.rough_odds())
+    assert best.setup == Setup(AT, exchanged=("inputs",), log_prior=scope.ODDS)
+    assert best.outcome.chi2 < best.fair.values.size
+    # one solution serves all setups of equal inputs: ten of them at each of two places
+    assert len({x.inputs for x in looks}) == 20 and len(looks) == 40
+    far = [x for x in looks if x.rough is not None and x.outcome is None]
+    assert far and all(x.rough.chi2 >= 40.0 * x.loose.values.size for x in far)
 
 
 def test_the_place_that_was_not_named_is_believed_a_hundredth(few):
