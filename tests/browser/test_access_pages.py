@@ -19,6 +19,8 @@ PAGES = {
     "compare?example=yes": True,
     "lessons": True,
     "lesson?id=one-pair&step=higher-base": True,
+    "lessons?read=parts": True,
+    "preview?id=one-pair": False,
     "class": True,
     "join": False,
     "plan": False,
