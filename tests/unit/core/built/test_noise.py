@@ -228,3 +228,13 @@ def test_a_noisy_network_stepped_in_time_has_this_noise():
     assert found == pytest.approx(law, rel=0.06)
     # and without chance, over the same equations
     assert np.mean(np.sum(densities * answers**2, axis=1)) == pytest.approx(law, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    "fault", ["open:Q1.base", "short:Q5.base-collector", "reversed:Q3", "open:r_load_left"]
+)
+def test_a_wrong_build_has_its_noise_whichever_way_it_is_eliminated(fault):
+    # above 64 samples nothing is pivoted, below all is
+    c, u = break_part(MIXER, fault), cycle(160, 0.15) + 1e-4 * np.arange(160)
+    halves = [power(c, u[k::4], 0.004) for k in range(4)]
+    assert power(c, u, 0.004) == pytest.approx(np.mean(halves), rel=1e-6)
