@@ -76,6 +76,14 @@ def test_the_shipped_mixer_at_50_mv_is_a_sixth_of_a_kelvin_apart():
         assert rise == pytest.approx(250.0 * float(power[q]), rel=0.01), q
 
 
+def test_either_sign_of_the_input_settles_alike():
+    c = Circuit(upper_mode="balanced", lower_mode="balanced")
+    one, other = (pair_heat(c, 0.0, v) for v in (20e-3, -20e-3))
+    assert one.difference == pytest.approx(-other.difference, rel=1e-7) and one.difference > 0.2
+    assert one.offset == pytest.approx(-other.offset, rel=1e-7)
+    assert one.v_lower == 20e-3
+
+
 def test_the_loop_is_the_part_that_heat_adds_to_a_slow_input():
     c = Circuit(tail_kind="ideal", i_tail=1e-3, r_source_lower=0.0, r_termination_lower=math.inf)
     found = pair_heat(c, 0.0, 1e-4)
@@ -93,8 +101,9 @@ def test_a_pair_that_heats_itself_to_one_side_and_one_without_current_have_no_an
     dead = pair_heat(replace(Circuit(), v_supply=0.0))
     assert math.isnan(dead.difference) and math.isnan(dead.offset) and math.isnan(dead.loop)
     assert set(dead.rises) == {f"Q{k}" for k in range(1, 8)}
-    with pytest.raises(QuantityError, match="v_lower"):
-        pair_heat(MIXER, 0.0, math.nan)
+    for name, inputs in (("v_upper", (math.nan, 0.0)), ("v_lower", (0.0, "1 mA"))):
+        with pytest.raises(QuantityError, match=name):
+            pair_heat(MIXER, *inputs)
 
 
 def test_a_file_carries_the_thermal_resistance():

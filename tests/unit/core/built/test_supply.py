@@ -105,6 +105,10 @@ def test_the_closed_form_of_a_tail_is_near_the_circuit_solved_again(key):
     )
     assert (warm - cool) / (0.5 * (warm + cool)) == pytest.approx(law.per_kelvin, rel=0.005)
     assert abs(supply.ripple(c, 0.0).tail) == pytest.approx(law.per_volt, rel=0.005)
+    if c.tail_kind == "resistor":
+        found = network.corners(c)
+        keys = ("bypass_upper", "bypass_lower", "coupling_lower", "ground_lower")
+        assert law.reach == pytest.approx(0.1 * min(found[k] for k in keys))
     for f in (min(law.corner, law.reach), min(supply.HUM, law.reach)):
         assert abs(supply.ripple(c, f).tail) == pytest.approx(float(law.at(f)), rel=0.05)
 
