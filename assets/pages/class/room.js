@@ -167,7 +167,12 @@
   setInterval(() => { if (location.href !== address) { address = location.href; showScene(); changed("step"); } }, 250);
 
   let leaving = "", applied = null, pendingScene = false, waitingSince = 0;
-  const lesson = (text) => (here === "lesson" || text.startsWith("id=") ? new URLSearchParams(text).get("id") : null);
+  // Which lesson a link opens; a round of questions (`seed`, `ask`) is another one each time.
+  const lesson = (text) => {
+    if (here !== "lesson" && !text.startsWith("id=")) return null;
+    const wanted = new URLSearchParams(text);
+    return ["id", "seed", "ask"].map((name) => wanted.get(name)).filter(Boolean).join("&");
+  };
   const followScene = (again = false) => {
     const scene = room.scene;
     if (!following() || !scene) return;
