@@ -13,6 +13,7 @@ from mdit_py_plugins.dollarmath import dollarmath_plugin
 from forktail.core.checks import QuantityError
 from forktail.lessons.formula import to_mathml
 from forktail.lessons.run import fill, named, placeholder
+from forktail.ui.text import keep_together
 
 #: Blocks `::: NAME` ... `:::` of a text: what is told once the learner has moved something (on
 #: paper nothing moves, so it is left out there), and what is for the screen or for paper only.
@@ -53,6 +54,7 @@ def _markdown():
     container_plugin(md, "moved")
     md.inline.ruler.before("link", "figure", _figure_rule)
     md.add_render_rule("figure", _render_figure)
+    md.add_render_rule("text", lambda r, t, k, o, e: escape(keep_together(t[k].content)))
     md.add_render_rule("link_open", _render_link)
     # headings of a text lie below that of the step
     md.add_render_rule("heading_open", lambda r, t, k, o, e: f"<h{_level(t[k])}>")

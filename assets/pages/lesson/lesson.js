@@ -94,7 +94,7 @@ export function render({ model, el }) {
 
   const showScene = (spec) => {
     document.querySelectorAll(".scene").forEach((scene) => {
-      scene.hidden = scene.dataset.kind !== spec.kind;
+      scene.hidden = scene.dataset.kind !== spec.kind || !spec.views.length;
       const shown = [];
       scene.querySelectorAll("[data-view]").forEach((view) => {
         view.hidden = !spec.views.includes(view.dataset.view);
