@@ -8,6 +8,7 @@ from concurrent.futures import Future
 from decimal import Decimal, getcontext
 from threading import Thread
 
+import pytest
 from hypothesis import strategies as st
 
 getcontext().prec = 60
@@ -16,6 +17,11 @@ getcontext().prec = 60
 K_DECIMAL, Q_DECIMAL = Decimal("1.380649e-23"), Decimal("1.602176634e-19")
 
 VT_25 = 1.380649e-23 * 298.15 / 1.602176634e-19
+
+
+def near(value, rel=1e-6, abs=0.0):
+    """As `pytest.approx`, without its allowance of 1e-12, within which every noise power is 0."""
+    return pytest.approx(value, rel=rel, abs=abs)
 
 
 def finite(low, high):

@@ -15,7 +15,7 @@ from forktail.core.built.circuit import Circuit
 from forktail.core.built.network import solve_built
 from forktail.core.built.noise import T_SOURCE, families, solve_noise
 from forktail.core.path import IDEAL, noise_behind
-from helpers import VT_25
+from helpers import VT_25, near
 
 #: A lower pair whose current goes straight through the upper ones once these are switched.
 PAIR = Circuit(
@@ -42,8 +42,8 @@ def test_thermal_noise_of_a_resistor(ohms, nanovolts):
     # Nyquist, Physical Review 32 (1928): 4 k T R; 4 nV/sqrt(Hz) of 1 kohm: GHLM, from memory
     starved = replace(PAIR, i_tail=1e-9, r_load_left=ohms, r_load_right=ohms)
     power = parts(starved)["r_load_left"]
-    assert power == pytest.approx(4 * 1.380649e-23 * 298.15 * ohms, rel=1e-3)
-    assert 1e9 * math.sqrt(power) == pytest.approx(nanovolts, rel=0.02)
+    assert power == near(4 * 1.380649e-23 * 298.15 * ohms, rel=1e-3)
+    assert 1e9 * math.sqrt(power) == near(nanovolts, rel=0.02)
 
 
 def test_fifty_microamperes_are_as_noisy_as_a_kilohm():
@@ -51,7 +51,7 @@ def test_fifty_microamperes_are_as_noisy_as_a_kilohm():
     c = replace(PAIR, i_tail=2 * 50e-6)  # each load carries half
     found = families(parts(c))
     shot = found["upper"] + found["lower"]
-    assert shot / found["loads"] == pytest.approx(1.0, abs=0.03)
+    assert shot / found["loads"] == near(1.0, abs=0.03)
 
 
 @pytest.mark.parametrize("tail", [0.2e-3, 2e-3])
@@ -59,7 +59,7 @@ def test_pair_at_balance(tail):
     # GHLM: a transistor has 4kT (1/2gm) at its input without base resistance, a pair twice that
     c = replace(PAIR, i_tail=tail)
     gm = 0.5 * tail / VT_25
-    assert at_the_input(c, ("lower", "upper")) == pytest.approx(KT4 / gm, rel=1e-4)
+    assert at_the_input(c, ("lower", "upper")) == near(KT4 / gm, rel=1e-4)
 
 
 def test_emitter_resistors_add_their_own_noise():
@@ -67,13 +67,13 @@ def test_emitter_resistors_add_their_own_noise():
     c = replace(PAIR, r_emitter_lower=100.0)
     gm = 1e-3 / VT_25
     law = KT4 * (1 / gm + 2 * 100.0)
-    assert at_the_input(c, ("lower", "upper", "emitters")) == pytest.approx(law, rel=1e-4)
+    assert at_the_input(c, ("lower", "upper", "emitters")) == near(law, rel=1e-4)
 
 
 def test_source_resistance_is_4ktr_at_the_input():
     # Nyquist (1928)
     c = replace(PAIR, r_source_lower=600.0)
-    assert at_the_input(c, ("source_lower",)) == pytest.approx(KT4 * 600, rel=1e-9)
+    assert at_the_input(c, ("source_lower",)) == near(KT4 * 600, rel=1e-9)
 
 
 @pytest.mark.parametrize("beta", [100.0, 400.0])
@@ -93,7 +93,7 @@ def test_source_resistance_of_least_noise_figure(beta):
         return 1 + (found["Q5"] + found["Q6"]) / found["r_source_lower"]
 
     less, least, more = (factor(k * best) for k in (0.5, 1.0, 2.0))
-    assert least - 1 == pytest.approx(math.sqrt(2 / beta), rel=0.1)
+    assert least - 1 == near(math.sqrt(2 / beta), rel=0.1)
     assert least < less and least < more
 
 
@@ -106,7 +106,7 @@ def test_image_noise_of_a_hard_switched_mixer():
     c = replace(PAIR, r_source_lower=600.0)
     gain = np.mean(solve_built(c, u, 0.0).gain_lower * wave)
     figure = parts(c, u)["r_source_lower"] / (KT4 * 600 * gain**2)
-    assert 10 * math.log10(figure) == pytest.approx(3.92, abs=0.01)
+    assert 10 * math.log10(figure) == near(3.92, abs=0.01)
 
 
 @pytest.mark.parametrize("peak, share", [(0.1, 0.27), (0.3, 0.07)])
@@ -116,13 +116,13 @@ def test_upper_pairs_are_noisy_while_they_change_over(peak, share):
     c = shipped()["bat-call-mixer"][0]
     u = peak * np.cos(2 * np.pi * np.arange(128) / 128)
     found = families(parts(c, u))
-    assert found["upper"] / sum(found.values()) == pytest.approx(share, abs=0.01)
+    assert found["upper"] / sum(found.values()) == near(share, abs=0.01)
     point = solve_built(c, u, 0.0)
     v = point.nodes["base_upper_pos"] - point.nodes["base_upper_neg"]
     x = np.tanh(v / (2 * VT_25))
     current = float(np.mean(point.i_upper.sum(axis=-1)))
     law = 2 * constants.e * current * float(np.mean(1 - x**2)) * c.r_load_left**2
-    assert found["upper"] == pytest.approx(law, rel=0.03)
+    assert found["upper"] == near(law, rel=0.03)
 
 
 def test_input_noise_of_the_shipped_mixer():
@@ -132,5 +132,5 @@ def test_input_noise_of_the_shipped_mixer():
     gains = solve_built(c, u, np.array([[-1e-4], [1e-4]])).v_out
     gain = np.mean((gains[1] - gains[0]) / 2e-4 * np.cos(2 * np.pi * np.arange(64) / 64))
     density = math.sqrt(sum(parts(c, u).values())) / abs(gain)
-    assert 1e9 * density == pytest.approx(7.6, abs=0.1)
-    assert 1e6 * density * math.sqrt(4e3) == pytest.approx(0.48, abs=0.01)
+    assert 1e9 * density == near(7.6, abs=0.1)
+    assert 1e6 * density * math.sqrt(4e3) == near(0.48, abs=0.01)

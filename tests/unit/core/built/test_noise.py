@@ -17,6 +17,7 @@ from forktail.core.cell.noise import cell_noise
 from forktail.core.checks import QuantityError
 from forktail.core.models import TextbookCell
 from forktail.core.path import IDEAL, Feed, Path, noise_behind
+from helpers import near
 from network_reference import NAMES, equations, pin_currents, solve_one
 
 MIXER = shipped()["bat-call-mixer"][0]
@@ -47,7 +48,7 @@ def test_the_transposed_solution_is_that_of_each_current_alone(count):
     ends[:, net.n :] = 0.0
     seen = nodal.transfers(net, values, v, ends)
     nodes = nodal.resistance(net, values, v, np.eye(len(net.names))[: net.n])
-    assert seen[: net.n] == pytest.approx(np.einsum("on,npl->pol", ends, nodes), rel=1e-9)
+    assert seen[: net.n] == near(np.einsum("on,npl->pol", ends, nodes), rel=1e-9)
     assert not seen[net.n :].any()
 
 
@@ -62,13 +63,13 @@ def test_matched_pairs_have_the_closed_form(upper, lower):
     found = families(noise_behind(solve_noise(c, u, v), IDEAL, 1e3))
     assert found["lower"] > 1e-18 and found["upper"] > 1e-17
     for family, values in law.items():
-        assert found[family] == pytest.approx(np.mean(values), rel=1e-10), family
-    assert sum(found.values()) == pytest.approx(sum(found[k] for k in law), rel=1e-10)
+        assert found[family] == near(np.mean(values), rel=1e-10), family
+    assert sum(found.values()) == near(sum(found[k] for k in law), rel=1e-10)
 
 
 def test_every_part_has_a_family():
     parts = noise_behind(solve_noise(MIXER, cycle(16, 0.05)), IDEAL, 2e3)
-    assert sum(families(parts).values()) == pytest.approx(sum(parts.values()), rel=1e-14)
+    assert sum(families(parts).values()) == near(sum(parts.values()), rel=1e-14)
     assert set(families(parts)) == set(FAMILIES)
     assert {"Q1", "Q7", "r_bias_lower_pos", "r_source_lower", "r_termination_upper"} <= set(parts)
 
@@ -76,7 +77,7 @@ def test_every_part_has_a_family():
 def test_a_cycle_is_the_mean_of_its_instants():
     u = cycle(12, 0.08)
     instants = [power(MIXER, x, 0.003) for x in u]
-    assert power(MIXER, u, 0.003) == pytest.approx(np.mean(instants), rel=1e-10)
+    assert power(MIXER, u, 0.003) == near(np.mean(instants), rel=1e-10)
 
 
 def test_transfers_to_the_output_are_the_slopes_of_the_cell():
@@ -84,25 +85,25 @@ def test_transfers_to_the_output_are_the_slopes_of_the_cell():
     point = solve_built(c, 0.02, 0.01)
     noise = noise_behind(solve_noise(c, 0.02, 0.01), IDEAL, 1e3)
     kt4 = 4 * constants.k * c.temperature
-    assert noise["r_source_lower"] == pytest.approx(kt4 * 600 * point.gain_lower**2, rel=1e-9)
+    assert noise["r_source_lower"] == near(kt4 * 600 * point.gain_lower**2, rel=1e-9)
     # source and termination share as the parallel of both
     both = noise["r_source_upper"] + noise["r_termination_upper"]
-    assert both == pytest.approx(kt4 * (200 * 51 / 251) * point.gain_upper**2, rel=1e-9)
-    assert noise["r_source_upper"] / both == pytest.approx(51 / 251, rel=1e-9)
+    assert both == near(kt4 * (200 * 51 / 251) * point.gain_upper**2, rel=1e-9)
+    assert noise["r_source_upper"] / both == near(51 / 251, rel=1e-9)
 
 
 def test_a_balanced_drive_has_the_noise_of_its_whole_source():
     c = replace(MIXER, lower_mode="balanced")
     found = noise_behind(solve_noise(c, 0.05), IDEAL, 1e3)["r_source_lower"]
     slope = float(solve_built(c, 0.05, 0.0).gain_lower)
-    assert found == pytest.approx(4 * constants.k * c.temperature * 600 * slope**2, rel=1e-3)
+    assert found == near(4 * constants.k * c.temperature * 600 * slope**2, rel=1e-3)
 
 
 def test_the_load_pole_takes_noise_as_it_takes_a_wave():
     pole, f = 73e3, 60e3
     down = 1 / (1 + (f / pole) ** 2)
     u = cycle(16, 0.05)
-    assert power(MIXER, u, path=Path(load_pole=pole), frequency=f) == pytest.approx(
+    assert power(MIXER, u, path=Path(load_pole=pole), frequency=f) == near(
         down * power(MIXER, u, frequency=f), rel=1e-12
     )
 
@@ -114,7 +115,7 @@ def test_unequal_load_poles_each_take_their_side():
     found = noise_behind(noise, Path(load_pole=40e3, poles=poles), f)
     for name, pole in zip(("r_load_left", "r_load_right"), poles):
         law = 4 * constants.k * MATCHED.temperature * 1e3 / (1 + (f / pole) ** 2)
-        assert found[name] == pytest.approx(law, rel=1e-9)
+        assert found[name] == near(law, rel=1e-9)
     resistor = replace(MATCHED, tail_kind="resistor")
     even = noise_behind(solve_noise(resistor), Path(load_pole=40e3), f)["r_tail"]
     odd = noise_behind(solve_noise(resistor), Path(load_pole=40e3, poles=poles), f)["r_tail"]
@@ -129,13 +130,13 @@ def test_a_coupling_corner_stops_what_the_drive_folds_down_from_below_it():
         noise_behind(noise, Path(lower=Feed(corner)), 2e3, period)["r_source_lower"]
         for corner in (0.0, 1e3, 43e3)
     )
-    assert low == pytest.approx(open_, rel=2e-3)
+    assert low == near(open_, rel=2e-3)
     sides = [1 / (1 + (43 / f) ** 2) for f in (41, 45)]
-    assert high / open_ == pytest.approx(np.mean(sides), rel=0.1)
+    assert high / open_ == near(np.mean(sides), rel=0.1)
     # at rest nothing is folded: one frequency, one factor
     still = solve_noise(MIXER, 0.05)
     ratio = [noise_behind(still, Path(lower=Feed(c)), 2e3)["r_source_lower"] for c in (0.0, 2e3)]
-    assert ratio[1] / ratio[0] == pytest.approx(0.5, rel=1e-12)
+    assert ratio[1] / ratio[0] == near(0.5, rel=1e-12)
 
 
 def test_a_drive_that_is_not_connected_has_no_generator_noise():
@@ -147,7 +148,7 @@ def test_a_drive_that_is_not_connected_has_no_generator_noise():
     slope /= 1600 / 1000  # the input is what the generator gives with its termination in place
     law = 4 * constants.k * c.temperature * 600 * slope**2
     assert "r_termination_lower" not in loose
-    assert loose["r_source_lower"] == pytest.approx(law, rel=1e-6)
+    assert loose["r_source_lower"] == near(law, rel=1e-6)
 
 
 def test_a_saturated_transistor_has_the_thermal_noise_of_its_resistance():
@@ -158,8 +159,8 @@ def test_a_saturated_transistor_has_the_thermal_noise_of_its_resistance():
     v[net.index["base_upper_pos"]] = 0.6
     shot = nodal.shot_currents(net, nodal.nominal(net, MATCHED), v)
     current = net.i_s[0, 0] * math.exp(0.6 / net.v_t)
-    assert shot[0, 0, 0] == pytest.approx(2 * current, rel=1e-12)
-    assert 2 * constants.e * shot[0, 0, 0] == pytest.approx(
+    assert shot[0, 0, 0] == near(2 * current, rel=1e-12)
+    assert 2 * constants.e * shot[0, 0, 0] == near(
         4 * constants.k * MATCHED.temperature * current / net.v_t, rel=1e-6
     )
 
@@ -225,9 +226,9 @@ def test_a_noisy_network_stepped_in_time_has_this_noise():
     parts = noise_behind(solve_noise(c, cycle(n, 0.1)), IDEAL, 2e3, 1 / lo)
     law = sum(p for k, p in parts.items() if k not in bias)
     # 2,650 lines: the mean of so many squares strays by 2 %
-    assert found == pytest.approx(law, rel=0.06)
+    assert found == near(law, rel=0.06)
     # and without chance, over the same equations
-    assert np.mean(np.sum(densities * answers**2, axis=1)) == pytest.approx(law, rel=1e-4)
+    assert np.mean(np.sum(densities * answers**2, axis=1)) == near(law, rel=1e-4)
 
 
 @pytest.mark.parametrize(
@@ -237,4 +238,4 @@ def test_a_wrong_build_has_its_noise_whichever_way_it_is_eliminated(fault):
     # above 64 samples nothing is pivoted, below all is
     c, u = break_part(MIXER, fault), cycle(160, 0.15) + 1e-4 * np.arange(160)
     halves = [power(c, u[k::4], 0.004) for k in range(4)]
-    assert power(c, u, 0.004) == pytest.approx(np.mean(halves), rel=1e-6)
+    assert power(c, u, 0.004) == near(np.mean(halves), rel=1e-6)

@@ -15,6 +15,7 @@ from forktail.core.path import Path
 from forktail.core.uses import run_use
 from forktail.core.uses.noise import cycle_of, line_resistance
 from forktail.core.uses.result import as_json
+from helpers import near
 
 MIXER = shipped()["bat-call-mixer"][0]
 VT = constants.k * 298.15 / constants.e
@@ -31,32 +32,32 @@ def test_textbook_mixer_has_the_same_noise_however_it_is_switched(peak):
     # what the upper pairs have while they change over, the lower pair lacks: 2 q I R^2 + 8 k T R
     found, result = figures("mixer", {"oscillator_amplitude": peak})
     law = math.sqrt(2 * constants.e * 2e-3 * 1e3**2 + 8 * constants.k * 298.15 * 1e3)
-    assert found["noise_output"].value == pytest.approx(law, rel=1e-9)
-    assert found["noise_rms"].value == pytest.approx(law * math.sqrt(4e3), rel=1e-9)
+    assert found["noise_output"].value == near(law, rel=1e-9)
+    assert found["noise_rms"].value == near(law * math.sqrt(4e3), rel=1e-9)
     x = float(peak.rstrip("mV")) * (1e-3 if "m" in peak else 1) / (2 * VT)
     over = integrate.quad(lambda a: 1 / np.cosh(x * np.cos(a)) ** 2, 0, np.pi, limit=400)[0] / np.pi
     upper = 100 * 2 * constants.e * 2e-3 * 1e6 * over / law**2
-    assert dict(result.noise)["upper pairs, Q1 to Q4"] == pytest.approx(upper, rel=1e-6)
-    assert sum(dict(result.noise).values()) == pytest.approx(100.0, abs=0.2)
+    assert dict(result.noise)["upper pairs, Q1 to Q4"] == near(upper, rel=1e-6)
+    assert sum(dict(result.noise).values()) == near(100.0, abs=0.2)
 
 
 def test_figures_follow_from_density_and_gain():
     found, result = figures("mixer", {"signal_amplitude": "0.1mV", "second_amplitude": "0V"})
     gain = result.merit("conversion_gain").value  # of a faint signal already
     density = found["noise_input"].value
-    assert density == pytest.approx(found["noise_output"].value / gain, rel=1e-4)
+    assert density == near(found["noise_output"].value / gain, rel=1e-4)
     # ten times the power of the noise in the band: A^2/2 = 10 e^2 B
     faintest = found["faintest"].value
-    assert faintest**2 / 2 == pytest.approx(10 * density**2 * 4e3, rel=1e-9)
+    assert faintest**2 / 2 == near(10 * density**2 * 4e3, rel=1e-9)
     apart = 20 * math.log10(result.merit("compression").value / faintest)
-    assert found["noise_range"].value == pytest.approx(apart, rel=1e-9)
+    assert found["noise_range"].value == near(apart, rel=1e-9)
     assert "noise_figure" not in found
 
 
 def test_a_wider_band_has_more_noise_and_the_same_density():
     narrow, wide = (figures("mixer", {"noise_band": b})[0] for b in ("1kHz", "4kHz"))
-    assert wide["noise_rms"].value == pytest.approx(2 * narrow["noise_rms"].value, rel=1e-9)
-    assert wide["faintest"].value == pytest.approx(2 * narrow["faintest"].value, rel=1e-9)
+    assert wide["noise_rms"].value == near(2 * narrow["noise_rms"].value, rel=1e-9)
+    assert wide["faintest"].value == near(2 * narrow["faintest"].value, rel=1e-9)
     assert wide["noise_output"].value == narrow["noise_output"].value
     assert "4.00 kHz" in wide["noise_rms"].name
 
@@ -65,15 +66,15 @@ def test_a_wider_band_has_more_noise_and_the_same_density():
 def test_figures_of_a_faint_signal_do_not_hang_on_the_signal(key):
     name = "signal_amplitude" if key == "mixer" else "amplitude"
     soft, loud = (figures(key, {name: a}, MIXER)[0] for a in ("0.5mV", "8mV"))
-    assert [m.value for m in soft.values()] == pytest.approx([m.value for m in loud.values()])
+    assert [m.value for m in soft.values()] == near([m.value for m in loud.values()])
 
 
 def test_shipped_mixer_against_the_estimate():
     # an estimate made apart from this program: 7.6 nV/sqrt(Hz), upper pairs 27 % of it
     found, result = figures("mixer", {"oscillator_amplitude": "100mV"}, MIXER)
-    assert found["noise_input"].value == pytest.approx(7.6e-9, rel=0.01)
+    assert found["noise_input"].value == near(7.6e-9, rel=0.01)
     assert found["noise_input"].reading.endswith("nV/\u221aHz")
-    assert dict(result.noise)["upper pairs, Q1 to Q4"] == pytest.approx(27, abs=0.5)
+    assert dict(result.noise)["upper pairs, Q1 to Q4"] == near(27, abs=0.5)
     assert found["noise_output"].holds and found["noise_figure"].holds
 
 
@@ -84,7 +85,7 @@ def test_noise_figure_of_the_shipped_mixer():
     source = 4 * constants.k * 290 * 600
     share = dict(result.noise)["source of the lower input"] / 100
     factor = density**2 * (1 + share * (290 / 298.15 - 1)) / source
-    assert found["noise_figure"].value == pytest.approx(10 * math.log10(factor), abs=1e-6)
+    assert found["noise_figure"].value == near(10 * math.log10(factor), abs=1e-6)
     assert 6.0 < found["noise_figure"].value < 9.0
 
 
@@ -111,11 +112,11 @@ def test_noise_of_the_variable_gain_is_that_of_its_law(control):
     # upper pairs at balance are as noisy as their currents, which add up to the tail current
     found, _ = figures("variable_gain", {"control": control})
     law = math.sqrt(2 * constants.e * 2e-3 * 1e3**2 + 8 * constants.k * 298.15 * 1e3)
-    assert found["noise_output"].value == pytest.approx(law, rel=1e-9)
+    assert found["noise_output"].value == near(law, rel=1e-9)
     assert all(m.holds for m in found.values())
     # the pair is 1 dB short 9.0 dB under 4 VT, at any control: both upper pairs bend alike
     most = found["faintest"].value * 10 ** (found["noise_range"].value / 20)
-    assert most == pytest.approx(4 * VT * 10 ** (-9.0 / 20), rel=0.01)
+    assert most == near(4 * VT * 10 ** (-9.0 / 20), rel=0.01)
 
 
 def test_emitter_resistors_are_told_and_lower_the_gain_more_than_the_noise():
@@ -132,7 +133,7 @@ def test_the_load_pole_takes_noise_and_is_named():
     down = 1 / math.sqrt(1 + (45 / 73) ** 2)
     free = run_use("variable_gain", {}, TextbookCell()).merit("noise_output").value
     merit = result.merit("noise_output")
-    assert merit.value == pytest.approx(free * down, rel=1e-9)
+    assert merit.value == near(free * down, rel=1e-9)
     assert not merit.holds and "load pole" in merit.because
     # gain and noise fall together, so what is seen from the input stays
     assert result.merit("noise_input").holds
@@ -143,15 +144,15 @@ def test_the_load_pole_takes_noise_and_is_named():
 def test_resistance_of_the_base_lines():
     c = Circuit(r_source_lower=600.0, r_termination_lower=math.inf)
     ohms, left = line_resistance(c, "lower")
-    assert (ohms, left) == pytest.approx((600 * 2200 / 2800, 2200 / 2800))
+    assert (ohms, left) == near((600 * 2200 / 2800, 2200 / 2800))
     both = line_resistance(replace(c, lower_mode="balanced"), "lower")
-    assert both == pytest.approx((2 * 300 * 2200 / 2500, 2200 / 2500))
+    assert both == near((2 * 300 * 2200 / 2500, 2200 / 2500))
 
 
 def test_a_cycle_passes_each_voltage_twice():
     u = cycle_of(0.1, VT)
     assert u.size > 40 and len(np.unique(u)) == u.size // 2
-    assert np.mean(u**2) == pytest.approx(0.1**2 / 2, rel=1e-12)
+    assert np.mean(u**2) == near(0.1**2 / 2, rel=1e-12)
 
 
 def test_noise_is_asked_of_the_circuit_as_it_is_driven():

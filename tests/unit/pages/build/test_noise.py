@@ -13,6 +13,7 @@ from forktail.core.checks import QuantityError
 from forktail.core.uses.words.noise import FAMILIES
 from forktail.pages.build.page import BuildPage
 from forktail.pages.build.state import BuildState, NoiseQuestion, noise_card
+from helpers import near
 
 
 def rows(card):
@@ -24,19 +25,19 @@ def test_figures_follow_from_the_density_at_the_output():
     card = noise_card(state.noise_question())
     found = rows(card)
     density = found["At the output"][0]
-    assert found["At the output in 4.00 kHz, rms"][0] == pytest.approx(density * math.sqrt(4e3))
+    assert found["At the output in 4.00 kHz, rms"][0] == near(density * math.sqrt(4e3))
     pole = corners(state.circuit)["load_pole"]
     # noise bandwidth of a single pole: pi/2 times its corner (any text on noise)
     f = np.linspace(0.0, 400 * pole, 400_001)
     whole = np.trapezoid(1 / (1 + (f / pole) ** 2), f)
     rms = found["At the output up to the load pole, rms"][0]
-    assert rms == pytest.approx(density * math.sqrt(whole), rel=2e-3)
+    assert rms == near(density * math.sqrt(whole), rel=2e-3)
     gain = abs(float(solve_built(state.circuit, 0.1, 0.0).gain_lower))
     seen = found["As seen from the lower input"][0]
-    assert seen == pytest.approx(density / gain)
+    assert seen == near(density / gain)
     source = 4 * constants.k * 290 * state.circuit.r_source_lower
     figure = found["Noise figure of the lower input"][0]
-    assert figure == pytest.approx(10 * math.log10(seen**2 / source), abs=0.1)
+    assert figure == near(10 * math.log10(seen**2 / source), abs=0.1)
 
 
 def test_an_input_without_gain_has_no_noise_of_its_own():
@@ -47,14 +48,14 @@ def test_an_input_without_gain_has_no_noise_of_its_own():
 
 def test_the_textbook_is_close_to_a_board_whose_upper_pairs_are_switched():
     built, law = rows(noise_card(NoiseQuestion(Circuit(), 0.15, 0.0)))["At the output"]
-    assert built == pytest.approx(law, rel=0.05)
+    assert built == near(law, rel=0.05)
 
 
 def test_a_wider_band_adds_up_more():
     narrow, wide = (
         rows(noise_card(NoiseQuestion(Circuit(), 0.1, 0.0, band))) for band in (1e3, 4e3)
     )
-    assert wide["At the output in 4.00 kHz, rms"][0] == pytest.approx(
+    assert wide["At the output in 4.00 kHz, rms"][0] == near(
         2 * narrow["At the output in 1.00 kHz, rms"][0]
     )
 
