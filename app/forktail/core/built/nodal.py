@@ -892,14 +892,21 @@ def transfers(net: Net, values: Values, v: Floats, outputs: Floats) -> Floats:
 def shot_currents(net: Net, values: Values, v: Floats) -> Floats:
     """Currents that cross a junction at random, A, (3, devices, lanes), each at least 0.
 
-    From collector to emitter (forward and reverse transport add, although they flow against each
-    other), from base to emitter, from base to collector.
+    From collector to emitter, from base to emitter, from base to collector. What flows forward and
+    what flows back add, although only their difference is a current: so a junction without current
+    still has the thermal noise of its conductance.
     """
     with np.errstate(all="ignore"):
         vbe, vbc = _junctions(net, v)
         eb, ec = (values.i_s * np.exp(np.minimum(x / net.v_t, _EXP_MAX)) for x in (vbe, vbc))
         early = np.abs(1.0 - net.inv_va * vbc)
-        return np.stack([(eb + ec) * early, values.inv_bf * eb, net.inv_br * ec])
+        return np.stack(
+            [
+                (eb + ec) * early,
+                values.inv_bf * (eb + values.i_s),
+                net.inv_br * (ec + values.i_s),
+            ]
+        )
 
 
 def _linear(net: Net, values: Values, d: Floats, rhs: Floats, transposed: bool = False) -> Floats:

@@ -3,6 +3,7 @@
 import math
 from dataclasses import replace
 from functools import lru_cache
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -163,6 +164,27 @@ def test_a_saturated_transistor_has_the_thermal_noise_of_its_resistance():
     assert 2 * constants.e * shot[0, 0, 0] == near(
         4 * constants.k * MATCHED.temperature * current / net.v_t, rel=1e-6
     )
+
+
+@pytest.mark.parametrize("beta_reverse", [0.5, 4.0])
+def test_a_network_in_balance_obeys_nyquist_whatever_is_in_it(monkeypatch, beta_reverse):
+    # Nyquist (1928): without current any network has 4 k T times the resistance that is seen.
+    # Junctions of 1 uA at rest conduct as much as the resistors, so shot noise must be as large
+    c = Circuit(
+        tail_kind="resistor", i_s=1e-6, beta_forward=2.0, beta_reverse=beta_reverse,
+        v_early=math.inf, g_leak=1e-16, r_load_left=60e3, r_load_right=90e3, r_tail=40e3,
+        r_emitter_upper=5e3, r_emitter_lower=9e3, r_source_upper=7e3, r_source_lower=20e3,
+    )  # fmt: skip
+    net = nodal.build_net(c, True)
+    values, v = nodal.nominal(net, c), np.zeros((len(net.names), 1))
+    still = SimpleNamespace(net=net, values=values, v=v, ok=np.ones(1, dtype=bool))
+    monkeypatch.setattr("forktail.core.built.network.solved_signal", lambda *_: (still, still, ()))
+    across = np.zeros((1, len(net.names)))
+    across[0, net.index["right"]], across[0, net.index["left"]] = 1.0, -1.0
+    seen = float(across[0] @ nodal.resistance(net, values, v, across)[:, 0, 0])
+    parts = noise_behind(solve_noise(c), IDEAL, 1e3)
+    assert sum(parts.values()) == near(4 * constants.k * c.temperature * seen, rel=1e-9)
+    assert sum(p for k, p in parts.items() if k[0] == "Q") > 0.3 * sum(parts.values())
 
 
 def test_a_sample_without_a_solution_is_refused():
