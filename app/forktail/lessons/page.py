@@ -22,6 +22,8 @@ from forktail.ui.state import MAX_QUERY, Quantity
 
 #: A task is met when its condition still holds after so long, ms: sweeping past is not enough.
 SETTLE_MS = 350
+#: While the controls of a task move, they are kept so often, ms.
+KEEP_MS = 800
 
 
 class LessonPage(Page):
@@ -29,7 +31,7 @@ class LessonPage(Page):
 
     def __init__(self, lesson, library, link=""):
         self.library, self.walk, self.motion = library, Walk(lesson), Motion()
-        self.still = self.greeted = self._asleep = False
+        self.still = self.greeted = self._asleep = self._keeping = False
         self.link = link or f"id={lesson.id}"
         self._led = None  # what a presenter showed last
         self.shown = Shown({})
@@ -75,6 +77,19 @@ class LessonPage(Page):
         if not self._asleep:
             self.walk.moved = self.walk.moved or bool(self.walk.unlocked())
             super().changed(*events)
+            if self.walk.phase == "task" and not self._keeping and pn.state.curdoc is not None:
+                self._keeping = True
+                _later(self._keep, KEEP_MS)
+
+    def _keep(self):
+        self._keeping = False
+        self.walk.keep()
+        self._send_news()
+
+    def _send_news(self):
+        """Hand the browser what it is to keep."""
+        for entry in self.walk.progress.take_news():
+            self.panel.update({}, record=entry)
 
     def refresh(self):
         """Draw the views of the step, its live figures and the state of its task."""
@@ -100,8 +115,7 @@ class LessonPage(Page):
         self.shown.spec["link"] = self.link
         now = self.walk.figures() if self.shown.live else {}
         self.panel.show(self.shown.spec, live_values(self.shown.live, self.shown.known, now))
-        for entry in self.walk.progress.take_news():
-            self.panel.update({}, record=entry)
+        self._send_news()
 
     def enter(self, at, focus="title", how=None):
         """Go to a step, all in one message."""

@@ -5,7 +5,7 @@ it may come from a file, or from another version of the lesson.
 """
 
 #: How much a result is worth: a better one is never written over.
-_WORTH = {"read": 0, "tried": 1, "shown": 2, "right": 3, "met": 3}
+_WORTH = {"open": 0, "read": 0, "tried": 1, "shown": 2, "right": 3, "met": 3}
 #: Results after which a step counts as done.
 DONE = ("right", "met", "shown")
 

@@ -125,7 +125,7 @@ class Walk:
         """The settings to begin with."""
         if self.phase == "done":
             return self.home()
-        kept = done.get("set") if self.phase == "met" else None
+        kept = done.get("set") if self.phase in ("met", "task") else None
         texts = {n: str(t)[:40] for n, t in kept.items()} if isinstance(kept, dict) else {}
         texts = {n: t for n, t in texts.items() if n in self.step.unlock}
         sound = not self.step.kind.make_state().apply_texts(texts)
@@ -204,7 +204,18 @@ class Walk:
     def hint(self):
         """Give the hint of the task."""
         self.tries, self.hinted = self.tries + 1, True
-        self.progress.note(self.step, "tried", self.tries)
+        self.progress.note(self.step, "tried", self.tries, set=self._set())
+
+    def keep(self):
+        """Keep where the controls of an open task are, for a page that loads again."""
+        if self.phase == "task" and not self.showing:
+            result = self.progress.of(self.step).get("result", "open")
+            self.progress.note(self.step, result, self.tries, set=self._set())
+
+    def _set(self):
+        """The unlocked settings as texts."""
+        texts = self.state.texts(changed_only=False)
+        return {n: texts[n] for n in self.step.unlock}
 
     def watch(self, known):
         """Look whether the condition of the task holds; returns whether that has changed."""
@@ -220,10 +231,8 @@ class Walk:
         self.phase, self.met = "met", known
         text = "This is one way to do it." if self.showing else "Done. The numbers agree."
         self.said = Said(True, text, shown=self.showing)
-        texts = self.state.texts(changed_only=False)
-        kept = {n: texts[n] for n in self.step.unlock}
         result = "shown" if self.showing else "met"
-        self.progress.note(self.step, result, self.tries, set=kept)
+        self.progress.note(self.step, result, self.tries, set=self._set())
         return True
 
     def figures(self):

@@ -59,7 +59,7 @@ export function render({ model, el }) {
   const rounds = (good) => {
     const there = new Set(good.flatMap((r) => r.asked.map((s) => `${r.id}.${s}`)));
     const { due, next, waiting } = store.review(there), check = store.lesson("final-check");
-    const done = Object.values(check.steps || {}), answered = done.filter((s) => s.result !== "read" && s.result !== "tried").length;
+    const done = Object.values(check.steps || {}), answered = done.filter((s) => !["read", "tried", "open"].includes(s.result)).length;
     const once = done.filter((s) => s.result === "right" && s.tries <= 1).length;
     const asks = model.spec.check, open = check.seed && answered < asks;
     const start = (text) => make("a", { class: "start", href: `lesson?id=final-check&seed=${store.newSeed()}`, text });

@@ -22,7 +22,7 @@ window.forktailProgress = (() => {
   };
   const lesson = (id) => read().lessons[id] || { steps: {} };
   // How a step was done: "" while it is not, or was only tried
-  const result = (id, step) => { const { result = "" } = lesson(id).steps[step] || {}; return result === "tried" ? "" : result; };
+  const result = (id, step) => { const { result = "" } = lesson(id).steps[step] || {}; return result === "tried" || result === "open" ? "" : result; };
   const change = (id, by) => {
     const all = read();
     const entry = all.lessons[id] || (all.lessons[id] = { steps: {} });

@@ -66,6 +66,26 @@ def test_a_wrong_try_outlives_a_page_that_loads_again():
     assert again.panel.spec["verdict"]["hint"]
 
 
+def test_the_controls_of_an_open_task_outlive_a_page_that_loads_again():
+    lesson = next(x for x in LESSONS if x.id == "one-pair")
+    at = lesson.step("three-quarters")
+    walk = page_of(lesson, at).walk
+    walk.state.v_upper = 12e-3
+    walk.keep()
+    (news,) = walk.progress.take_news()
+    assert (news["result"], news["set"]) == ("open", {"v_upper": "12mV"})
+    walk.hint()
+    (news,) = walk.progress.take_news()
+    again = page_of(lesson, at, {"steps": {news.pop("step"): news}}).walk
+    assert again.phase == "task" and again.hinted and again.state.v_upper == 12e-3
+    again.state.apply_texts(again.home())  # Reset still leads to the start
+    assert again.state.v_upper == 0.0
+    again.state.v_upper = 28.2e-3
+    again.meet()
+    again.keep()  # met: nothing is kept over it
+    assert again.progress.of(again.step)["result"] == "met"
+
+
 def test_what_a_browser_kept_is_never_trusted():
     lesson, at = first(asks_choice)
     step = lesson.steps[at]
