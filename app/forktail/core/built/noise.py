@@ -123,30 +123,27 @@ def solve_noise(circuit: Circuit, v_upper: ArrayLike = 0.0, v_lower: ArrayLike =
         ends[row, net.index[name]] = 1.0
     seen = nodal.transfers(net, values, v, ends)  # (nodes, left or right, lanes), ohm
     thermal = 4.0 * BOLTZMANN * circuit.temperature
+    shot = 2.0 * ELEMENTARY_CHARGE * nodal.shot_currents(net, values, v)
+    c, b, e = (seen[pins] for pins in (net.dev_c, net.dev_b, net.dev_e))
+    resistors = seen[net.res_a] - seen[net.res_b]
+    # (sources, left or right, lanes), and what each source has at each instant, A^2/Hz
+    gains = np.concatenate([e - c, e - b, c - b, resistors])
+    still = np.broadcast_to(thermal * values.g, (len(net.resistors), weights.size))
+    density = np.concatenate([*shot, still]) * weights
+    left, right = gains[:, 0], gains[:, 1]
+    squares = [
+        np.sum(density * a * b, axis=1) for a, b in ((left, left), (right, right), (left, right))
+    ]
     powers: dict[str, Floats] = {}
     drives = []
-
-    def add(part: str, density: Floats | float, gain: Floats) -> None:
-        left, right = gain
-        squares = np.stack([left * left, right * right, left * right])
-        powers[part] = powers.get(part, np.zeros(3)) + np.sum(density * weights * squares, axis=-1)
-
-    shot = 2.0 * ELEMENTARY_CHARGE * nodal.shot_currents(net, values, v)
-    for d, name in enumerate(net.devices):
-        if name == "catch":
-            continue
-        c, b, e = (seen[pin[d]] for pin in (net.dev_c, net.dev_b, net.dev_e))
-        for density, gain in zip(shot[:, d], (e - c, e - b, c - b)):
-            add(name, density, gain)
-    for r, name in enumerate(net.resistors):
-        g = float(values.g[r, 0])
-        gain = seen[net.res_a[r]] - seen[net.res_b[r]]
+    for source, name in enumerate((*net.devices * 3, *net.resistors)):
         if name.startswith("drive_"):
-            side = name.split("_")[1]
-            parts = np.fft.fft(g * gain[:, place], axis=-1) / place.size
+            side, g = name.split("_")[1], float(values.g[source - 3 * len(net.devices), 0])
+            parts = np.fft.fft(g * gains[source][:, place], axis=-1) / place.size
             drives.append(DriveNoise(side, thermal / g, _own(circuit, side), parts))
-        elif name.startswith("r_"):  # a broken joint or a bridge is no part
-            add(name, thermal * g, gain)
+        elif name.startswith(("Q", "r_")):  # a broken joint, a bridge or an ideal tail is no part
+            power = np.array([square[source] for square in squares])
+            powers[name] = powers.get(name, 0.0) + power
     return Noise(powers, tuple(drives))
 
 

@@ -79,8 +79,11 @@ class NoiseRun:
 
 
 def cycle_of(peak: float, v_t: float) -> Floats:
-    """One cycle of a cosine of `peak` V, with the samples that squares of its answers need."""
-    half = 2 * terms(peak, v_t)
+    """One cycle of a cosine of `peak` V, with the samples that squares of its answers need.
+
+    These have twice as many terms as the answers, and a mean is right while the samples are more.
+    """
+    half = terms(peak, v_t)
     up = peak * np.cos(np.pi * (np.arange(half) + 0.5) / half)
     return np.concatenate([up, up[::-1]])
 
