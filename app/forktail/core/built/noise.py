@@ -31,8 +31,8 @@ from forktail.core.built.circuit import Circuit
 from forktail.core.checks import Complexes, Floats, QuantityError
 from forktail.core.thermal import BOLTZMANN, ELEMENTARY_CHARGE
 
-#: Temperature of the source resistance in a noise figure, K (IRE Standards on Electron Tubes,
-#: 1957: 290 K; from memory).
+#: Temperature of the source resistance in a noise figure, K (Friis, Noise Figures of Radio
+#: Receivers, Proceedings of the IRE 32, 1944: 290 K; from memory).
 T_SOURCE = 290.0
 
 #: Families of parts, in the order in which they are told: family -> beginnings of part names.

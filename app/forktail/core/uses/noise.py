@@ -5,8 +5,8 @@ voltage) moves the cell. A built cell is solved part by part (`built.noise`); an
 what its collector currents and loads make (`cell.noise`). The law beside it is that of matched
 pairs without base currents, on an ideal path.
 
-The noise figure is that of one signal band (single-sideband), its source at 290 K (IRE Standards
-on Electron Tubes, 1957; from memory).
+The noise figure is that of one signal band (single-sideband), its source at 290 K (Friis, Noise
+Figures of Radio Receivers, Proceedings of the IRE 32, 1944; from memory).
 """
 
 import math
