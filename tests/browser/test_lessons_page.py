@@ -344,7 +344,7 @@ def test_print_makes_a_worksheet_in_the_page(open_page):
     assert frame.locator("main.sheet svg.schematic").count() >= 4
 
 
-@pytest.mark.parametrize("lesson", ["the-board", "four-quadrants"])  # the longest
+@pytest.mark.parametrize("lesson", ["the-board", "third-pair"])  # the longest
 def test_a_worksheet_takes_four_pages_at_most(browser, lesson):
     page = browser.new_page()
     page.set_content(handout(next(x for x in LESSONS if x.id == lesson), "1"))
