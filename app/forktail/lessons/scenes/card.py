@@ -46,6 +46,7 @@ LABELS = {
     "node_emitter_q7": "Emitter of Q7",
     "full_scale": "Tail current times load",
     **{f"headroom_q{k}": f"Headroom of Q{k}" for k in range(1, 8)},
+    **{f"i_q{k}": f"Current in Q{k}" for k in range(1, 7)},
     "gain_ratio": "Product, captured over predicted",
     "offset": "DC offset of the output",
     "rest_rms": "Captured minus predicted, rms",
