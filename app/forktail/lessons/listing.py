@@ -4,6 +4,7 @@ import panel as pn
 
 from forktail.lessons import shelf
 from forktail.lessons.bench import parts_text
+from forktail.lessons.format import CHECK, REVIEW
 from forktail.lessons.markdown import Rendering
 from forktail.lessons.panel import LessonList
 from forktail.lessons.rounds import MOST, questions
@@ -94,6 +95,9 @@ def reading(library, wanted):
 
 def lost(library, wanted):
     """What is said about a lesson that is not there, or that has faults."""
+    if wanted in (CHECK, REVIEW):
+        said = "None of these questions is in the lessons any more, so there is nothing to ask."
+        return {"title": "Nothing to ask", "lost": [], "asked": wanted, "said": said}
     entry = next((e for e in library.entries if wanted and wanted in e.folder), None)
     return {
         "title": entry.title if entry else "No such lesson",

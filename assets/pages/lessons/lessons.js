@@ -25,11 +25,11 @@ export function render({ model, el }) {
   };
 
   const lost = () => {
-    const { lost: faults, asked, title } = model.spec;
+    const { lost: faults, asked, title, said } = model.spec;
     host.replaceChildren(
       make("p", { class: "crumb" }, make("a", { href: "lessons", text: "All lessons" })),
       make("h1", { text: title }),
-      make("p", { text: faults.length ? "This lesson has faults, so it cannot be run:" : `There is no lesson \u201c${asked}\u201d.` }),
+      make("p", { text: faults.length ? "This lesson has faults, so it cannot be run:" : said || `There is no lesson \u201c${asked}\u201d.` }),
       make("ul", { class: "faults" }, ...faults.map((text) => make("li", { text }))));
   };
 

@@ -8,7 +8,7 @@ from forktail.core.quantities import parse_quantity
 from forktail.lessons import rounds
 from forktail.lessons.check import check_step
 from forktail.lessons.library import read_library
-from forktail.lessons.listing import listing
+from forktail.lessons.listing import listing, lost
 from forktail.lessons.page import LessonPage
 from forktail.resources import lessons_dir
 
@@ -62,6 +62,7 @@ def test_a_review_asks_what_is_still_there():
     made = rounds.review(LIBRARY, [*names, "equal-tails.balance", "one-pair.output"], "7")
     assert [s.id for s in made.steps] == ["one-pair.output", "equal-tails.balance", "result"]
     assert made.steps[1].task and rounds.review(LIBRARY, names[1:], "7") is None
+    assert "nothing to ask" in lost(LIBRARY, "review")["said"]
 
 
 def test_a_round_is_walked_like_a_lesson_and_keeps_results_for_its_values_alone(checks):
