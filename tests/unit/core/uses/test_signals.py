@@ -4,6 +4,7 @@ I R tanh(u/2VT) tanh(w/2VT) and the series of one pair: Gray, Hurst, Lewis, Meye
 """
 
 import math
+import xml.etree.ElementTree as xml
 
 import numpy as np
 import pytest
@@ -295,3 +296,14 @@ def test_the_larger_of_two_tones_decides_where_their_third_order_holds(one, two,
 def test_a_corner_under_0_hz_is_refused(name):
     with pytest.raises(QuantityError, match=f"^({name}|corner) is -1 Hz"):
         run_signals(carrier(), tone(), **{name: -1.0})
+
+
+def test_the_table_of_a_notebook_has_drives_lines_and_figures():
+    run = run_signals(carrier(), tone())
+    tree = xml.fromstring(f"<div>{run._repr_html_()}</div>")
+    assert [c.text for c in tree.findall("table/thead/tr/th")] == ["name", "what it is", "value"]
+    rows = [[c.text for c in row] for row in tree.findall("table/tbody/tr")]
+    assert [r[0] for r in rows[:2]] == ["upper", "lower"]
+    assert [r[1].startswith("line at") for r in rows[2:]].count(True) == 6  # the strongest
+    assert [r[0] for r in rows[8:]] == [m.key for m in run.merits]
+    assert [p.text for p in tree.findall("p")] == [run.sentence, *run.notes]
