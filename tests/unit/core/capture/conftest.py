@@ -4,12 +4,12 @@ import pytest
 
 from forktail.core.capture import hypotheses, scope
 
-FEW = ("healthy", "open:Q1.base", "factor:r_load_left", "missing:r_emitter_lower")
+FEW = ("healthy", "open:Q1.base", "factor:r_load_left")
 
 
 @pytest.fixture
 def few(monkeypatch):
-    """A search that knows three faults and one mistake of the scope, so that it takes a moment."""
+    """A search that knows two faults and one mistake of the scope, so that it takes a moment."""
     every, setups = hypotheses.suspects, scope.setups
     monkeypatch.setattr(
         hypotheses, "suspects", lambda *given: tuple(s for s in every(*given) if s.key in FEW)

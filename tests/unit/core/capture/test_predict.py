@@ -243,6 +243,15 @@ def test_bases_that_load_their_lines_make_the_coupling_unsure():
             assert found.doubt[side] == pytest.approx(want), at
 
 
+def test_one_line_that_is_loaded_is_enough():
+    """Three microamperes in 44 kohm: 0.13 V at one base, 6 mV at the other."""
+    board = Board(MIXER, (("r_bias_upper_pos", math.log(20.0)),))
+    found = predict(board, record(), "generator")
+    size = {n: w.std() for n, w in found.values.items()}
+    for side in size:
+        assert found.doubt[side] == pytest.approx(0.1 * size[side] + 0.01 * max(size.values()))
+
+
 def test_the_rest_of_a_board_and_parts_that_one_wrong_value_stands_for():
     assert solve_rest(Board(MIXER), "generator")["left"] == pytest.approx(10.706, abs=0.001)
     moved = solve_rest(Board(MIXER, (("r_load_left", math.log(0.5)),)), "base lines")
