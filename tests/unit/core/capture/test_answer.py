@@ -96,6 +96,9 @@ def test_a_fault_with_a_mistake_of_the_scope_is_shown_with_the_scope_set_right(f
         for c in found.causes
     ]  # fmt: skip
     assert len(plain) == 17
+    table = found._repr_html_()
+    for text in ("cause", "belief", found.verdict, found.causes[0].title, *found.scope):
+        assert text in table
     assert found_circuit(found, 0).r_load_left == pytest.approx(0.6 * 2200, rel=0.03)
 
 
