@@ -200,7 +200,7 @@ class _Rows:
         self.places, self.name = places, name
         self.row_numbers: Ints | None = None
         self.sample_numbers: Ints | None = None
-        self.values: Floats = np.zeros((0, len(names)))
+        self.values: Floats
         self.beside: list[list[str]] = []
         self.notes: tuple[str, ...] = ()
 
