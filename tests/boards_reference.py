@@ -645,6 +645,107 @@ def looks_alike(board, cause=None):
         return False
 
 
+def _loose(parts, tolerance):
+    """What differs from one healthy board to the next: list of (how to move it, most, spread).
+
+    As `scattered` draws them; what is spread normally may lie two and a half spreads away.
+    """
+
+    def entry(table, key):
+        def change(p, x):
+            getattr(p, table)[key] *= math.exp(x)
+
+        return change
+
+    def whole(name):
+        def change(p, x):
+            setattr(p, name, [v * math.exp(x) for v in getattr(p, name)])
+
+        return change
+
+    def field(name):
+        def change(p, x):
+            setattr(p, name, getattr(p, name) * math.exp(x))
+
+        return change
+
+    def warmer(p, x):
+        p.temperature += x
+
+    def even(change, most):
+        return change, most, most / math.sqrt(3.0)
+
+    def normal(change, spread):
+        return change, 2.5 * spread, spread
+
+    return [
+        *(even(entry("ohms", key), tolerance) for key in parts.ohms),
+        *(even(entry("farads", k), 0.2 if f >= 1e-6 else 0.1) for k, f in parts.farads.items()),
+        *(normal(entry("area", k), 0.039) for k in range(7)),
+        *(normal(entry("beta", k), 0.04) for k in range(7)),
+        normal(field("i_s"), 0.2),
+        normal(whole("beta"), 0.2),
+        normal(whole("early"), 0.15),
+        even(field("v_supply"), 0.01),
+        even(warmer, 7.0),
+    ]
+
+
+def within_bands(board):
+    """Whether a sound board, every part within its tolerance, would give the same picture.
+
+    Such a board is sought by two steps of least squares from the plan, its generators set as the
+    probed inputs ask, and then solved: it is the proof. Where there is one, "as predicted" is a
+    true answer, whatever was done to the board.
+    """
+    few = board.drive.samples // 4
+    time = board.time[:: max(1, len(board.time) // 100)]
+    plain = tuple(k for k in board.scope if k.startswith("ac:"))
+    nominal = parts_of(board.circuit)
+    loose = _loose(nominal, board.tolerance)
+    most, spread = (np.array([one[k] for one in loose]) for k in (1, 2))
+
+    def moved(x):
+        p = copy.deepcopy(nominal)
+        for (change, _, _), by in zip(loose, x):
+            change(p, by)
+        return p
+
+    def picture(x, drive):
+        return shown(waves(moved(x), drive, few), drive, board.probed, plain, time)[1]
+
+    def compared(one, other):
+        """In units of a hundredth of the movement of each channel."""
+        return np.concatenate([(one[c] - other[c]) / (0.01 * sizes[c]) for c in CHANNELS])
+
+    try:
+        found = waves(board.parts, board.drive, few)
+        wanted = shown(found, board.drive, board.probed, plain, time)[1]
+        sizes = {c: max(np.std(w), 1e-3 * np.abs(w).max(), 2e-4) for c, w in wanted.items()}
+        x, slopes = np.zeros(len(loose)), []
+        for _ in range(2):
+            _, drive = _driven_alike(moved(x), board.drive, board.probed, found)
+            now = picture(x, drive)
+            for k in range(len(loose) if not slopes else 0):
+                step = x.copy()
+                step[k] += 0.3 * spread[k]
+                slopes.append(compared(picture(step, drive), now) / 0.3)
+            scope = np.zeros((2, len(CHANNELS), len(CHANNELS), len(time)))
+            for k, c in enumerate(CHANNELS):  # a gain of 2 % and an offset, channel by channel
+                scope[0, k, k] = 2.0 * (now[c] - now[c].mean()) / sizes[c]
+                scope[1, k, k] = 10.0
+            columns = np.vstack([slopes, scope.reshape(2 * len(CHANNELS), -1)]).T
+            n = columns.shape[1]
+            a = np.vstack([columns, np.eye(n)])
+            b = np.concatenate([compared(wanted, now), np.zeros(n)])
+            by = np.linalg.lstsq(a, b, rcond=None)[0][: len(loose)]
+            x = np.clip(x + spread * by, -most, most)
+        _, drive = _driven_alike(moved(x), drive, board.probed, found)
+        return bool(difference(wanted, picture(x, drive), 0.005) < 1.0)
+    except NoSolution:
+        return False
+
+
 def agrees(true, said):
     """Whether a cause that was said is the true one: the same part in the same way, a factor within
     about a third of its logarithm, a temperature within 15 K."""

@@ -233,6 +233,11 @@ class Feed:
         """Complex factor from generator to base lines at frequencies in Hz."""
         return self.gain * coupling_response(frequency, self.corner)
 
+    def coupled(self, wave: ArrayLike, step: float, periodic: bool = True) -> Floats:
+        """A wave from the generator as it is at the base lines; see `coupled`."""
+        out = coupled(wave, step, self.corner, periodic)
+        return out if self.gain == 1.0 else self.gain * out
+
 
 @dataclass(frozen=True)
 class Path:
@@ -407,8 +412,7 @@ def run_path(
 
 
 def _fed(wave: Floats, step: float, feed: Feed, periodic: bool, memory: bool) -> Floats:
-    out = coupled(wave, step, feed.corner, periodic) if memory else wave
-    return feed.shaped(out if feed.gain == 1.0 else feed.gain * out)
+    return feed.shaped(feed.coupled(wave, step, periodic) if memory else feed.gain * wave)
 
 
 def _without(point: OperatingPoint, good: Bools) -> OperatingPoint:

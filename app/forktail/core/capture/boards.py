@@ -14,9 +14,10 @@ from typing import Any, cast
 import numpy as np
 from numpy.typing import ArrayLike
 
-from forktail.core.built import network, sensitivity
+from forktail.core.built import network, nodal, sensitivity
 from forktail.core.built.circuit import COLDEST, HOTTEST, Circuit, resistor_parts
 from forktail.core.built.mismatch import Tolerances
+from forktail.core.built.response import base_response, base_slope
 from forktail.core.capture.align import Record, Waves
 from forktail.core.checks import Bools, Complexes, Floats
 from forktail.core.models import BuiltCell, Solver
@@ -45,6 +46,8 @@ SATURATED = -0.4
 #: Base currents that drop this much in a bias resistor load the line, V; a part has moved far
 #: from here on, in its logarithm.
 LOADED, FAR = 0.05, 0.7
+#: A bias resistor this far off (logarithm) has the coupling of its input worked out again.
+OFF = 0.1
 #: Quantities that move in the fields of the circuit, not as factors on parts.
 _FIELDS = ("v_supply", "v_early", "i_s", "beta_forward")
 _CAPACITORS = ("c_left", "c_right", "c_coupling_upper", "c_coupling_lower")
@@ -202,20 +205,59 @@ class Board:
         moved = any(abs(by) >= FAR and n != "temperature" for n, by in self.moves)
         return bool(self.circuit.faults) or moved
 
+    def _coupled(self, side: str) -> Feed:
+        """The way from the generator to the base lines of one input."""
+        c = self.circuit
+        fields: dict[str, Any] = {}
+        off = any(n.startswith("r_bias_") and abs(by) > OFF for n, by in self.moves)
+        for name, by in self.moves if off or c.faults else ():
+            if name.startswith(("r_bias_", "c_coupling_")):
+                bounds = specs_of(Circuit)[name]
+                moved = getattr(c, name) * math.exp(by)
+                fields[name] = float(np.clip(moved, bounds.low, bounds.high))
+        corner = _path_at(c, "generator").feed(side).corner
+        corner *= math.exp(-self._moved.get(f"c_coupling_{side}", 0.0))
+        if (off or c.faults) and not any(f.startswith("short:c_") for f in c.faults):
+            feed = _Linear(corner, circuit=replace(c, **fields) if fields else c, side=side)
+            if feed.known:
+                return feed
+        return Feed(corner)
+
     def path(self, at: str) -> Path:
         """Coupling corners and poles of the board as it is."""
         m = self._moved
         path = _path_at(self.circuit, at)
-        feeds = [
-            Feed(path.feed(side).corner * math.exp(-m.get(f"c_coupling_{side}", 0.0)))
-            for side in _SIDES
-        ]
+        upper, lower = (
+            self._coupled(side) if at == "generator" else path.feed(side) for side in _SIDES
+        )
         poles = []
         for side, pole in zip(("left", "right"), path.poles or (path.load_pole,) * 2):
             by = m.get(f"r_load_{side}", 0.0) + m.get(f"c_{side}", 0.0)
             poles.append(pole * math.exp(-by))
-        upper, lower = feeds
         return Path(upper, lower, load_pole=path.load_pole, poles=tuple(poles))
+
+
+@dataclass(frozen=True)
+class _Linear(Feed):
+    """Coupling of a board on which one corner does not say it all, see `built.response`."""
+
+    circuit: Circuit = Circuit()
+    side: str = "upper"
+
+    @property
+    def known(self) -> bool:
+        return base_response(self.circuit, self.side).known and self._slope != 0.0
+
+    @property
+    def _slope(self) -> float:
+        """What the static solution makes of the drive by itself."""
+        return base_slope(as_probed(self.circuit, "generator"), self.side)
+
+    def response(self, frequency: ArrayLike) -> Complexes:
+        return base_response(self.circuit, self.side)(frequency) / self._slope
+
+    def coupled(self, wave: ArrayLike, step: float, periodic: bool = True) -> Floats:
+        return filtered(wave, step, self.response)
 
 
 @lru_cache(maxsize=1024)
@@ -331,17 +373,20 @@ def predict(
     rest = {n: float(np.mean(found.nodes[n])) for n in nodes if n in found.nodes}
     columns = {}
     if names:
-        columns = _columns(found, passed, path, record, at, names, inside, rest)
+        columns = _columns(solver.circuit, found, passed, path, record, at, names, inside, rest)
     ok = float(np.mean(passed.settled)) if m else 0.0
-    return Prediction(values, columns, rest, ok, *_doubts(board, at, passed, found.nodes))
+    return Prediction(values, columns, rest, ok, *_doubts(board, at, passed, found.nodes, record))
 
 
-def _doubts(board: Board, at: str, passed: Passed, nodes: Waves) -> tuple[dict[str, float], float]:
+def _doubts(
+    board: Board, at: str, passed: Passed, nodes: Waves, record: Record
+) -> tuple[dict[str, float], float]:
     """What the solution of a faulty board may be off by: (V rms by output, V for the means).
 
     The path takes coupling and loads as they are at rest. Where a collector saturates, or bases
-    load their line, what a capacitor sees changes within each cycle. The shares were found
-    against `periodic_reference` of the tests, which follows the capacitors.
+    load their line, what a capacitor sees changes within each cycle; where a base is bridged to
+    its collector, the capacitors of a base line and of an output divide a wave between them. The
+    shares were found against `periodic_reference` of the tests, which follows the capacitors.
     """
     at_rest = np.size(passed.cell.v_left) == 1  # then no capacitor matters
     if at_rest or not board.far:
@@ -360,7 +405,27 @@ def _doubts(board: Board, at: str, passed: Passed, nodes: Waves) -> tuple[dict[s
         if saturated:
             held = getattr(passed.cell, f"v_{side}") - getattr(passed.loads, f"v_{side}")
             out[side] += 0.3 * _size(held)
+        tied = _bridged(board.circuit, at).get(side, 0.0)
+        if tied:
+            wave = record.outputs[side if side in record.outputs else "out"]
+            out[side] += tied * _size(wave)
     return out, (0.02 if saturated else 0.003) * board.circuit.v_supply
+
+
+#: Outputs whose movement a bridge from base to collector leaves to the capacitors, and how much.
+_TIED = {
+    "Q1": {"left": 0.3}, "Q2": {"right": 1.0}, "Q3": {"left": 1.0}, "Q4": {"right": 0.3},
+    "Q5": {"left": 1.0, "right": 1.0}, "Q6": {"left": 1.0, "right": 1.0},
+}  # fmt: skip
+
+
+def _bridged(circuit: Circuit, at: str) -> dict[str, float]:
+    """Outputs of which little is foretold but their level: share of their movement."""
+    for fault in circuit.faults:
+        q, _, place = fault.removeprefix("short:").partition(".")
+        if place == "base-collector" and (at == "generator" or q in ("Q2", "Q3")):
+            return _TIED.get(q, {})
+    return {}
 
 
 def _size(wave: Floats) -> float:
@@ -386,6 +451,7 @@ def solve_rest(board: Board, at: str) -> dict[str, float] | None:
 
 
 def _columns(
+    circuit: Circuit,
     found: sensitivity.Slopes,
     passed: Passed,
     path: Path,
@@ -430,8 +496,21 @@ def _columns(
         coupling = f"c_coupling_{side}"
         if coupling in names:
             corner = path.feed(side).corner
-            out[coupling] = seen(_tighter(record.inputs[side], step, corner, periodic))
+            tighter = seen(_tighter(record.inputs[side], step, corner, periodic))
+            out[coupling] = tighter
+            for name, share in _seen_by(circuit, side).items():
+                if name in out:
+                    for out_side, wave in tighter.items():
+                        out[name][out_side] = out[name][out_side] + share * wave
     return out
+
+
+def _seen_by(circuit: Circuit, side: str) -> dict[str, float]:
+    """Share of each bias resistor in what the coupling capacitors of an input see, about."""
+    r_drive, _ = nodal.drive_resistance(circuit, side)
+    poles = ("pos",) if getattr(circuit, f"{side}_mode") == "single" else ("pos", "neg")
+    ohms = {f"r_bias_{side}_{pole}": getattr(circuit, f"r_bias_{side}_{pole}") for pole in poles}
+    return {name: r / (r_drive + sum(ohms.values())) for name, r in ohms.items()}
 
 
 def _finite(wave: Floats) -> Floats:

@@ -65,6 +65,8 @@ REFINED = 12
 NEARER = 20.0
 #: What an unknown cause may leave of the movement of each output, and of the supply in its mean.
 UNKNOWN = 0.08
+#: A fit that leaves no more than this many times its noise has nothing else beside it.
+NOISE_ALONE = 1.15
 
 
 @dataclass(frozen=True)
@@ -449,6 +451,8 @@ class Searcher:
 
     def _and_more(self, found: Found, look: "_Look") -> float:
         """Log odds of a hypothesis and something else beside it."""
+        if found.outcome.chi2 < NOISE_ALONE * look.fair.values.size:
+            return -math.inf
         board = found.outcome.board
         prediction = look.fair.predict(board, look.names)
         return self._off_by_a_lot(look, board, prediction) + found.suspect.log_prior

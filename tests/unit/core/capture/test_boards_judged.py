@@ -46,6 +46,17 @@ def test_a_mistake_of_the_scope_may_pass_for_what_looks_the_same():
     assert benchmark.judge(replace(HEALTHY, scope=()), answer(("swapped:pair_lower",))).place == 99
 
 
+def test_a_board_within_its_bands_is_as_predicted():
+    """5 mV at the lower pair, its transistors may do that too; half as much load again is more."""
+    for cause, place in (("short:r_bias_lower_neg", 0), ("factor:r_load_left:1.5", 99)):
+        board = boards.make_board(2101, cause=cause, key="beacon-modulator")
+        board = replace(board, scope=(), tolerance=0.05)
+        assert boards.within_bands(board) is (place == 0)
+        assert not boards.looks_alike(board)
+        assert benchmark.judge(board, answer(("",))).place == place
+        assert benchmark.judge(board, answer(("open:Q1.base",), ("",))).place > 0
+
+
 def test_rows_count_misses():
     found = [
         benchmark.judge(replace(HEALTHY, scope=()), answer(("",))),
