@@ -63,6 +63,8 @@ PAIRED, PARTNERS = 5, 30
 REFINED = 12
 #: A setup of the scope is worth a search of its own from this gain in log odds on.
 NEARER = 20.0
+#: Share of the work until every single fault is tried; the rest is for pairs.
+SEARCHED = 0.75
 #: What an unknown cause may leave of the movement of each output, and of the supply in its mean.
 UNKNOWN = 0.08
 #: A fit that leaves no more than this many times its noise has nothing else beside it.
@@ -260,6 +262,7 @@ class Searcher:
         self.record, self.spread, self.named = record, spread, at
         self.circuit = replace(circuit, faults=())
         self.tell = tell or (lambda share, text: None)
+        self._from, self._to = 0.02, 0.15
         self.tried = 0
 
     # ---- the scope
@@ -301,7 +304,7 @@ class Searcher:
         Search
         """
         looks = [x for x in self.look() if x.rough is not None]
-        self.tell(0.15, "the scope")
+        self._say(1.0, "the scope")
         if not looks:
             return Search((), 1.0, self.tried, len(self.record.time))
         healthy = Suspect("healthy", self.circuit)
@@ -320,18 +323,26 @@ class Searcher:
         mains = self._mains(looks)
         other = max(self._other(main) for main in mains)
         alike = [[x for x in looks if x.inputs == main.inputs] for main in mains]
-        each = [self._boards(main, some) for main, some in zip(mains, alike)]
+        each = []
+        for main, some in zip(mains, alike):
+            self._from, self._to = self._to, self._to + (SEARCHED - 0.15) / len(mains)
+            each.append(self._boards(main, some))
         found += [f for some, _ in each for f in some]
         found.sort(key=_log_odds, reverse=True)
         by_setup = {x.setup: x for x in looks}
         other = max([other, *(self._and_more(f, by_setup[f.setup]) for f in found[:2])])
         if not found or found[0].log_odds < other:
             _, singles = each[0]
+            self._from, self._to = SEARCHED, 0.97
             pairs = sorted(self._pairs(mains[0], alike[0], singles), key=_log_odds, reverse=True)
             other = max([other, *(self._and_more(f, by_setup[f.setup]) for f in pairs[:1])])
             found += pairs
         found = [as_sound(f, self.circuit, self.spread) for f in found]
         return ranked(found, other, self.tried, len(self.record.time))
+
+    def _say(self, share: float, text: str) -> None:
+        """Say how much is done, `share` of the piece that is under way."""
+        self.tell(self._from + (self._to - self._from) * share, text)
 
     def _mains(self, looks: "list[_Look]") -> "list[_Look]":
         """Looks at which every board is solved: the plain one, and others that come nearer."""
@@ -355,7 +366,7 @@ class Searcher:
         every = suspects(self.circuit, main.setup.at)[1:]
         glances = []
         for k, suspect in enumerate(every):
-            self.tell(0.15 + 0.5 * k / len(every), "each single fault")
+            self._say(0.6 * k / len(every), "each single fault")
             self.tried += 1
             glances += self._glance(suspect, main, alike)
         return self._closely(glances, main), glances
@@ -369,7 +380,7 @@ class Searcher:
                 if pair is not None:
                     self.tried += 1
                     glances += self._glance(pair, main, alike, base)
-            self.tell(0.65 + 0.06 * (k + 1), "two faults at once")
+            self._say(0.12 * (k + 1), "two faults at once")
         return self._closely(glances, main)
 
     def _closely(self, glances: list[Glance], main: "_Look") -> list[Found]:
@@ -384,7 +395,7 @@ class Searcher:
         close = [g for g in glances[:CLOSELY] if g[0] > glances[0][0] - LOOSELY]
         found = []
         for k, (_, suspect, look, start) in enumerate(close):
-            self.tell(0.65 + 0.35 * k / len(close), "the likeliest ones closely")
+            self._say(0.6 + 0.4 * k / len(close), "the likeliest ones closely")
             board = Board(suspect.circuit, start)
             outcome = look.fair.fit(board, look.names, suspect.wide)
             if outcome is not None:

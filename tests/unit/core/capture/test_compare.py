@@ -190,7 +190,11 @@ def test_two_faults_at_once_are_found_where_no_single_one_will_do():
     _, seen = boards.view(parts, DRIVE, "base lines", scope, time)
     shown = boards.recorded(seen, scope, time, rng)
     capture = Capture(time=time, v_out=shown["v_right"] - shown["v_left"], **shown, name="board")
-    found = compare_capture(capture, MIXER, "base lines")
+    told = []
+    found = compare_capture(capture, MIXER, "base lines", tell=lambda *now: told.append(now))
+    shares = [share for share, _ in told]
+    assert shares == sorted(shares) and 0.0 < shares[0] and 0.95 < shares[-1] <= 1.0
+    assert "two faults at once" in [text for _, text in told]
     said = found.causes[0].key.split(" and ")
     assert all(any(boards.agrees(t, s) for s in said) for t in true), said
     assert "R8 about" in found.verdict and ", and R" in found.verdict
