@@ -99,11 +99,17 @@ def ranking(found):
     groups.append((("other",), found.other))
     groups.append((("",), found.sound.belief if found.sound else 0.0))
     groups.sort(key=_belief, reverse=True)
+    if found.healthy:  # what is said comes first
+        groups.sort(key=_faulty)
     return tuple(keys for keys, _ in groups), found.belief
 
 
 def _belief(group):
     return group[1]
+
+
+def _faulty(group):
+    return group[0] != ("",)
 
 
 def _is_true(board, said):

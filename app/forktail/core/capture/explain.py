@@ -21,6 +21,8 @@ from forktail.core.capture.trial import Outcome
 from forktail.core.checks import Floats
 from forktail.core.quantities import format_quantity, format_temperature
 
+#: A cause is named from these odds against a healthy board on.
+ACCUSED = 3.0
 #: Hypotheses whose log evidence lies this close cannot be told apart by a capture.
 ALIKE = 3.0
 #: Gain errors beyond this are more than a scope is off by: three standard deviations.
@@ -269,7 +271,11 @@ def percent(belief: float) -> str:
 def verdict_of(
     search: Search, causes: Sequence[Cause], instrument: str = "scope"
 ) -> tuple[bool, float, str]:
-    """(healthy?, belief in what is said, the sentence)."""
+    """(healthy?, belief in what is said, the sentence).
+
+    A board that lies within its bands is as predicted. A cause is named where it is `ACCUSED` times
+    as likely: nobody should desolder a part for what its tolerance does as well.
+    """
     healthy = next((f.belief for f in search.found if f.suspect.key == "healthy"), 0.0)
     first = causes[0].belief if causes else 0.0
     if search.other > max(healthy, first):
@@ -277,11 +283,14 @@ def verdict_of(
             "Not as predicted, and none of the causes tried explains it (belief "
             f"{percent(search.other)} that it is something else)."
         )  # fmt: skip
-    if healthy >= first:
-        return True, healthy, (
+    if healthy >= max(first / ACCUSED, 1e-9):
+        within = (
             "As predicted: the board is within the bands of its tolerances and of the "
             f"{instrument} (belief {percent(healthy)})."
         )  # fmt: skip
+        if first > healthy:
+            within += f" A fault may show as little: {causes[0].title} (belief {percent(first)})."
+        return True, healthy, within
     said = causes[0].title
     if causes[0].others:
         more = len(causes[0].others)
