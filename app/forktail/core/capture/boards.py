@@ -412,19 +412,23 @@ def _doubts(
     return out, (0.02 if saturated else 0.003) * board.circuit.v_supply
 
 
-#: Outputs whose movement a bridge from base to collector leaves to the capacitors, and how much.
+#: Outputs whose movement a bridge at a base leaves to the capacitors, and how much of it.
 _TIED = {
-    "Q1": {"left": 0.3}, "Q2": {"right": 1.0}, "Q3": {"left": 1.0}, "Q4": {"right": 0.3},
-    "Q5": {"left": 1.0, "right": 1.0}, "Q6": {"left": 1.0, "right": 1.0},
+    "Q1.base-collector": {"left": 0.3}, "Q4.base-collector": {"right": 0.3},
+    "Q2.base-collector": {"right": 1.0}, "Q3.base-collector": {"left": 1.0},
+    "Q5.base-collector": {"left": 1.0, "right": 1.0},
+    "Q6.base-collector": {"left": 1.0, "right": 1.0},
+    "Q1.base-emitter": {"right": 0.6}, "Q4.base-emitter": {"left": 0.6},
+    "Q2.base-emitter": {"left": 0.6}, "Q3.base-emitter": {"right": 0.6},
 }  # fmt: skip
 
 
 def _bridged(circuit: Circuit, at: str) -> dict[str, float]:
     """Outputs of which little is foretold but their level: share of their movement."""
     for fault in circuit.faults:
-        q, _, place = fault.removeprefix("short:").partition(".")
-        if place == "base-collector" and (at == "generator" or q in ("Q2", "Q3")):
-            return _TIED.get(q, {})
+        place = fault.removeprefix("short:")
+        if at == "generator" or place in ("Q2.base-collector", "Q3.base-collector"):
+            return _TIED.get(place, {})
     return {}
 
 
