@@ -425,11 +425,12 @@ _TIED = {
 
 def _bridged(circuit: Circuit, at: str) -> dict[str, float]:
     """Outputs of which little is foretold but their level: share of their movement."""
+    out: dict[str, float] = {}
     for fault in circuit.faults:
         place = fault.removeprefix("short:")
         if at == "generator" or place in ("Q2.base-collector", "Q3.base-collector"):
-            return _TIED.get(place, {})
-    return {}
+            out |= _TIED.get(place, {})
+    return out
 
 
 def _size(wave: Floats) -> float:
