@@ -301,6 +301,16 @@ def _bias(circuit: Circuit) -> Solution:
     return _solve_dc(circuit, net, nodal.nominal(net, circuit), 1)
 
 
+@lru_cache(maxsize=64)
+def _bias_of_build(circuit: Circuit, scale: tuple[tuple[str, float], ...]) -> Solution:
+    """DC solution of one build of a circuit, one lane."""
+    if not scale:
+        return _bias(circuit)
+    net = _net(circuit, False)
+    arrays = {name: np.array([factor]) for name, factor in scale}
+    return _solve_dc(circuit, net, _spread_values(circuit, net, arrays, 1), 1)
+
+
 def _held(
     net: nodal.Net, bias: Solution, v: Floats, repeat: int = 1
 ) -> tuple[Floats, list[tuple[int, int, float, Floats | float]]]:
@@ -527,11 +537,7 @@ def bias_nodes(
     The part of `solve_bias` that is quick: no slopes, no regions. `scale` (name -> factor) as
     `solve_many`, of one build.
     """
-    bias = _bias(circuit)
-    if scale:
-        net = _net(circuit, False)
-        arrays = {k: np.atleast_1d(float(f)) for k, f in scale.items()}
-        bias = _solve_dc(circuit, net, _spread_values(circuit, net, arrays, 1), 1)
+    bias = _bias_of_build(circuit, tuple((k, float(f)) for k, f in (scale or {}).items()))
     if not bias.ok[0]:
         return None
     return {name: float(bias.node(name)[0]) for name in NODES if name in bias.net.index}
@@ -679,8 +685,12 @@ def solved_builds(
     arrays = {k: np.broadcast_to(a, builds) for k, a in arrays.items()}
     inputs = np.broadcast_shapes(v_upper.shape, v_lower.shape)[-1]
     shape = np.broadcast_shapes(v_upper.shape, v_lower.shape, (builds, inputs))
-    dc_net, net = _net(circuit, False), _net(circuit, True)
-    bias = _solve_dc(circuit, dc_net, _spread_values(circuit, dc_net, arrays, builds), builds)
+    net = _net(circuit, True)
+    if builds == 1:
+        bias = _bias_of_build(circuit, tuple((k, float(a[0])) for k, a in arrays.items()))
+    else:
+        dc_net = _net(circuit, False)
+        bias = _solve_dc(circuit, dc_net, _spread_values(circuit, dc_net, arrays, builds), builds)
     repeated = {k: np.repeat(a, inputs) for k, a in arrays.items()}
     values = _spread_values(circuit, net, repeated, builds * inputs)
     upper, lower = (np.broadcast_to(v, shape).ravel() for v in (v_upper, v_lower))
