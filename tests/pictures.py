@@ -75,7 +75,7 @@ SIDE_BY_SIDE = r"""() => {
   };
   const clipped = (node, box) => {
     let {left, right, top, bottom} = box;
-    for (const e of above(node).slice(1)) {
+    for (const e of above(node)) {
       const style = getComputedStyle(e);
       if (style.overflowX === "visible" && style.overflowY === "visible") continue;
       const own = e.getBoundingClientRect();

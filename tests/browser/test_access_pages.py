@@ -8,6 +8,8 @@ from importlib import resources
 
 import pytest
 
+from pictures import SIDE_BY_SIDE
+
 AXE = (resources.files("axe_playwright_python") / "axe.min.js").read_text(encoding="utf-8")
 
 #: Address -> whether it is a page of Bokeh's, with a session.
@@ -130,6 +132,7 @@ def test_no_serious_finding_in_any_look_and_all_by_keyboard(look_at, path):
     page = look_at(path, reduced_motion="reduce")
     page.evaluate(AXE)
     found = [f"light: {text}" for text in page.evaluate(_FINDINGS)]
+    found += [f"light: {text}" for text in page.evaluate(SIDE_BY_SIDE)]
     found += [f"moves in spite of reduced motion: {n}" for n in page.evaluate(_MOVING)]
     # a caption alone is no name to Chromium
     spoken = page.context.new_cdp_session(page).send("Accessibility.getFullAXTree")["nodes"]
@@ -159,7 +162,27 @@ def test_no_serious_finding_in_any_look_and_all_by_keyboard(look_at, path):
     page.set_viewport_size({"width": 390, "height": 844})
     page.wait_for_timeout(300)
     found += [f"phone: {text}" for text in page.evaluate(_FINDINGS)]
+    found += [f"phone: {text}" for text in page.evaluate(SIDE_BY_SIDE)]
     assert not found, "\n".join(found)
+
+
+def test_texts_that_are_cut_off_or_run_together_are_found(browser):
+    page = browser.new_page()
+    page.set_content(
+        """<p style="position: absolute; left: 10px; top: 10px">one</p>
+        <p style="position: absolute; left: 20px; top: 12px">two</p>
+        <p style="width: 30px; overflow: hidden; white-space: nowrap; margin-top: 9em">too long</p>
+        <p>alone</p>
+        <svg width="200" height="60"><text x="5" y="20">left</text><text x="15" y="22">right</text>
+        <text x="5" y="50">below</text></svg>"""
+    )
+    found = page.evaluate(SIDE_BY_SIDE)
+    page.close()
+    assert sorted(found) == [
+        'cut off: "too long"',
+        'run together: "left" and "right"',
+        'run together: "one" and "two"',
+    ]
 
 
 @pytest.mark.parametrize("path", SPOKEN)
