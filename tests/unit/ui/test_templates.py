@@ -33,8 +33,8 @@ def test_a_name_that_is_not_given_is_an_error(folder):
 
 #: What templates may put in unescaped: drawings, styles and what Markdown of lessons was rendered
 #: to (raw HTML in it is not rendered), all made by us from escaped texts.
-SAFE = {"drawing", "style", "chart", "picture"}
-SAFE |= {"text", "question", "choice", "explain", "derivation"}
+SAFE = {"drawing", "style", "more", "chart", "picture"}
+SAFE |= {"text", "question", "choice", "explain", "derivation", "answer", "hint"}
 
 
 def test_only_markup_made_by_us_is_put_in_as_it_is():
