@@ -3,8 +3,8 @@
 import sys
 
 from forktail.circuits import shipped_files
+from forktail.cli.files import circuit_text
 from forktail.cli.options import add_quantity
-from forktail.cli.plan import read_text
 from forktail.core.built.circuit import Circuit
 from forktail.core.built.file import read_file
 from forktail.core.checks import QuantityError
@@ -75,7 +75,7 @@ def read_circuit_file(path):
     QuantityError
         One line, with the file in front.
     """
-    text = read_text(path)
+    text = circuit_text(path)
     try:
         found = read_file(text)
     except QuantityError as error:

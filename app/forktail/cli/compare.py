@@ -7,6 +7,7 @@ from pathlib import Path
 
 from forktail.circuits import shipped_files
 from forktail.cli.cell import read_circuit_file
+from forktail.cli.files import read_bytes
 from forktail.core.capture.compare import as_plain
 from forktail.core.capture.read import MAX_BYTES, ROLES, read_table
 from forktail.core.checks import QuantityError
@@ -131,27 +132,18 @@ def _drive(text, option):
     )
 
 
-def _read_capture(path):
-    try:
-        size = Path(path).stat().st_size
-        if size > MAX_BYTES:
-            raise QuantityError(
-                f"{path} is {size / 2**20:.0f} MiB; a capture has at most "
-                f"{MAX_BYTES // 2**20} MiB. Export fewer rows, or fewer "
-                "channels."
-            )
-        return Path(path).read_bytes()
-    except OSError as error:
-        raise QuantityError(f"{path}: {error.strerror}; give a capture as CSV.") from None
-
-
 def command_compare(args):
     """Print the comparison."""
     from forktail.pages.compare.plots import overlay_csv
     from forktail.pages.compare.state import Question, answer
 
     circuit = read_circuit_file(args.circuit)
-    table = read_table(_read_capture(args.capture), Path(args.capture).name)
+    table = read_table(
+        read_bytes(
+            args.capture, "a capture as CSV", MAX_BYTES, " Export fewer rows, or fewer channels."
+        ),
+        Path(args.capture).name,
+    )
     roles = _roles(args.columns, table)
     factors = _factors(args.probe)
     interval = (

@@ -4,38 +4,13 @@ import sys
 from pathlib import Path
 
 from forktail.circuits import shipped_files
+from forktail.cli.files import circuit_text
 from forktail.cli.options import RAW, add_quantity, read_quantity
 from forktail.core.bench.drives import DrivenCircuit
 from forktail.core.bench.plan import bench_plan, hold_wave
 from forktail.core.checks import QuantityError
-from forktail.core.files import MAX_SIZE
 from forktail.core.spec import specs_of
 from forktail.ui.text import typed
-
-
-def read_text(path, what="circuit file", most=4 * MAX_SIZE):
-    """Text of a file; a name alone also finds the files that come with the app.
-
-    Raises
-    ------
-    QuantityError
-        If it cannot be read.
-    """
-    found = Path(path)
-    if not found.exists() and found.name == str(path) and found.suffix in ("", ".toml"):
-        found = shipped_files().get(found.stem, found)
-    try:
-        if found.stat().st_size > most:
-            raise QuantityError(
-                f"{path} has {found.stat().st_size} bytes; a {what} has at most {most}."
-            )
-        return found.read_text(encoding="utf-8-sig")
-    except OSError as error:
-        raise QuantityError(
-            f"{path}: {error.strerror}; give a {what}, or one of {', '.join(shipped_files())}."
-        ) from None
-    except UnicodeDecodeError:
-        raise QuantityError(f"{path} is not UTF-8 text; give a {what}.") from None
 
 
 def add_parser(commands):
@@ -74,7 +49,7 @@ def command_plan(args):
             drives[name] = read_quantity(typed_in, _option(name), spec)
             hold_wave(drives[name], _option(name))
     try:
-        question, remarks = question_of_file(read_text(args.circuit), **drives)
+        question, remarks = question_of_file(circuit_text(args.circuit), **drives)
     except QuantityError as error:
         if str(error).startswith(str(args.circuit)):
             raise

@@ -5,8 +5,8 @@ from pathlib import Path
 
 from forktail.circuits import shipped_files
 from forktail.cli.cell import read_circuit_file
+from forktail.cli.files import read_text
 from forktail.core.capture.readings import MAX_TEXT, as_plain, compare_readings, read_readings
-from forktail.core.checks import QuantityError
 from forktail.core.quantities import format_quantity
 from forktail.ui.text import typed
 
@@ -34,18 +34,7 @@ def command_readings(args):
     """Print the comparison."""
     circuit = read_circuit_file(args.circuit)
     name = Path(args.readings).name
-    try:
-        if Path(args.readings).stat().st_size > 4 * MAX_TEXT:
-            raise QuantityError(f"{name} is too long; readings have at most {MAX_TEXT} characters.")
-        text = Path(args.readings).read_text(encoding="utf-8-sig")
-    except OSError as error:
-        raise QuantityError(
-            f"{args.readings}: {error.strerror}; give a file of test points and voltages."
-        ) from None
-    except UnicodeDecodeError:
-        raise QuantityError(
-            f"{args.readings} is not UTF-8 text; give a file of test points and voltages."
-        ) from None
+    text = read_text(args.readings, "a file of test points and voltages", 4 * MAX_TEXT)
     found = compare_readings(read_readings(text, circuit, name), circuit, name=name)
     if args.json:
         print(json.dumps(as_plain(found), indent=2))
