@@ -216,7 +216,12 @@ class Board:
                 moved = getattr(c, name) * math.exp(by)
                 fields[name] = float(np.clip(moved, bounds.low, bounds.high))
         corner = _path_at(c, "generator").feed(side).corner
-        corner *= math.exp(-self._moved.get(f"c_coupling_{side}", 0.0))
+        slower = self._moved.get(f"c_coupling_{side}", 0.0)
+        slower += sum(
+            share * self._moved.get(name, 0.0)
+            for name, share in _seen_by(as_probed(c, "generator"), side).items()
+        )
+        corner *= math.exp(-slower)
         if (off or c.faults) and not any(f.startswith("short:c_") for f in c.faults):
             feed = _Linear(corner, circuit=replace(c, **fields) if fields else c, side=side)
             if feed.known:

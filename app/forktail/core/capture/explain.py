@@ -283,7 +283,7 @@ def verdict_of(
             "Not as predicted, and none of the causes tried explains it (belief "
             f"{percent(search.other)} that it is something else)."
         )  # fmt: skip
-    if healthy >= max(first / ACCUSED, 1e-9):
+    if ACCUSED * healthy >= first:
         within = (
             "As predicted: the board is within the bands of its tolerances and of the "
             f"{instrument} (belief {percent(healthy)})."

@@ -154,7 +154,7 @@ def test_causes_that_the_evidence_does_not_tell_apart_are_one():
     assert causes(none, other=1.0) == ()
 
 
-def test_the_verdict_is_what_is_believed_most():
+def test_a_cause_is_named_where_it_is_three_times_as_likely():
     def verdict(healthy, faulty, other, **more):
         sound, odd = found("healthy", belief=healthy), found("open:Q1.base", belief=faulty)
         search = search_of(*sorted((sound, odd), key=lambda f: -f.belief), other=other)
@@ -165,9 +165,13 @@ def test_the_verdict_is_what_is_believed_most():
         "(belief 60 %)."
     ))  # fmt: skip
     assert "of the meter (" in verdict(0.6, 0.3, 0.1, instrument="meter")[2]
-    assert verdict(0.3, 0.6, 0.1) == (
-        False, 0.6, "Not as predicted. Likeliest cause: Q1 base open (belief 60 %).",
+    assert verdict(0.2, 0.62, 0.1) == (
+        False, 0.62, "Not as predicted. Likeliest cause: Q1 base open (belief 62 %).",
     )  # fmt: skip
+    assert verdict(0.3, 0.6, 0.1) == (True, 0.3, (
+        "As predicted: the board is within the bands of its tolerances and of the scope "
+        "(belief 30 %). A fault may show as little: Q1 base open (belief 60 %)."
+    ))  # fmt: skip
     assert verdict(0.3, 0.3, 0.4) == (False, 0.4, (
         "Not as predicted, and none of the causes tried explains it (belief 40 % that it is "
         "something else)."

@@ -50,6 +50,27 @@ def test_slopes_are_differences_of_boards_that_moved(at):
             assert column == pytest.approx(slope, rel=2e-3, abs=1e-6), (name, node)
 
 
+def test_a_bias_resistor_that_is_off_moves_the_corner_of_its_coupling():
+    circuit = replace(MIXER, c_coupling_lower=4.7e-9)
+    f = np.array([200.0, 2e3, 20e3])
+    far = (("r_bias_lower_pos", math.log(0.1)), ("c_coupling_lower", 0.5))
+    found = Board(circuit, far).path("generator").lower.response(f)
+    other = replace(
+        circuit,
+        r_bias_lower_pos=0.1 * circuit.r_bias_lower_pos,
+        c_coupling_lower=circuit.c_coupling_lower * math.exp(0.5),
+    )
+    expected = path_of(other).lower.response(f)
+    np.testing.assert_allclose(found, expected, atol=0.03)
+    assert np.abs(expected - path_of(circuit).lower.response(f)).max() > 0.1
+    near = Board(circuit, (("r_bias_lower_pos", 0.1),)).path("generator").lower
+    assert near.corner == pytest.approx(
+        path_of(replace(circuit, r_bias_lower_pos=circuit.r_bias_lower_pos * math.exp(0.1)))
+        .lower.corner,
+        rel=0.02,
+    )  # fmt: skip
+
+
 @pytest.mark.parametrize("at", PLACES)
 def test_what_a_scope_does_to_an_input_is_a_slope_too(at):
     """A channel that shows too much had less there; one that shows late had it before."""

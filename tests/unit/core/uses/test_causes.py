@@ -145,7 +145,7 @@ def test_an_ideal_circuit_is_the_textbook(key):
 
 def test_dc_behind_a_coupling_capacitor_is_told():
     (note,) = run_use("am", solve=BuiltCell(SHIPPED), detail=False).notes
-    assert "lower input is put in behind its coupling capacitor" in note
+    assert "lower input is applied behind its coupling capacitor" in note
     assert run_use("am", {"offset": 0.0}, BuiltCell(SHIPPED), False).notes == ()
     assert run_use("am", detail=False).notes == ()
 

@@ -383,14 +383,14 @@ def test_ripple_is_told_while_it_is_a_tenth_of_the_control():
         ("phase_detector", []),
     ],
 )  # fmt: skip
-def test_dc_behind_a_coupling_capacitor_is_said_to_be_put_in_behind_it(key, sides):
+def test_dc_behind_a_coupling_capacitor_is_said_to_be_applied_behind_it(key, sides):
     path = Path(Feed(100.0), Feed(100.0))
     said = [n for n in run_use(key, None, PLAIN, False, path).notes if "coupling capacitor" in n]
     assert [s for n in said for s in ("upper", "lower") if f"on the {s} input" in n] == sides
     if key == "dsb":
         s = {"offset": 0.0, "trim": 1e-3}
         found = run_use(key, s, PLAIN, False, path).notes
-        assert any("on the lower input is put in behind its coupling" in n for n in found)
+        assert any("on the lower input is applied behind its coupling" in n for n in found)
     none = run_use(key, None, PLAIN, False).notes
     assert not [n for n in none if "coupling capacitor" in n]
 
