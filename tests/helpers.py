@@ -114,3 +114,15 @@ def split_decimal(v_diff, temperature=298.15, i_tail=0.0, r_emitter=0.0):
     e = (-high).exp()
     more, less = 1 / (1 + e), e / (1 + e)
     return (more, less) if v >= 0 else (less, more)
+
+
+def search_among(monkeypatch, keys, setups=None):
+    """Let a comparison know these hypotheses alone, and so many mistakes of the scope."""
+    # here, so that a module with a fault is found by its tests and not by pytest's start
+    from forktail.core.capture import hypotheses, scope
+
+    every, all_setups = hypotheses.suspects, scope.setups
+    monkeypatch.setattr(
+        hypotheses, "suspects", lambda *given: tuple(s for s in every(*given) if s.key in keys)
+    )
+    monkeypatch.setattr(scope, "setups", lambda *given: all_setups(*given)[:setups])

@@ -51,7 +51,9 @@ def chromium():
 def main():
     """Run ruff, then pytest; returns the exit status."""
     python = environment_python("test")
-    # one test process a core, each with one thread for its linear algebra
+    # one test process more than cores, for browser tests wait as often as they work; each with one
+    # thread for its linear algebra
+    processes = str((os.cpu_count() or 1) + 1)
     environment = dict(
         os.environ, FORKTAIL_CHROMIUM=chromium(), OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1"
     )
@@ -59,7 +61,7 @@ def main():
         if subprocess.call([str(python), "-m", "ruff", *ruff, "."], cwd=ROOT) != 0:
             return 1
     return subprocess.call(
-        [str(python), "-m", "pytest", "-n", "auto", "--dist", "worksteal", *sys.argv[1:]],
+        [str(python), "-m", "pytest", "-n", processes, "--dist", "worksteal", *sys.argv[1:]],
         cwd=ROOT,
         env=environment,
     )

@@ -17,7 +17,7 @@ from urllib.parse import urlsplit
 from urllib.request import urlopen
 
 import pytest
-from playwright.sync_api import Error, sync_playwright
+from playwright.sync_api import Error, expect, sync_playwright
 
 HERE = Path(__file__).parent
 FLAGS = [
@@ -31,7 +31,8 @@ FLAGS = [
 ]
 READY = "() => window.Bokeh && Bokeh.documents.length && Bokeh.documents[0].is_idle"
 #: Most milliseconds that anything may take before a test fails; it bounds, it does not measure.
-PATIENCE = 20_000
+PATIENCE = 60_000
+expect.set_options(timeout=PATIENCE)
 
 
 def pytest_collection_modifyitems(items):

@@ -9,7 +9,6 @@ from xml.etree import ElementTree
 import pytest
 from playwright.sync_api import expect
 
-expect.set_options(timeout=15_000)  # it bounds, it does not measure
 PICTURE = {"png": b"\x89PNG", "svg": b"<"}
 
 

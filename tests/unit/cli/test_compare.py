@@ -7,6 +7,7 @@ import pytest
 
 from forktail.cli import main
 from forktail.resources import assets_dir
+from helpers import search_among
 
 ASSET = assets_dir() / "captures/bat-call-mixer-board-invented.csv"
 
@@ -32,6 +33,12 @@ def shorter(path, bias=0.0):
     ]
     path.write_text("\n".join(lines) + "\n", encoding="cp1252")
     return path
+
+
+@pytest.fixture
+def few(monkeypatch):
+    """A search that knows the true cause and two others, so that it takes a moment."""
+    search_among(monkeypatch, ("healthy", "open:Q1.base", "factor:r_load_right"))
 
 
 def is_found(answer):
@@ -75,14 +82,14 @@ def test_text_says_cause_and_what_to_do(capsys):
         assert words in out
 
 
-def test_the_place_that_was_named_is_doubted_where_it_cannot_be(capsys):
+def test_the_place_that_was_named_is_doubted_where_it_cannot_be(few, capsys):
     """The example was probed at the base lines; whoever says otherwise is told."""
     status, out, _ = compare(capsys, ASSET, "--probed", "generator")
     assert status == 0
     assert "do not fit inputs probed at the generator; they fit the base lines" in out
 
 
-def test_columns_by_number_units_by_factor_and_means(capsys, tmp_path):
+def test_columns_by_number_units_by_factor_and_means(few, capsys, tmp_path):
     """`--no-mean` was an option once, and is what happens now; `--keep-mean` is the other way."""
     path = shorter(tmp_path / "mine.csv", bias=5.6)
     columns = ("--json", "--columns", "upper=3,lower=4,left=5,right=2", "--interval")
@@ -94,7 +101,7 @@ def test_columns_by_number_units_by_factor_and_means(capsys, tmp_path):
     assert status == 0 and json.loads(kept)["causes"] != json.loads(out)["causes"]
 
 
-def test_drive_in_the_place_of_a_channel(capsys, tmp_path):
+def test_drive_in_the_place_of_a_channel(few, capsys, tmp_path):
     rows = [r.split(",") for r in ASSET.read_text().splitlines()[4:]]
     path = tmp_path / "three.csv"
     path.write_text(
@@ -126,7 +133,7 @@ def test_drive_in_the_place_of_a_channel(capsys, tmp_path):
         (("--csv", "/nowhere/at/all.csv"), ("/nowhere/at/all.csv",)),
     ],
 )
-def test_wrong_options_are_one_line(capsys, more, words):
+def test_wrong_options_are_one_line(few, capsys, more, words):
     status, out, err = compare(capsys, ASSET, *more)
     assert status == 2 and err.count("\n") == 1 and "Traceback" not in err
     assert all(w in err for w in words), err

@@ -260,7 +260,7 @@ def off_screen(whole):
     return Capture(v_out=cut, name="board", **inputs)
 
 
-def test_a_trace_without_any_noise_is_doubted():
+def test_a_trace_without_any_noise_is_doubted(few):
     whole = captured()
     frozen = np.full(len(whole.time), 11.2)
     found = compare_capture(replace(whole, v_left=frozen, v_right=frozen, v_out=0 * frozen), MIXER)
@@ -268,7 +268,7 @@ def test_a_trace_without_any_noise_is_doubted():
     assert len(said) == 2 and "left collector" in said[0] and "on the screen" in said[0]
 
 
-def test_faults_of_the_circuit_are_left_out():
+def test_faults_of_the_circuit_are_left_out(few):
     broken = replace(MIXER, faults=(single_faults(MIXER)[0].key,))
     found = compare_capture(captured(), broken, "base lines")
     assert found.healthy and any("as planned" in w for w in found.warnings)
