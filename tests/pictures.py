@@ -38,9 +38,17 @@ PAGES = {
         for use in ("variable_gain", "gain_loop", "am", "dsb", "ssb", "phase", "squarer")
     },
     "uses-mixer-built": "uses?use=mixer&model=built",
+    "build-figures": "build?tab=figures",
+    "build-noise": "build?tab=noise",
+    "build-faults": "build?tab=faults",
+    "build-mismatch": "build?tab=mismatch",
+    "plan": "plan",
     "compare-empty": "compare",
     "lessons": "lessons",
+    "lesson-board": "lesson?id=the-board",
     "lesson-carrier": "lesson?id=carrier",
+    "lesson-noise": "lesson?id=faintest-call",
+    "preview": "preview?id=carrier",
     "class": "class",
     "not-found": "nothing-here",
 }
@@ -165,7 +173,7 @@ def _pages():
                 )
                 page = context.new_page()
                 page.goto(server.url + path)
-                if not path.startswith("nothing"):
+                if not path.startswith(("nothing", "plan", "preview")):
                     page.wait_for_function(set_up.READY)
                 if "example" in path:  # it searches for seconds
                     page.wait_for_selector("main[data-open=yes]", timeout=120_000)
