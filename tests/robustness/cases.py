@@ -45,7 +45,7 @@ from forktail.ui.state import MAX_QUERY, Quantity
 from helpers import apart
 
 #: Seconds after which a case counts as hanging; it bounds, it does not measure.
-HANG = 60
+HANG = 180
 
 #: Texts in the place of a value.
 ODD = st.sampled_from(

@@ -27,7 +27,7 @@ def test_the_list_adds_up_to_the_most_that_one_bench_takes():
     library = replace(LIBRARY, entries=entries)
     assert bench_parts(library) == [("pair", 6, (1, 2, 3)), ("meter", 1, (1,)), ("hum {", 1, (3,))]
     assert "| 6 | pair | 1 to 3 |" in parts_text(library).source
-    html = reading(LIBRARY, "parts")["html"]
+    html = reading(LIBRARY, "parts")["html"].replace("\u00a0", " ")
     assert "npn transistor" in html and "<td>1 to 8</td>" in html and "R8" in html
 
 

@@ -120,10 +120,11 @@ class Solution:
         known_slopes: Floats | None = None,
         second: Floats | None = None,
         iterations: int = 14,
+        stepping: bool = True,
     ) -> None:
         self.circuit, self.net, self.values, self.v = circuit, net, values, v
         self.residual, self.current, self.tail = nodal.solve_lanes(
-            net, values, v, second, iterations
+            net, values, v, second, iterations, stepping
         )
         self.ok = self.residual < ACCEPT
         lost = ~self.ok
@@ -727,7 +728,7 @@ def _settled(
         for (row, _), by in zip(rows, step):
             v[row] += by
         # the second start has the moved rows too: they are known, and a lane keeps what it is given
-        moved = Solution(circuit, net, values, v, signal.known_slopes, v.copy())
+        moved = Solution(circuit, net, values, v, signal.known_slopes, v.copy(), stepping=False)
         if not moved.ok.any():
             break
         signal, before = moved, into
@@ -737,7 +738,10 @@ def _settled(
         size = float(step @ ahead)
         if abs(size) > 1e-30:
             inverse = inverse + np.outer(step - ahead, step @ inverse) / size
-    return signal
+    if signal.ok.all():
+        return signal
+    # what was lost on the way is worth the effort once, at the end
+    return Solution(circuit, net, values, signal.v, signal.known_slopes, signal.v.copy())
 
 
 def _feeds(bias: Solution, name: str) -> list[tuple[str, float]]:

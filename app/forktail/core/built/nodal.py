@@ -687,7 +687,12 @@ def reference_current(net: Net, values: Values, v: Floats, current: Floats) -> F
 
 
 def solve_lanes(
-    net: Net, values: Values, v: Floats, second: Floats | None = None, iterations: int = 14
+    net: Net,
+    values: Values,
+    v: Floats,
+    second: Floats | None = None,
+    iterations: int = 14,
+    stepping: bool = True,
 ) -> tuple[Floats, Floats, Floats]:
     """Solve every lane, with stepping for the stubborn ones.
 
@@ -699,6 +704,8 @@ def solve_lanes(
         Another start for lanes that fail from the first.
     iterations : int
         Newton steps from the first start.
+    stepping : bool
+        Whether stubborn lanes are worth the effort.
 
     Returns
     -------
@@ -727,6 +734,8 @@ def solve_lanes(
             good = _judge(net, some, block)[0] < 0.1 * ACCEPT
             v[:, piece[good]] = block[:, good]
         residual, current, tail = _judge(net, values, v)
+    if not stepping:
+        return residual, current, tail
     rescues = (_neighbours, _settling, _supply_stepping, _leak_stepping)
     bad = np.flatnonzero(~(residual < 0.1 * ACCEPT))
     if bad.size > 2 * FEW:
