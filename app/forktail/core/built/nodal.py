@@ -160,6 +160,29 @@ def drive_resistance(circuit: Circuit, side: str) -> tuple[float, float]:
     return healthy, 1.0
 
 
+def capacitors(circuit: Circuit) -> Iterator[tuple[str, float, str]]:
+    """Each capacitor that is in place: (node, F, where its other end is).
+
+    That is "ground", or for a coupling the line of its drive, such as `drive_upper_pos`.
+    """
+    c = circuit
+    for side in ("upper", "lower"):
+        yield f"level_{side}", getattr(c, f"c_bypass_{side}"), "ground"
+        single = getattr(c, f"{side}_mode") == "single"
+        for pole in ("pos",) if single else ("pos", "neg"):
+            part = f"c_coupling_{side}" + ("" if single else f"_{pole}")
+            if not {f"open:{part}", f"short:{part}"} & set(c.faults):
+                farads = getattr(c, f"c_coupling_{side}")
+                yield f"base_{side}_{pole}", farads, f"drive_{side}_{pole}"
+        ground = f"c_ground_{side}"
+        if single and not {f"open:{ground}", f"short:{ground}"} & set(c.faults):
+            yield f"base_{side}_neg", getattr(c, ground), "ground"
+    yield "left", c.c_load, "ground"
+    yield "right", c.c_load, "ground"
+    if c.tail_kind == "transistor":
+        yield "tail_base", c.c_bypass_tail, "ground"
+
+
 def source_share(circuit: Circuit, side: str) -> float:
     """What of a generator's open voltage is on its termination while nothing else hangs on it."""
     source, termination = (getattr(circuit, f"r_{k}_{side}") for k in ("source", "termination"))

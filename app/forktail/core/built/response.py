@@ -75,13 +75,7 @@ class BaseResponse:
                 y[:, ends[0], ends[1]] -= admittance
                 y[:, ends[1], ends[0]] -= admittance
 
-        def capacitor(name: str, one: str, other: str, farads: float) -> None:
-            if f"open:{name}" not in c.faults:
-                branch(one, other, 2j * np.pi * f * min(farads, 1.0))
-
         for s in _SIDES:
-            capacitor(f"c_bypass_{s}", f"level_{s}", "ground", getattr(c, f"c_bypass_{s}"))
-            coupling = getattr(c, f"c_coupling_{s}")
             lines = self._lines(s)
             for pole in lines:
                 drive = f"drive_{s}_{pole}"
@@ -89,16 +83,11 @@ class BaseResponse:
                 branch(drive, "ground", 1.0 / ohms)
                 if s == self.side:
                     pushed[at[drive]] = (1.0 if pole == "pos" else -1.0) / len(lines) / ohms
-                name = f"c_coupling_{s}" + (f"_{pole}" if len(lines) == 2 else "")
-                capacitor(name, drive, f"base_{s}_{pole}", coupling)
             far = "ground" if len(lines) == 1 else f"drive_{s}_neg"
-            if len(lines) == 1:
-                capacitor(f"c_ground_{s}", f"base_{s}_neg", "ground", getattr(c, f"c_ground_{s}"))
             if f"open:r_termination_{s}" not in c.faults:
                 branch(f"drive_{s}_pos", far, 1.0 / getattr(c, f"r_termination_{s}"))
-        for output in ("left", "right"):
-            capacitor(f"c_load_{output}", output, "ground", c.c_load)
-        capacitor("c_bypass_tail", "tail_base", "ground", c.c_bypass_tail)
+        for node, farads, end in nodal.capacitors(c):
+            branch(node, end, 2j * np.pi * f * min(farads, 1.0))
         # the cell's own nodes: v = -Z i, with i what leaves them into the branches
         matrix = y.copy()
         matrix[:, :places] = self._seen @ y[:, :places]

@@ -8,7 +8,6 @@ VBE and I R (Gray, Hurst, Lewis, Meyer, Analysis and Design of Analog Integrated
 """
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,27 +40,6 @@ class Ripple:
     tail: Complexes
     output: Complexes
     lines: tuple[Complexes, ...]
-
-
-def _capacitors(circuit: Circuit) -> Iterator[tuple[str, float, float]]:
-    """Each capacitor that is in place: node, F, and the resistance between it and ground, ohm."""
-    c, faults = circuit, circuit.faults
-    yield "level_upper", c.c_bypass_upper, 0.0
-    yield "level_lower", c.c_bypass_lower, 0.0
-    yield "left", c.c_load, 0.0
-    yield "right", c.c_load, 0.0
-    if c.tail_kind == "transistor":
-        yield "tail_base", c.c_bypass_tail, 0.0
-    for side in ("upper", "lower"):
-        ohms, _ = nodal.drive_resistance(c, side)
-        coupling, pos, neg = f"c_coupling_{side}", f"base_{side}_pos", f"base_{side}_neg"
-        if getattr(c, f"{side}_mode") == "single":
-            lines = ((coupling, pos, ohms), (f"c_ground_{side}", neg, 0.0))
-        else:
-            lines = ((f"{coupling}_pos", pos, ohms / 2.0), (f"{coupling}_neg", neg, ohms / 2.0))
-        for part, node, before in lines:
-            if not {f"open:{part}", f"short:{part}"} & set(faults):
-                yield node, getattr(c, part.removesuffix("_pos").removesuffix("_neg")), before
 
 
 def ripple(
@@ -106,7 +84,12 @@ def ripple(
     # G x = b without capacitors; with them (G + Y) x = b, so x = (1 + Y/G)^-1 x of before
     w = 2j * np.pi * f.ravel()
     extra = np.zeros((w.size, net.n), dtype=complex)
-    for node, farads, ohms in _capacitors(circuit):
+    for node, farads, drive in nodal.capacitors(circuit):
+        ohms = 0.0  # of the drive, between the capacitor and ground
+        if drive != "ground":
+            side = drive.split("_")[1]
+            share = 1.0 if getattr(circuit, f"{side}_mode") == "single" else 0.5
+            ohms = share * nodal.drive_resistance(circuit, side)[0]
         row = net.index[node]
         if row < net.n:
             extra[:, row] += w * farads / (1.0 + w * farads * ohms)

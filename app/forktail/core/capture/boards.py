@@ -171,6 +171,12 @@ def unit_of(key: Key) -> float:
     return 25.0 if key == "temperature" else 1.0
 
 
+def _field(circuit: Circuit, name: str, by: float) -> float:
+    """A value of the circuit that moved, within its bounds."""
+    bounds = specs_of(Circuit)[name]
+    return float(np.clip(getattr(circuit, name) * math.exp(min(by, 50.0)), bounds.low, bounds.high))
+
+
 @dataclass(frozen=True)
 class Board:
     """A circuit (its faults in it) with quantities that moved: tuple of (name, by how much)."""
@@ -192,9 +198,7 @@ class Board:
             if name == "temperature":
                 fields[name] = float(np.clip(c.temperature + by, COLDEST, HOTTEST))
             elif name in _FIELDS or name.startswith("r_source_"):
-                bounds = specs_of(Circuit)[name]
-                moved = getattr(c, name) * math.exp(min(by, 50.0))
-                fields[name] = float(np.clip(moved, bounds.low, bounds.high))
+                fields[name] = _field(c, name, by)
             elif name not in _CAPACITORS:
                 scale[name] = math.exp(by)
         return (replace(c, **fields) if fields else c), scale
@@ -212,9 +216,7 @@ class Board:
         off = any(n.startswith("r_bias_") and abs(by) > OFF for n, by in self.moves)
         for name, by in self.moves if off or c.faults else ():
             if name.startswith(("r_bias_", "c_coupling_")):
-                bounds = specs_of(Circuit)[name]
-                moved = getattr(c, name) * math.exp(by)
-                fields[name] = float(np.clip(moved, bounds.low, bounds.high))
+                fields[name] = _field(c, name, by)
         corner = _path_at(c, "generator").feed(side).corner
         slower = self._moved.get(f"c_coupling_{side}", 0.0)
         slower += sum(
@@ -236,7 +238,7 @@ class Board:
             self._coupled(side) if at == "generator" else path.feed(side) for side in _SIDES
         )
         poles = []
-        for side, pole in zip(("left", "right"), path.poles or (path.load_pole,) * 2):
+        for side, pole in zip(("left", "right"), path.both_poles):
             by = m.get(f"r_load_{side}", 0.0) + m.get(f"c_{side}", 0.0)
             poles.append(pole * math.exp(-by))
         return Path(upper, lower, load_pole=path.load_pole, poles=tuple(poles))
