@@ -2,6 +2,7 @@
 
 import math
 
+from forktail.pages.build.entries import EntryPanel
 from forktail.pages.build.state import TRIMS
 from forktail.ui.html import STYLES, button, escape, number, request
 from forktail.ui.markup import MarkupView
@@ -32,12 +33,11 @@ def _shown(value, unit):
     return number(value, "" if unit == "V/V" else unit)
 
 
-class RunPanel(MarkupView):
+class RunPanel(EntryPanel):
     """Settings of the run, its button, progress and the summary of the spread."""
 
     def __init__(self, **params):
-        super().__init__(stylesheets=STYLES, **params)
-        self._bad = {}
+        super().__init__(**params)
         self._spread = self._busy = None
         self._done = False
 
@@ -58,16 +58,6 @@ class RunPanel(MarkupView):
         else:
             self.update(self._values(state, spread, busy, note))
 
-    def refuse(self, name, text, sentence):
-        """Show why an entry cannot be used."""
-        self._bad[name] = (str(text)[:100], sentence)
-        self.resend(f"in-{name}", "value")
-
-    def accept(self, name):
-        """An entry was read."""
-        self._bad.pop(name, None)
-        self.resend(f"in-{name}", "value")
-
     def _draw(self, state):
         fields = "".join(
             f'<label class="entry-row"><span class="what">{escape(state.param[n].label)}</span>'
@@ -86,14 +76,7 @@ class RunPanel(MarkupView):
     def _values(self, state, spread, busy, note):
         out = {}
         for n in state.of_part("run"):
-            spec, value = state.param[n], getattr(state, n)
-            bad = self._bad.get(n)
-            text = spec.show(value)
-            out[f"in-{n}"] = {
-                "value": bad[0] if bad else text,
-                "aria-invalid": "true" if bad else None,
-            }
-            out[f"err-{n}"] = {"#": bad[1] if bad else "", "hidden": None if bad else ""}
+            out |= self.entry(n, state.param[n].show(getattr(state, n)))
         out["run"] = {
             "disabled": "" if busy else None,
             "#": "Run" if spread is None else "Run again",
@@ -139,12 +122,11 @@ class SpreadTable(MarkupView):
         self.update(out)
 
 
-class TrimPanel(MarkupView):
+class TrimPanel(EntryPanel):
     """The build looked at, three trims that null it, and what they leave."""
 
     def __init__(self, **params):
-        super().__init__(stylesheets=STYLES, **params)
-        self._bad = {}
+        super().__init__(**params)
         rows = "".join(self._row(name) for name in TRIMS)
         body = "".join(
             f'<tr><th scope="row">{name}</th><td data-id="u-{m}"></td><td data-id="n-{m}"></td>'
@@ -179,16 +161,6 @@ class TrimPanel(MarkupView):
             f'<p class="entry-error" data-id="err-{name}" role="alert" hidden></p></div>'
         )
 
-    def refuse(self, name, text, sentence):
-        """Show why an entry cannot be used."""
-        self._bad[name] = (str(text)[:100], sentence)
-        self.resend(f"in-{name}", "value")
-
-    def accept(self, name):
-        """An entry was read."""
-        self._bad.pop(name, None)
-        self.resend(f"in-{name}", "value")
-
     def show(self, state, now, untrimmed):
         """Show the trims and the measures that they leave."""
         out = {
@@ -202,22 +174,12 @@ class TrimPanel(MarkupView):
         trims = state.trims()
         for name, spec in TRIMS.items():
             value = trims[name]
-            bad = self._bad.get(name)
-            out[f"in-{name}"] = {
-                "value": bad[0] if bad else spec.show(value, 4),
-                "aria-invalid": "true" if bad else None,
-            }
-            out[f"err-{name}"] = {"#": bad[1] if bad else "", "hidden": None if bad else ""}
+            out |= self.entry(name, spec.show(value, 4))
             out[f"slide-{name}"] = {
                 "value": str(spec.position(value)),
                 "aria-valuetext": spec.show(value, 3),
             }
-        bad = self._bad.get("unit")
-        out["in-unit"] = {
-            "value": bad[0] if bad else str(state.unit),
-            "aria-invalid": "true" if bad else None,
-        }
-        out["err-unit"] = {"#": bad[1] if bad else "", "hidden": None if bad else ""}
+        out |= self.entry("unit", str(state.unit))
         for m, (_, unit) in SHOWN.items():
             out[f"u-{m}"] = {"#": _shown(untrimmed[m], unit)}
             out[f"n-{m}"] = {"#": _shown(now[m], unit)}

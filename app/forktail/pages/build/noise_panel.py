@@ -2,8 +2,8 @@
 
 import math
 
-from forktail.ui.html import STYLES, element, number
-from forktail.ui.markup import MarkupView
+from forktail.pages.build.entries import EntryPanel
+from forktail.ui.html import element, number
 
 #: Most rows of a `NoiseCard`.
 _ROWS = 7
@@ -15,20 +15,21 @@ def _shown(value, unit):
     return number(value, unit)
 
 
-class NoisePanel(MarkupView):
+class NoisePanel(EntryPanel):
     """The entry of the band, and the figures of a `NoiseCard`."""
 
     def __init__(self, **params):
-        super().__init__(stylesheets=STYLES, **params)
-        self._bad = {}
+        super().__init__(**params)
         entry = element(
             "label",
             inside=element("span", class_="what", data_id="label")
             + element(
-                "input", type="text", size=7, data_id="band", data_entry="noise_band",
+                "input", type="text", size=7, data_id="in-noise_band", data_entry="noise_band",
                 autocomplete="off",
             )
-            + element("span", class_="entry-error", data_id="wrong", role="alert", hidden=True),
+            + element(
+                "span", class_="entry-error", data_id="err-noise_band", role="alert", hidden=True
+            ),
             class_="entry-row",
         )  # fmt: skip
         heads = ("Noise at this point", "built", "textbook")
@@ -55,29 +56,11 @@ class NoisePanel(MarkupView):
         trouble = element("p", class_="said", data_id="trouble", role="status", hidden=True)
         self.rebuild(element("div", inside=entry + trouble + cells, class_="trims"), {})
 
-    def refuse(self, name, text, sentence):
-        """Show why the band cannot be used."""
-        self._bad[name] = (str(text)[:100], sentence)
-        self.resend("band", "value")
-
-    def accept(self, name):
-        """The band was read."""
-        self._bad.pop(name, None)
-        self.resend("band", "value")
-
     def entries(self, state):
         """Show the band as it is set, or what was typed in vain."""
-        spec, bad = state.param.noise_band, self._bad.get("noise_band")
-        self.update(
-            {
-                "label": {"#": spec.label},
-                "band": {
-                    "value": bad[0] if bad else spec.show(state.noise_band),
-                    "aria-invalid": "true" if bad else None,
-                },
-                "wrong": {"#": bad[1] if bad else "", "hidden": None if bad else ""},
-            }
-        )
+        spec = state.param.noise_band
+        shown = self.entry("noise_band", spec.show(state.noise_band))
+        self.update({"label": {"#": spec.label}} | shown)
 
     def show(self, card, trouble=""):
         """Show a `NoiseCard`, or why there is none."""

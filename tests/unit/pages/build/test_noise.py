@@ -86,9 +86,9 @@ def test_a_band_is_read_and_refused_like_every_entry():
     assert page.state.noise_band == 1e3
     assert page.noise.sent["name1"]["#"] == "At the output in 1.00 kHz, rms"
     type_band(page, "5 V")
-    assert "a voltage" in page.noise.sent["wrong"]["#"] and page.state.noise_band == 1e3
+    assert "a voltage" in page.noise.sent["err-noise_band"]["#"] and page.state.noise_band == 1e3
     type_band(page, "2kHz")
-    assert page.noise.sent["wrong"]["hidden"] == "" and page.state.noise_band == 2e3
+    assert page.noise.sent["err-noise_band"]["hidden"] == "" and page.state.noise_band == 2e3
 
 
 def test_a_board_without_current_says_that_there_is_no_noise_to_show():
