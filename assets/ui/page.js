@@ -234,6 +234,7 @@
 
   const settle = () => {
     loadRoom();
+    if (document.getElementById("forktail-undo")) document.head.append(make("script", { src: new URL("ui/history.js", assets) }));
     // on a phone the navigation is wider than the screen: show where we are
     const nav = document.querySelector(".top nav"), here = nav?.querySelector("[aria-current]");
     if (here) nav.scrollLeft = here.offsetLeft - nav.offsetLeft - (nav.clientWidth - here.offsetWidth) / 2;

@@ -60,13 +60,12 @@ def _noise(question, stale, say):
 
 
 class Toolbar(MarkupView):
-    """What acts on the whole: at rest, undo, how far off the shipped circuit, where to go on."""
+    """What acts on the whole: at rest, how far off the shipped circuit, where to go on."""
 
     def __init__(self, **params):
         super().__init__(stylesheets=STYLES, **params)
         self.rebuild(
             f'<div class="line toolbar">{button("At rest", kind="rest")}'
-            f"{button('Undo', data_id='undo', kind='undo')}"
             '<span class="soft" data-id="off"></span></div>'
             '<div class="line toolbar"><a class="act" data-id="plan" target="_blank" '
             'rel="noopener">Bench plan</a><a class="act" data-id="compare">Compare a '
@@ -75,7 +74,7 @@ class Toolbar(MarkupView):
         )
 
     def show(self, state):
-        """Show what can be undone and what is off the shipped circuit."""
+        """Show what is off the shipped circuit."""
         off, query = len(state.off_base()), state.query()
         whose = f" from {state.base().title}" if state.own_title() else ""
         tail = f"?{query}" if query else ""
@@ -83,7 +82,6 @@ class Toolbar(MarkupView):
             {
                 "plan": {"href": f"plan{tail}"},
                 "compare": {"href": f"compare{tail}"},
-                "undo": {"disabled": None if state.can_undo else ""},
                 "off": {
                     "#": "as shipped"
                     if not off
@@ -150,7 +148,6 @@ class BuildPage(Page):
                 "edit": self._edit,
                 "drag": self._drag,
                 "apply": self._apply,
-                "undo": lambda m: self.state.undo(),
                 "repair": self._repair,
                 "rest": lambda m: self.state.param.update(v_upper=0.0, v_lower=0.0),
                 "tab": lambda m: self._set("tab", m.get("value")),
@@ -227,7 +224,7 @@ class BuildPage(Page):
         if view in TRIMS:
             spec = TRIMS[view]
             self.trims.accept(view)
-            self.state.set_trim(view, spec.at_step(min(max(int(x), 0), spec.steps())))
+            self.state.set_trims({view: spec.at_step(min(max(int(x), 0), spec.steps()))})
             return
         for name, curve in self.curves.items():
             if view == curve.name:
@@ -487,7 +484,6 @@ def build():
     """Build the page for a new session."""
     session = BuildPage(pn.state.curdoc)
     session.start(query_of_session())
-    session.state.forget_undo()
     session.toolbar.show(session.state)
     if pn.state.curdoc is not None and pn.state.curdoc.session_context is not None:
         pn.state.on_session_destroyed(lambda context: session.stop())
