@@ -45,11 +45,13 @@ def pytest_collection_modifyitems(items):
 class Server:
     """The app in a process of its own."""
 
+    program = ("-m", "forktail")
+
     def __init__(self, log_path, *arguments):
         self.log_path = log_path
         with open(log_path, "wb") as log:
             self.process = subprocess.Popen(
-                [sys.executable, "-m", "forktail", "serve", "--no-open", "--port", "0", *arguments],
+                [sys.executable, *self.program, "serve", "--no-open", "--port", "0", *arguments],
                 stdout=log,
                 stderr=log,
             )
