@@ -2,8 +2,8 @@
 
 Each row holds ours, the reference taken in the same run, the ratio and the target. Nothing here
 fails: the machine decides the figures, and the closing word is met or not met. `compare 200` tries
-200 boards in place of 500. `page --only "Signals, built"` takes the rows with that in their name, and
-`--profile` says where server and browser spent the time of their events.
+200 boards in place of 500. `page --only "Signals, built"` takes the rows with that in their name,
+and `--profile` says where server and browser spent the time of their events.
 """
 
 import argparse

@@ -145,9 +145,11 @@ DRIVER = """() => {
   timed(Bokeh.documents[0], "apply_json_patch", (ms) => { b.patchMs += ms; });
   const find = (slider) => {
     if (!slider) return { from: 5, to: 95, move: (v) => { model.value = Math.round(v); } };
-    const input = forktailDom.deep(`[id="q-${slider}"]`).parentElement.querySelector("input[type=range]");
+    const row = forktailDom.deep(`[id="q-${slider}"]`).parentElement;
+    const input = row.querySelector("input[type=range]");
     return { from: 0.2 * input.max, to: 0.8 * input.max, move: (v) => {
-      input.value = Math.round(v); input.dispatchEvent(new Event("input", { bubbles: true, composed: true })); } };
+      input.value = Math.round(v);
+      input.dispatchEvent(new Event("input", { bubbles: true, composed: true })); } };
   };
   const model = [...Bokeh.documents[0].all_models].find((m) => m.type === "Slider");
   const rest = (ms) => new Promise((done) => setTimeout(done, ms));
