@@ -102,41 +102,142 @@
     save(`forktail-${plot}.${kind}`, await onPaper(blob, kind));
   };
 
+  // What a plot can be saved as is behind one button; it closes when something was chosen, or the focus goes.
+  const openMenu = () => document.querySelector("details.exports[open]");
+  const closeMenu = (back) => {
+    const menu = openMenu();
+    if (!menu) return;
+    menu.open = false;
+    if (back) menu.querySelector("summary").focus();
+  };
+  document.addEventListener("keydown", (event) => { if (event.key === "Escape") closeMenu(true); });
+  document.addEventListener("focusin", ({ target }) => { if (!openMenu()?.contains(target)) closeMenu(); });
+  document.addEventListener("pointerdown", (event) => { if (!event.composedPath().includes(openMenu())) closeMenu(); });
+
   document.addEventListener("click", (event) => {
     // a click inside a component's shadow root is seen here with its own first target
     const target = event.composedPath()[0];
     const button = target.closest?.("button[data-export]");
-    if (button) onExport(button);
+    if (button) { closeMenu(true); onExport(button); }
     const asks = target.closest?.("[data-request]");
     if (asks) request(JSON.parse(asks.dataset.request));
   });
 
-  // Press or drag on a plot that asks for it. Not Bokeh's gestures: to those, a pointer that rests
-  // for a moment before it moves is a press and never becomes a drag.
-  let dragged = null;
-  const reportDrag = (event) => {
-    const { view } = dragged, box = view.canvas.el.getBoundingClientRect();
+  // The point (or the cursor) of a plot is dragged, or moved by arrow keys once the plot has the focus. Not Bokeh's
+  // gestures: to those, a pointer that rests for a moment before it moves is a press and never becomes a drag.
+  // A finger scrolls the page: it moves the point only from the point itself or by a clear move sideways, and a tap
+  // puts the point where it is.
+  const NEAR = 28, CLEAR = 9; // px
+  let dragged = null, waiting = null, walked = null;
+  const draggable = (event) => {
+    const host = event.composedPath().find((n) => n.classList?.contains("bk-Figure"));
+    const view = host && findPlot((v) => v.el === host);
+    return view?.model.tags.includes("drag") ? view : null;
+  };
+  const handleAt = (view) => {
+    const held = view.model.renderers.find((r) => r.name === "handle");
+    if (!held?.visible) return null;
+    const { data } = held.data_source, read = (spec) => (spec ? data[spec.field]?.[0] : undefined);
+    const x = read(held.glyph.x), y = read(held.glyph.y);
+    return x === undefined ? null : { x, y };
+  };
+  const onCanvas = (view, event) => {
+    const box = view.canvas.el.getBoundingClientRect();
+    return [event.clientX - box.left, event.clientY - box.top];
+  };
+  const onPixels = (view, { x, y }) => [view.frame.x_scale.compute(x), y === undefined ? null : view.frame.y_scale.compute(y)];
+  const isNear = (view, event) => {
+    const at = handleAt(view);
+    if (!at) return false;
+    const [x, y] = onCanvas(view, event), [hx, hy] = onPixels(view, at);
+    return Math.hypot(x - hx, hy === null ? 0 : y - hy) < NEAR;
+  };
+  const report = (view, x, y) => window.dispatchEvent(new CustomEvent("forktail-drag", { detail: { view: view.model.name, x, y } }));
+  const reportDrag = ({ view, off: [ox, oy] }, event) => {
     const within = (v, low, high) => Math.min(Math.max(v, low), high);
-    const { left, right, top, bottom } = view.frame.bbox;
-    const x = view.frame.x_scale.invert(within(event.clientX - box.left, left, right));
-    const y = view.frame.y_scale.invert(within(event.clientY - box.top, top, bottom));
-    window.dispatchEvent(new CustomEvent("forktail-drag", { detail: { view: view.model.name, x, y } }));
+    const { left, right, top, bottom } = view.frame.bbox, [x, y] = onCanvas(view, event);
+    report(view, view.frame.x_scale.invert(within(x + ox, left, right)), view.frame.y_scale.invert(within(y + oy, top, bottom)));
+  };
+  // a finger takes the point along from where it is, and does not cover it
+  const grip = (view, event) => {
+    const at = handleAt(view);
+    if (!at) return [0, 0];
+    const [x, y] = onCanvas(view, event), [hx, hy] = onPixels(view, at);
+    return [hx - x, hy === null ? 0 : hy - y];
   };
   window.addEventListener("pointerdown", (event) => {
-    const host = event.button === 0 && event.composedPath().find((n) => n.classList?.contains("bk-Figure"));
-    const view = host && findPlot((v) => v.el === host);
-    if (!view?.model.tags.includes("drag")) return;
-    const box = view.canvas.el.getBoundingClientRect();
-    if (!view.frame.bbox.contains(event.clientX - box.left, event.clientY - box.top)) return;
-    dragged = { view, pointer: event.pointerId };
-    reportDrag(event);
+    const view = event.button === 0 && draggable(event);
+    if (!view || !view.frame.bbox.contains(...onCanvas(view, event))) return;
+    const held = { view, pointer: event.pointerId };
+    if (event.pointerType !== "touch") {
+      dragged = { ...held, off: [0, 0] };
+      reportDrag(dragged, event);
+    } else if (isNear(view, event)) dragged = { ...held, off: grip(view, event) };
+    else waiting = { ...held, from: event, off: grip(view, event) };
   }, true);
   window.addEventListener("pointermove", (event) => {
-    if (dragged?.pointer === event.pointerId) reportDrag(event);
+    if (waiting?.pointer === event.pointerId) {
+      const across = Math.abs(event.clientX - waiting.from.clientX), down = Math.abs(event.clientY - waiting.from.clientY);
+      if (across > CLEAR && across > 2 * down) { dragged = waiting; waiting = null; }
+      else if (down > CLEAR) waiting = null;
+    }
+    if (dragged?.pointer === event.pointerId) reportDrag(dragged, event);
+  }, true);
+  window.addEventListener("pointerup", (event) => {
+    if (waiting?.pointer === event.pointerId) reportDrag({ view: waiting.view, off: [0, 0] }, event);
   }, true);
   for (const kind of ["pointerup", "pointercancel"]) {
-    window.addEventListener(kind, (event) => { if (dragged?.pointer === event.pointerId) dragged = null; }, true);
+    window.addEventListener(kind, (event) => {
+      if (dragged?.pointer === event.pointerId) dragged = null;
+      if (waiting?.pointer === event.pointerId) waiting = null;
+    }, true);
   }
+
+  // Sliders likewise: what a finger does to one counts once it has moved sideways, or was lifted where it was put down.
+  let thumb = null;
+  window.addEventListener("pointerdown", (event) => {
+    const slider = event.composedPath()[0];
+    thumb = event.pointerType === "touch" && slider.type === "range"
+      ? { slider, pointer: event.pointerId, x: event.clientX, y: event.clientY, was: slider.value, meant: null } : null;
+  }, true);
+  window.addEventListener("pointermove", (event) => {
+    if (thumb?.pointer !== event.pointerId) return;
+    const across = Math.abs(event.clientX - thumb.x);
+    if (across > CLEAR && across > 2 * Math.abs(event.clientY - thumb.y)) thumb = null;
+  }, true);
+  for (const kind of ["input", "change"]) {
+    window.addEventListener(kind, (event) => {
+      if (!thumb || event.composedPath()[0] !== thumb.slider) return;
+      event.stopImmediatePropagation();
+      if (kind === "input") thumb.meant = thumb.slider.value;
+      thumb.slider.value = thumb.was;
+    }, true);
+  }
+  window.addEventListener("pointercancel", () => { thumb = null; }, true);
+  window.addEventListener("pointerup", (event) => {
+    if (thumb?.pointer !== event.pointerId) return;
+    const { slider, meant } = thumb;
+    thumb = null;
+    if (meant === null) return;
+    slider.value = meant;
+    slider.dispatchEvent(new Event("input", { bubbles: true, composed: true }));
+  }, true);
+
+  const STEPS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowDown: [0, -1], ArrowUp: [0, 1] };
+  window.addEventListener("keydown", (event) => {
+    const step = STEPS[event.key], view = step && !event.ctrlKey && !event.altKey && !event.metaKey && draggable(event);
+    const at = view && handleAt(view);
+    if (!at) return;
+    event.preventDefault();
+    const { x_range, y_range } = view.model, part = event.shiftKey ? 0.1 : 0.01;
+    // held keys go on from what they asked for, not from what the server has answered so far
+    const from = walked?.view === view && performance.now() - walked.at < 500 ? walked : at;
+    const within = (v, { start, end }) => Math.min(Math.max(v, Math.min(start, end)), Math.max(start, end));
+    const x = within(from.x + step[0] * part * (x_range.end - x_range.start), x_range);
+    const y = at.y === undefined ? 0 : within(from.y + step[1] * part * (y_range.end - y_range.start), y_range);
+    walked = { view, x, y, at: performance.now() };
+    report(view, x, y);
+  }, true);
 
   // A lost connection is said. Once the server answers, the page loads again: its link holds the scene,
   // and this tab's storage what was set or typed since. The controls ask `isLost` before they send.
@@ -235,6 +336,10 @@
   const settle = () => {
     loadRoom();
     if (document.getElementById("forktail-undo")) document.head.append(make("script", { src: new URL("ui/history.js", assets) }));
+    // what has taken hold of the point is no scroll
+    for (const canvas of document.querySelectorAll(".plot .canvas")) {
+      canvas.addEventListener("touchstart", (event) => { if (dragged) event.preventDefault(); }, { passive: false });
+    }
     // on a phone the navigation is wider than the screen: show where we are
     const nav = document.querySelector(".top nav"), here = nav?.querySelector("[aria-current]");
     if (here) nav.scrollLeft = here.offsetLeft - nav.offsetLeft - (nav.clientWidth - here.offsetWidth) / 2;

@@ -35,6 +35,12 @@ PATIENCE = 60_000
 expect.set_options(timeout=PATIENCE)
 
 
+def choose_export(page, plot, kind):
+    """Save a plot as `kind` from its menu."""
+    page.locator(f"details.exports:has([data-plot={plot}]) > summary").click()
+    page.locator(f"[data-plot={plot}][data-export={kind}]").click()
+
+
 def pytest_collection_modifyitems(items):
     """Mark every test of this folder, so that `-m "not browser"` leaves them out."""
     for item in items:

@@ -9,6 +9,7 @@ from urllib.parse import parse_qsl, urlsplit
 import pytest
 from PIL import Image
 
+from conftest import choose_export
 from forktail.core.quantities import parse_quantity
 from forktail.pages.signals.state import PRESETS
 
@@ -217,7 +218,7 @@ def test_built_circuit_shows_its_corners_and_the_textbook_beside_it(open_page):
     page.locator("#q-circuit").wait_for()
     page.get_by_text("a coupling corner at").wait_for()
     with page.expect_download() as download:
-        page.locator("[data-plot=difference][data-export=csv]").click()
+        choose_export(page, "difference", "csv")
     head = download.value.path().read_text(encoding="utf-8").splitlines()[0]
     assert head == "time_s,textbook_v_out_V,v_out_V,ideal_product_V"
 
@@ -227,14 +228,14 @@ def test_exports_link_file_reset_and_play(open_page, tmp_path):
     page.locator("select[aria-label^=Presets]").select_option("45 kHz call brought to 2 kHz")
     page.locator(".sentence", has_text="88.0").wait_for()
     with page.expect_download() as download:
-        page.locator("[data-plot=spectrum][data-export=csv]").click()
+        choose_export(page, "spectrum", "csv")
     rows = list(csv.DictReader(io.StringIO(download.value.path().read_text(encoding="utf-8"))))
     lines = {row["origin"]: float(row["frequency_Hz"]) for row in rows[::-1]}
     assert (lines["difference"], lines["sum"]) == (2e3, 88e3)
     for plot in ("inputs", "map"):
         for kind in ("png", "svg"):
             with page.expect_download() as download:
-                page.locator(f"[data-plot={plot}][data-export={kind}]").click()
+                choose_export(page, plot, kind)
             target = tmp_path / f"{plot}.{kind}"
             download.value.save_as(target)
             if kind == "png":

@@ -134,7 +134,7 @@ class OutputMap(Plot):
         self.paint(self.bar, major_label_text_color="soft", background_fill_color="panel")
         f.add_layout(self.bar, "right")
         f.xaxis[0].ticker = BasicTicker(desired_num_ticks=6)
-        self.send_drags()
+        self.send_drags(mark)
 
     def set_theme(self, theme):
         """Repaint, the diverging palette too."""

@@ -12,11 +12,16 @@ from forktail.ui.palette import THEMES
 
 FONT = "Atkinson Hyperlegible Next, Atkinson Hyperlegible, Segoe UI, sans-serif"
 
-#: Takes a plot out of the Tab order once it is laid out: it has no keys of its own, and what it
-#: does by mouse the sliders do by keyboard.
-_NO_TAB_STOP = """
+#: Once a plot is laid out: it is a stop of the Tab key only if it has a point that keys move.
+_TAB_STOP = """
 const view = Bokeh.index.find_one(cb_obj)
 if (view?.canvas?.events_el) view.canvas.events_el.tabIndex = -1
+if (view && cb_obj.tags.includes("drag") && view.el.tabIndex < 0) {
+  const name = view.el.closest("figure")?.getAttribute("aria-label") ?? cb_obj.name
+  view.el.tabIndex = 0
+  view.el.setAttribute("role", "application")
+  view.el.setAttribute("aria-label", `${name}. Arrow keys move it, with Shift in larger steps.`)
+}
 """
 
 #: The browser tells how large the page's type is, which only it knows.
@@ -105,7 +110,7 @@ class Plot:
                 axis_line_color="rule",
                 major_tick_line_color="rule",
             )
-        f.js_on_change("inner_width", CustomJS(code=_NO_TAB_STOP))
+        f.js_on_change("inner_width", CustomJS(code=_TAB_STOP))
         # the page shows through: filled borders leave a half-painted pixel on a change of theme
         f.background_fill_color = f.border_fill_color = None
         self.paint(f, outline_line_color="rule")
@@ -157,9 +162,14 @@ class Plot:
             self.figure.on_change(name, changed)
         told.on_change("px", changed)
 
-    def send_drags(self):
-        """Report presses and drags on this plot as `drag` messages (see `page.js`)."""
-        self.figure.tags = ["drag"]
+    def send_drags(self, handle):
+        """Report moves of a point as `drag` messages: by pointer or by key (see `page.js`).
+
+        `handle` is the renderer of the point, or of a cursor, which has no height.
+        """
+        handle.name = "handle"
+        # up and down, a finger scrolls the page
+        self.figure.update(tags=["drag"], styles={"touch-action": "pan-y"})
 
     def set_range(self, which, low, high):
         """Set the x or y range if it changed."""

@@ -37,7 +37,7 @@ class TransferCurve(Plot):
         f.xaxis[0].ticker = BasicTicker(desired_num_ticks=2)
         f.yaxis[0].ticker = BasicTicker(desired_num_ticks=4)
         self.data = ((), ())
-        self.send_drags()
+        self.send_drags(mark)
         self.factor = 1.0
 
     def show(self, x, built, textbook, at, full):

@@ -181,7 +181,7 @@ class TimePlot(Plot):
             VSpan, x="t", source=cursor, line_width=1.4, line_dash=[5, 4], level="overlay"
         )
         self.paint(bar.glyph, line_color="ink")
-        self.send_drags()
+        self.send_drags(bar)
 
     def fit(self, low, high):
         """Set the range, V, and return the factor of the axis."""
