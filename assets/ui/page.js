@@ -1,6 +1,6 @@
 // What every page does in the browser: theme, exports of plots, word of a lost connection.
 (() => {
-  const { make, save, deep, browser, tab } = window.forktailDom;
+  const { make, save, load, deep, browser, tab } = window.forktailDom;
   const root = document.documentElement;
   const assets = new URL("../", document.currentScript.src);
   root.toggleAttribute("data-been", browser.text("forktail-been") !== null);
@@ -326,16 +326,13 @@
   const loadRoom = () => {
     const entry = document.querySelector("[data-room]");
     if (!entry && !tab.text("forktail-room")) return;
-    document.head.append(make("link", { rel: "stylesheet", href: new URL("pages/class/room.css", assets) }));
-    for (const name of entry ? ["room", "class"] : ["room"]) {
-      // one after the other
-      document.head.append(Object.assign(make("script", { src: new URL(`pages/class/${name}.js`, assets) }), { async: false }));
-    }
+    load("pages/class/room.css"); load("pages/class/room.js");
+    if (entry) load("pages/class/class.js");
   };
 
   const settle = () => {
     loadRoom();
-    if (document.getElementById("forktail-undo")) document.head.append(make("script", { src: new URL("ui/history.js", assets) }));
+    if (document.getElementById("forktail-undo")) load("ui/history.js");
     // what has taken hold of the point is no scroll
     for (const canvas of document.querySelectorAll(".plot .canvas")) {
       canvas.addEventListener("touchstart", (event) => { if (dragged) event.preventDefault(); }, { passive: false });
@@ -366,6 +363,10 @@
       clearInterval(watch);
       restore();
     }, 200);
+    document.getElementById("forktail-present")?.addEventListener("click", async () => {
+      await load("ui/present.js");
+      window.forktailPresent.set(true);
+    });
     const button = document.getElementById("forktail-theme");
     const name = () => { button.textContent = root.dataset.theme === "dark" ? "Light" : "Dark"; };
     name();

@@ -181,7 +181,7 @@ def _offset(x, y, side, data_id):
 
 def _split_bar(x, y, width, data_id, names, kind=""):
     half = width / 2
-    narrow = "minor" if width < 150 else ""
+    narrow = "narrow" if width < 150 else ""
     return (
         f'<g class="split {kind}"><rect x="{x - half}" y="{y - 9}" width="{width}" height="18" '
         f'class="second" data-id="{data_id}-rest"/>'
