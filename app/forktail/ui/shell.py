@@ -101,6 +101,7 @@ def page(key, title, roots, body=None, current=None):
     # with several workers the socket may reach one that has written no page: there Panel would
     # name its style sheets on another host
     document.template_variables["dist_url"] = LOCAL_DIST
+    document.template_variables["has_controls"] = "controls" in roots
     leave_with_session(document)
     with document.models.freeze():  # walked once, when it is whole
         for name, root in roots.items():
