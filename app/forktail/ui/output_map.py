@@ -104,18 +104,8 @@ class OutputMap(Plot):
         self.of_output = (contours, signs, labels)
         self.point = float_source(x=[0], y=[0])
         self.cross = float_source(x0=[0, 0], y0=[0, 0], x1=[0, 0], y1=[0, 0])
-        cross = self.add(
-            Segment,
-            "x0",
-            "y0",
-            "x1",
-            "y1",
-            source=self.cross,
-            line_width=1.4,
-            line_dash=[5, 4],
-            level="overlay",
-        )
-        self.paint(cross.glyph, line_color="ink")
+        places = ("x0", "y0", "x1", "y1")
+        self.add(Segment, *places, source=self.cross, meaning="cursor", level="overlay")
         mark = self.add(
             Scatter, "x", "y", source=self.point, size=19, line_width=3, level="overlay"
         )

@@ -8,7 +8,7 @@ from bokeh.model import DataModel
 from bokeh.models import ColumnDataSource, CustomJS, Range1d
 from bokeh.plotting import figure
 
-from forktail.ui.palette import THEMES
+from forktail.ui.palette import LINES, THEMES
 
 FONT = "Atkinson Hyperlegible Next, Atkinson Hyperlegible, Segoe UI, sans-serif"
 
@@ -28,6 +28,12 @@ if (view && cb_obj.tags.includes("drag") && view.el.tabIndex < 0) {
 _TELL_TYPE = """
 const px = parseFloat(getComputedStyle(document.documentElement).fontSize)
 if (told.px !== px) told.px = px
+"""
+#: One left margin, wide enough for the labels whatever the size of type.
+_SAME_MARGIN = """
+const px = parseFloat(getComputedStyle(document.documentElement).fontSize)
+const wide = Math.round(5 * px)
+if (cb_obj.min_border_left !== wide) cb_obj.min_border_left = wide
 """
 #: Type size for which the room that a label takes is measured, px.
 TYPE_PX = 15.0
@@ -115,12 +121,15 @@ class Plot:
         f.background_fill_color = f.border_fill_color = None
         self.paint(f, outline_line_color="rule")
 
-    def add(self, kind, *places, source, level="glyph", **style):
-        """Add a glyph of a Bokeh class: `add(Line, "x", "y", source=..., line_width=2)`.
+    def add(self, kind, *places, source, level="glyph", meaning="", **style):
+        """Add a glyph of a Bokeh class: `add(Line, "x", "y", source=..., meaning="output")`.
 
-        The figure's own methods make four more glyphs, for selections that no plot here has.
+        `meaning` is a key of `LINES`. The figure's own methods make four more glyphs, for
+        selections that no plot here has.
         """
         glyph = kind(**dict(zip(_places(kind), places)), **style)
+        if meaning:
+            self.look(glyph, meaning)
         return self.figure.add_glyph(source, glyph, level=level)
 
     def paint(self, model, **keys):
@@ -132,6 +141,14 @@ class Plot:
         """Change the theme colours that a painted model follows."""
         self._themed = [(m, k) for m, k in self._themed if m is not model]
         self.paint(model, **keys)
+
+    def look(self, glyph, meaning):
+        """Give the stroke of a glyph the look of a meaning (`LINES`), now and in other themes."""
+        stroke = LINES[meaning]
+        glyph.update(
+            line_width=stroke.width, line_dash=list(stroke.dash), line_alpha=stroke.opacity
+        )
+        self.repaint(glyph, line_color=stroke.colour)
 
     def set_theme(self, theme):
         """Repaint in another theme."""
@@ -161,6 +178,11 @@ class Plot:
             self.figure.js_on_change(name, tell)
             self.figure.on_change(name, changed)
         told.on_change("px", changed)
+
+    def stack(self):
+        """Start and end where other plots do that stand above and below."""
+        self.figure.min_border_left, self.figure.min_border_right = 75, 12
+        self.figure.js_on_change("inner_width", CustomJS(code=_SAME_MARGIN))
 
     def send_drags(self, handle):
         """Report moves of a point as `drag` messages: by pointer or by key (see `page.js`).
