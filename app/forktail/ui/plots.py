@@ -180,7 +180,7 @@ class Plot:
         told.on_change("px", changed)
 
     def stack(self):
-        """Start and end where other plots do that stand above and below."""
+        """Start and end at the same places as the plots above and below."""
         self.figure.min_border_left, self.figure.min_border_right = 75, 12
         self.figure.js_on_change("inner_width", CustomJS(code=_SAME_MARGIN))
 
