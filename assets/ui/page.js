@@ -322,6 +322,28 @@
   // a page brought back from the browser's memory has no connection any more
   window.addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });
 
+  // New columns of plots come in one message (`ColumnsEvent` in ui/plots.py): numbers behind one another,
+  // and by source what is where. Each source takes all of its columns at once.
+  const takeColumns = (made) => ([text, numbers]) => {
+    for (const [id, columns] of JSON.parse(text)) {
+      const source = made.get_model_by_id(id);
+      if (!source) continue;
+      const data = source.data instanceof Map ? Object.fromEntries(source.data) : { ...source.data };
+      for (const [name, column] of Object.entries(columns)) {
+        data[name] = Array.isArray(column) ? column : new Float32Array(numbers, column.at, column.n);
+      }
+      source.setv({ data }, { sync: false, check_eq: false });
+    }
+  };
+  // a document enters this list while it is made, and is heard once it is: before any message comes
+  const hearDocuments = () => {
+    const { documents } = Bokeh;
+    documents.push = (made) => {
+      queueMicrotask(() => made.on_message("forktail-columns", takeColumns(made)));
+      return Array.prototype.push.call(documents, made);
+    };
+  };
+
   // The class room is loaded by those who are in it, and by the pages where it is entered.
   const loadRoom = () => {
     const entry = document.querySelector("[data-room]");
@@ -343,6 +365,7 @@
   };
 
   document.addEventListener("DOMContentLoaded", () => {
+    hearDocuments();
     setTimeout(settle);  // what a page can do without for a moment comes after its connection
     document.getElementById("forktail-again").addEventListener("click", () => look(true));
     // Bokeh says on its connection when the server is gone; until it is there, wait for it

@@ -6,11 +6,13 @@ import math
 import re
 from urllib.parse import parse_qsl, urlsplit
 
+import numpy as np
 import pytest
 from PIL import Image
 
 from conftest import choose_export
 from forktail.core.quantities import parse_quantity
+from forktail.pages.signals.page import SignalsPage
 from forktail.pages.signals.state import PRESETS
 
 #: Thermal voltage at 25 degC, V, from the exact k and q (SI Brochure, 9th edition).
@@ -45,6 +47,10 @@ AudioBufferSourceNode.prototype.stop = function (...rest) {
 }"""
 
 
+WAVES = """() => [...Bokeh.documents[0].all_models]
+  .filter((m) => m.type === "ColumnDataSource" && m.data.x && (m.data.out || m.data.upper))
+  .reduce((all, m) => ({...all, ...Object.fromEntries(
+    Object.entries(m.data).map(([name, column]) => [name, [...column]]))}), {})"""
 READINGS = """(list) => Object.fromEntries(
   [...list.querySelectorAll("[data-id]")].map((n) => [n.dataset.id, n.textContent]))"""
 
@@ -164,11 +170,23 @@ def test_cursor_moves_on_all_plots_and_no_waveform_is_sent(open_page):
     follows_the_closed_form(page)
 
 
+def drawn_as_on_a_fresh_page(page):
+    """Holds the columns that messages have brought against those of a page opened by the link."""
+    fresh = SignalsPage()
+    fresh.start(page.evaluate("window.forktailScene.query"))
+    direct = {**fresh.waves.given.data, **fresh.waves.result.data}
+    drawn = page.evaluate(WAVES)
+    assert set(drawn) == set(direct)
+    for name, column in direct.items():
+        assert np.array_equal(np.array(drawn[name], np.float32), column), name
+
+
 def test_drives_change_rows_waveforms_and_sentence(open_page):
     page = open_page("signals")
     drag(page, "#q-upper_amplitude", (0.3, 0.5), (0.95, 0.5))
     wait_for(page, "upper", lambda v: v > 0.15)
     follows_the_closed_form(page)
+    drawn_as_on_a_fresh_page(page)
     assert page.locator("#q-lower_second_frequency").count() == 0
     page.locator("#q-lower_kind").focus()
     page.locator("#q-lower_kind").select_option("two_tone")

@@ -210,7 +210,8 @@ class OutputMap(Plot):
 
     def _quadrants(self, xs, ys, z):
         spots = [(xs[i], ys[j], z[j, i]) for i, j in self._sign_places(xs, ys)]
-        self.signs.data = dict(
+        replace(
+            self.signs,
             x=[s[0] for s in spots],
             y=[s[1] for s in spots],
             text=["+" if s[2] > 1e-3 else "\u2212" if s[2] < -1e-3 else "0" for s in spots],
@@ -228,7 +229,8 @@ class OutputMap(Plot):
         self.bar.major_label_overrides = {
             t: format_quantity(round(t / high, 2) * held, "V", 2) for t in ticks
         }
-        self.labels.data = dict(
+        replace(
+            self.labels,
             x=[s[0] for s in self.spots],
             y=[s[1] for s in self.spots],
             text=[format_quantity(s[2] * scale, "V", 2) for s in self.spots],

@@ -1,9 +1,12 @@
 """What all plots share: a figure in the app's look, axis units, and repainting with a theme."""
 
+import json
 from functools import cache
 
 import numpy as np
 from bokeh.core.properties import Float
+from bokeh.document.events import MessageSentEvent
+from bokeh.document.json import MessageSent
 from bokeh.model import DataModel
 from bokeh.models import ColumnDataSource, CustomJS, Range1d
 from bokeh.plotting import figure
@@ -69,6 +72,8 @@ def axis_unit(low, high, unit):
 
 #: Most numbers of a column that travel as text.
 FEW = 8
+#: Name of the message of a `ColumnsEvent`.
+COLUMNS = "forktail-columns"
 
 
 @cache
@@ -206,25 +211,84 @@ class Plot:
             axis.axis_label = text
 
 
+class ColumnsEvent(MessageSentEvent):
+    """New columns of plots, on their way to a browser in one piece.
+
+    Bokeh's own way sends each column as a change and two websocket frames of its own, after each of
+    which the browser lays out every glyph of its source again. Held events become one here: a
+    text with the names, and the float32 numbers of all columns behind one another in one buffer.
+    `assets/ui/page.js` puts them into the sources, each source at once.
+
+    `msg_data` is a dict of (source, columns), by the id of the source.
+    """
+
+    kind = "ForktailColumns"
+
+    def combine(self, event):
+        """Take the columns of a later event of the same document."""
+        if not isinstance(event, ColumnsEvent) or event.document is not self.document:
+            return False
+        for key, (source, columns) in event.msg_data.items():
+            _, held = self.msg_data.setdefault(key, (source, {}))
+            held.update(columns)
+        return True
+
+    def to_serializable(self, serializer):
+        """What is written: a message as `document.on_message` takes it in the browser."""
+        names, numbers, at = [], [], 0
+        for key, (_, columns) in self.msg_data.items():
+            told = {}
+            for name, column in columns.items():
+                if isinstance(column, np.ndarray):
+                    told[name] = {"at": at, "n": column.size}
+                    numbers.append(column.tobytes())
+                    at += column.nbytes
+                else:
+                    told[name] = column
+            names.append([key, told])
+        data = [json.dumps(names, separators=(",", ":"), ensure_ascii=False), b"".join(numbers)]
+        return MessageSent(
+            kind=MessageSentEvent.kind, msg_type=COLUMNS, msg_data=serializer.encode(data)
+        )
+
+
 def _column(values):
-    """A float32 array; a few numbers as a list, for each array is two websocket frames."""
+    """A float32 array, or a list: of texts, or of numbers so few that a text is shorter."""
+    if isinstance(values, list) and values and isinstance(values[0], str):
+        return values
     values = np.asarray(values, dtype=np.float32)
-    return values.tolist() if values.size <= FEW and values.ndim == 1 else values
+    few = values.size <= FEW and values.ndim == 1 and np.isfinite(values).all()
+    return values.tolist() if few else values
 
 
 def replace(source, **columns):
-    """Put float32 columns into a source; only those that differ from what it holds are sent."""
+    """Put columns into a source, numbers as float32; only those that differ from what it holds are
+    sent: with all other plots' in one message (`ColumnsEvent`).
+    """
     new = {n: _column(c) for n, c in columns.items()}
     held = source.data
-    changed = {n: c for n, c in new.items() if not np.array_equal(held.get(n), c)}
+    changed = {n: c for n, c in new.items() if not _same(held.get(n), c)}
     if not changed:
         return
-    if set(held) == set(new) and all(len(held[n]) == len(c) for n, c in new.items()):
-        held.update(changed)
-    else:
+    if set(held) != set(new) or any(len(held[n]) != len(c) for n, c in new.items()):
+        changed = new
+    document = source.document
+    if document is None:
         source.data = new
+        return
+    # the model keeps what a browser that opens now is given; the one that is there gets the message
+    dict.update(held, changed)
+    document.callbacks.trigger_on_change(
+        ColumnsEvent(document, COLUMNS, {source.id: (source, changed)})
+    )
+
+
+def _same(held, column):
+    if isinstance(column, list) and isinstance(held, list):
+        return held == column
+    return held is not None and len(held) == len(column) and np.array_equal(held, column)
 
 
 def float_source(**columns):
-    """Data source of float32 columns."""
+    """Data source of float32 columns; of texts where a list of texts is given."""
     return ColumnDataSource({n: _column(c) for n, c in columns.items()})

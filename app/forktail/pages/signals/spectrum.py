@@ -4,7 +4,7 @@ import re
 
 import numpy as np
 from bokeh.core.properties import value
-from bokeh.models import BasicTicker, ColumnDataSource, Scatter, Segment, Text
+from bokeh.models import BasicTicker, Scatter, Segment, Text
 
 from forktail.ui.palette import MARKS, THEMES
 from forktail.ui.plots import FONT, Plot, axis_unit, float_source, replace
@@ -98,7 +98,7 @@ class SpectrumPlot(Plot):
         self.add(Segment, "x", "y0", "x", "y1", source=self.stems, meaning="stem")
         self.leaders = float_source(x0=[], y0=[], x1=[], y1=[])
         self.add(Segment, "x0", "y0", "x1", "y1", source=self.leaders, meaning="zero")
-        self.heads = ColumnDataSource(dict(x=[], y=[], marker=[], colour=[]))
+        self.heads = float_source(x=[], y=[], marker=[], colour=[])
         self.add(
             Scatter,
             "x",
@@ -110,7 +110,7 @@ class SpectrumPlot(Plot):
             line_width=1.8,
             source=self.heads,
         )
-        self.labels = ColumnDataSource(dict(x=[], y=[], text=[]))
+        self.labels = float_source(x=[], y=[], text=[])
         text = self.add(
             Text,
             "x",
@@ -187,9 +187,10 @@ class SpectrumPlot(Plot):
 
     def _mark(self):
         colours = THEMES[self.theme]
-        self.heads.data = dict(
-            x=np.array([p[1] for p in self._lines], np.float32),
-            y=np.array([p[2] for p in self._lines], np.float32),
+        replace(
+            self.heads,
+            x=[p[1] for p in self._lines],
+            y=[p[2] for p in self._lines],
             marker=[MARKS[p[0].origin].marker for p in self._lines],
             colour=[colours[MARKS[p[0].origin].colour] for p in self._lines],
         )
@@ -209,11 +210,12 @@ class SpectrumPlot(Plot):
         texts = texts[: named[MOST_LABELS - 1] + 1] if len(named) > MOST_LABELS else texts
         placed = place_labels(points, texts, width, height)
         at = [(x_range.start + x / per_x, y_range.start + y / per_y) for _, x, y in placed]
-        new = dict(
-            x=[p[0] for p in at], y=[p[1] for p in at], text=[texts[k] for k, _, _ in placed]
+        replace(
+            self.labels,
+            x=[p[0] for p in at],
+            y=[p[1] for p in at],
+            text=[texts[k] for k, _, _ in placed],
         )
-        if new != self.labels.data:
-            self.labels.data = new
         far = [
             (k, x, y)
             for k, x, y in placed

@@ -10,7 +10,6 @@ import numpy as np
 from bokeh.core.properties import value
 from bokeh.models import (
     BasicTicker,
-    ColumnDataSource,
     FixedTicker,
     HoverTool,
     Legend,
@@ -202,12 +201,12 @@ class TimePlot(UsePlot):
 
     def __init__(self, theme="light"):
         super().__init__("time", theme)
-        self.zero = ColumnDataSource(dict(x0=[], x1=[], y=[]))
+        self.zero = float_source(x0=[], x1=[], y=[])
         self.add(Segment, "x0", "y", "x1", "y", source=self.zero, meaning="zero")
         self.lines = _Lines(self, _TRACE_POOL)
         self.labels = []
         for key in ("upper", "lower", "accent", "ink"):
-            source = ColumnDataSource(dict(x=[], y=[], text=[], shift=[]))
+            source = float_source(x=[], y=[], text=[], shift=[])
             text = self.add(
                 Text,
                 "x",
@@ -294,18 +293,10 @@ class TimePlot(UsePlot):
             zero["y"].append(place(0.0))
         self.lines.clear(used)
         self.set_ticks("y", ticks, names)
-        if self.zero.data != zero:
-            self.zero.data = zero
+        replace(self.zero, **zero)
         for key, source in self.labels:
-            rows = texts[key]
-            data = dict(
-                x=[r[0] for r in rows],
-                y=[r[1] for r in rows],
-                text=[r[2] for r in rows],
-                shift=[r[3] for r in rows],
-            )
-            if source.data != data:
-                source.data = data
+            x, y, text, shift = zip(*texts[key]) if texts[key] else [()] * 4
+            replace(source, x=x, y=y, text=list(text), shift=shift)
 
     @staticmethod
     def _place(base, bottom, top):
@@ -343,7 +334,7 @@ class SpectrumPlot(UsePlot):
         super().__init__("spectrum", theme)
         f = self.figure
         empty = ("x", "y", "low", "name", "level", "at", "marker", "colour")
-        self.heads = ColumnDataSource({name: [] for name in empty})
+        self.heads = float_source(**{name: [] for name in empty})
         self.add(Segment, "x", "low", "x", "y", source=self.heads, meaning="stem")
         mark = self.add(
             Scatter,
@@ -362,7 +353,7 @@ class SpectrumPlot(UsePlot):
             for origin, look in MARKS.items()
             if origin != "dc"  # which its name says
         }
-        self.names = ColumnDataSource(dict(x=[], y=[], text=[]))
+        self.names = float_source(x=[], y=[], text=[])
         text = self.add(
             Text,
             "x",
@@ -426,18 +417,17 @@ class SpectrumPlot(UsePlot):
     def _mark(self):
         shown, _, _, factor = self._shown
         colours = THEMES[self.theme]
-        data = dict(
-            x=np.array([ln.frequency * factor for ln in shown], dtype=np.float32),
-            y=np.array([ln.db for ln in shown], dtype=np.float32),
-            low=np.full(len(shown), FLOOR, dtype=np.float32),
+        replace(
+            self.heads,
+            x=[ln.frequency * factor for ln in shown],
+            y=[ln.db for ln in shown],
+            low=[FLOOR] * len(shown),
             name=[plain_name(ln.label) for ln in shown],
             level=[f"{format_quantity(ln.peak, 'V')} ({ln.db:.1f} dB)" for ln in shown],
             at=[format_quantity(ln.frequency, "Hz", 5) for ln in shown],
             marker=[MARKS[ln.origin].marker for ln in shown],
             colour=[colours[MARKS[ln.origin].colour] for ln in shown],
         )
-        if any(not np.array_equal(self.heads.data[k], v) for k, v in data.items()):
-            self.heads.data = data
 
     def set_theme(self, theme):
         """Repaint, the marks too."""
@@ -504,8 +494,7 @@ class SpectrumPlot(UsePlot):
                     out["y"].append(y)
                     out["text"].append(text)
                     break
-        if self.names.data != out:
-            self.names.data = out
+        replace(self.names, **out)
 
     def csv(self):
         """Comma-separated text of every line of the spectrum."""
@@ -554,7 +543,7 @@ class CurvePlot(UsePlot):
     def __init__(self, theme="light"):
         super().__init__("curve", theme)
         f = self.figure
-        self.zero = ColumnDataSource(dict(x0=[], x1=[], y=[]))
+        self.zero = float_source(x0=[], x1=[], y=[])
         self.add(Segment, "x0", "y", "x1", "y", source=self.zero, meaning="zero")
         self.lines = _Lines(self, 4)
         self.point = float_source(x=[], y=[])
@@ -598,8 +587,7 @@ class CurvePlot(UsePlot):
         zero = dict(x0=[], x1=[], y=[])
         if not y_axis.log and low < 0.0 < high:
             zero = dict(x0=[left], x1=[right], y=[0.0])
-        if self.zero.data != zero:
-            self.zero.data = zero
+        replace(self.zero, **zero)
         self.data, names, seen = [], [], dict.fromkeys(ROLES, 0)
         for k, trace in enumerate(traces[:4]):
             role = "result" if trace.role == "second" else trace.role
