@@ -335,6 +335,27 @@
       source.setv({ data }, { sync: false, check_eq: false });
     }
   };
+  // Bokeh makes a browser work out its styles again and again while it paints plots: each axis and legend
+  // writes its place as a style sheet, the same as before, and each text asks for the size of the page's type and
+  // for a style of its own (`--bk-...`, of which there is none here). That took more than drawing the plots.
+  const calmPainting = () => {
+    const { InlineStyleSheet } = Bokeh.require("core/dom");
+    const { replace } = InlineStyleSheet.prototype;
+    InlineStyleSheet.prototype.replace = function (css, styles) {
+      if (styles !== undefined || css !== this.css) replace.call(this, css, styles);
+    };
+    Bokeh.require("core/visuals/visual").VisualProperties.prototype._get_css_value = () => "";
+    const plot = Bokeh.require("models/plots/plot_canvas").PlotView.prototype;
+    const { get } = Object.getOwnPropertyDescriptor(plot, "base_font_size");
+    const sizes = new WeakMap();  // view -> size of type and the frame that it was asked for in
+    Object.defineProperty(plot, "base_font_size", { configurable: true, get() {
+      const frame = document.timeline.currentTime, held = sizes.get(this);
+      if (held?.frame === frame) return held.size;
+      const size = get.call(this);
+      sizes.set(this, { frame, size });
+      return size;
+    } });
+  };
   // a document enters this list while it is made, and is heard once it is: before any message comes
   const hearDocuments = () => {
     const { documents } = Bokeh;
@@ -366,6 +387,7 @@
 
   document.addEventListener("DOMContentLoaded", () => {
     hearDocuments();
+    calmPainting();
     setTimeout(settle);  // what a page can do without for a moment comes after its connection
     document.getElementById("forktail-again").addEventListener("click", () => look(true));
     // Bokeh says on its connection when the server is gone; until it is there, wait for it

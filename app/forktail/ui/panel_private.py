@@ -30,7 +30,7 @@ RELIES_ON = {
     "tornado": ("tornado.iostream.IOStream._write_buffer",),
 }
 #: Package -> script that it serves and names in it, for `assets/ui/page.js`.
-RELIES_ON_SCRIPT = {"bokeh": ("server/static/js/bokeh.min.js", ("__parseFont",))}
+RELIES_ON_SCRIPT = {"bokeh": ("server/static/js/bokeh.min.js", ("__parseFont", "_get_css_value"))}
 
 # Panel loads a stand-in for import() in old browsers; `page.js` hands it the browser's own
 JSComponent._bokeh_model.__javascript_raw__ = []
