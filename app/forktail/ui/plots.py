@@ -214,7 +214,7 @@ class Plot:
 class ColumnsEvent(MessageSentEvent):
     """New columns of plots, on their way to a browser in one piece.
 
-    Bokeh's own way sends each column as a change and two websocket frames of its own, after each of
+    Bokeh's own way sends each column as a separate change and two websocket frames, after each of
     which the browser lays out every glyph of its source again. Held events become one here: a
     text with the names, and the float32 numbers of all columns behind one another in one buffer.
     `assets/ui/page.js` puts them into the sources, each source at once.
