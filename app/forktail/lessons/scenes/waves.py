@@ -7,7 +7,7 @@ from forktail.ui.palette import LINES
 
 WIDTH, HEIGHT = 760, 300
 #: x of each panel, its width; y of its middle, and half its height.
-_PANELS = {"in": (10, 290), "out": (390, 290)}
+_PANELS = {"in": (10, 250), "out": (390, 250)}
 _MIDDLE, _HALF = 148, 100
 
 
