@@ -3,8 +3,11 @@
   const { make, save, load, deep, browser, tab } = window.forktailDom;
   const root = document.documentElement;
   const assets = new URL("../", document.currentScript.src);
-  root.toggleAttribute("data-been", browser.text("forktail-been") !== null);
-  // whoever has moved a control is told where to begin no more
+  // The very first visit begins with one pair and is shown round (pages/steer/minute.js); a link with a scene, or a class, is not.
+  const base = new URL("../", assets), MINUTE = "forktail-minute";
+  const begin = () => { if (tab.write(MINUTE, "yes")) location.replace(new URL("?stage=pair&v_upper=0V", base)); };
+  if (location.href === base.href && browser.text("forktail-been") === null && !tab.text("forktail-room") && browser.write("forktail-been", "1")) begin();
+  // nor is whoever has moved a control anywhere
   addEventListener("input", () => { browser.write("forktail-been", "1"); }, { once: true });
   root.dataset.theme = browser.text("forktail-theme") || (matchMedia("(prefers-color-scheme: dark)").matches ? "dark" : "light");
 
@@ -146,6 +149,13 @@
     return [event.clientX - box.left, event.clientY - box.top];
   };
   const onPixels = (view, { x, y }) => [view.frame.x_scale.compute(x), y === undefined ? null : view.frame.y_scale.compute(y)];
+  // where the point of a plot is in the window, and what has its keys
+  window.forktailPoint = (name) => {
+    const view = plotView(name), at = view && handleAt(view), box = view?.canvas.el.getBoundingClientRect();
+    if (!at) return null;
+    const [x, y] = onPixels(view, at);
+    return { x: box.left + x, y: box.top + y, element: view.el };
+  };
   const isNear = (view, event) => {
     const at = handleAt(view);
     if (!at) return false;
@@ -376,6 +386,7 @@
   const settle = () => {
     loadRoom();
     if (document.getElementById("forktail-undo")) load("ui/history.js");
+    if (tab.text(MINUTE) && location.pathname === base.pathname) load("pages/steer/minute.js");
     // what has taken hold of the point is no scroll
     for (const canvas of document.querySelectorAll(".plot .canvas")) {
       canvas.addEventListener("touchstart", (event) => { if (dragged) event.preventDefault(); }, { passive: false });

@@ -230,6 +230,7 @@ def percentile(values, part):
 def visit(browser, set_up, url, rest):
     """One first visit: navigation to document idle, ms; and its bytes."""
     context = browser.new_context(viewport={"width": 1440, "height": 900})
+    context.add_init_script(set_up.BEEN)
     page = context.new_page()
     start = time.perf_counter()
     page.goto(url)
@@ -408,6 +409,7 @@ def run(only="", profile=False):
 def open_pages(browser, set_up, url, count):
     """Open Steer pages in a context of their own and leave them open: the context."""
     context = browser.new_context(viewport={"width": 1440, "height": 900})
+    context.add_init_script(set_up.BEEN)
     for _ in range(count):
         page = context.new_page()
         page.goto(url)

@@ -37,7 +37,7 @@ class SteerViews(SceneViews):
     PLACES = {
         "schematic": ("Where the tail current goes", "main"),
         "waves": ("Input wave and output wave", "wide"),
-        "map": ("Output as colour", "square"),
+        "map": ("Blue: more in the left load", "square"),
         "across": ("Output over the input", "strip"),
         "up": ("Over the other control", "strip"),
         "sentence": ("", "words"),

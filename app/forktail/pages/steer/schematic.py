@@ -5,6 +5,8 @@ that it is part of. Its hue (and hatching) says in which load the current ends. 
 IEC 60617. The geometry is static; an event changes only widths, side-by-side places and texts.
 """
 
+import math
+import time
 from dataclasses import dataclass
 
 from forktail.core.quantities import format_quantity
@@ -13,6 +15,8 @@ from forktail.ui.markup import MarkupView
 from forktail.ui.text import signed
 
 WIDTH, HEIGHT = 1000, 834
+#: A flip of the sign stays marked for so long, s.
+FLIP_SHOWN = 2.6
 #: Ribbon width of the current that fills the scale, in drawing units.
 FULL_WIDTH = 112.0
 _FULL_STEPS = (4e-3, 1e-2, 2e-2, 4e-2, 1e-1, 2e-1)
@@ -229,7 +233,9 @@ def draw(stage):
         + svg.text(
             500, 112, "output: right collector \u2212 left collector", "s", extra="soft minor"
         )
-        + "</g>"
+        + '<g data-id="flip" hidden=""><rect x="372" y="42" width="256" height="54" rx="27"/>'
+        + svg.text(500, 142, "", "m", data_id="flip-text")
+        + "</g></g>"
     )
     for k, (name, x, side, line) in enumerate(layout.transistors):
         out.append(_transistor(name, x, UPPER_Y, side))
@@ -396,16 +402,36 @@ def _set_split(out, name, first, second, width):
 
 
 class SchematicView(MarkupView):
-    """Live schematic of a `Scene`."""
+    """Live schematic of a `Scene`; where the output changes its sign, it says so for a moment."""
 
     def __init__(self, **params):
         super().__init__(sizing_mode="stretch_both", **params)
         self._stage = None
+        self._sign = self._flips = 0
+        self._flipped = -math.inf
 
     def show(self, scene):
         """Draw the scene: the whole picture after a change of stage, else what moved."""
+        out = values(scene)
+        sign = _sign(scene)
         if scene.stage != self._stage:
-            self._stage = scene.stage
-            self.rebuild(draw(scene.stage), values(scene))
-        else:
-            self.update(values(scene))
+            self._stage, self._sign = scene.stage, sign
+            self.rebuild(draw(scene.stage), out)
+            return
+        now = time.monotonic()
+        if sign and self._sign == -sign:
+            self._flips, self._flipped = self._flips + 1, now
+            # another name each time starts the animation again
+            out["flip"] = {"hidden": None, "class": f"flip {('even', 'odd')[self._flips % 2]}"}
+            out["flip-text"] = {"#": f"sign flipped: now {'+' if sign > 0 else chr(0x2212)}"}
+        elif now - self._flipped > FLIP_SHOWN:
+            out["flip"] = {"hidden": ""}
+        self._sign = sign or self._sign
+        self.update(out)
+
+
+def _sign(scene):
+    """Sign of the output; 0 where it is nothing but rounding."""
+    v_out = float(scene.point.v_out)
+    small = 1e-6 * float(scene.point.i_tail * scene.point.r_load)
+    return 0 if abs(v_out) <= small else 1 if v_out > 0.0 else -1
