@@ -387,6 +387,7 @@
     loadRoom();
     if (document.getElementById("forktail-undo")) load("ui/history.js");
     if (tab.text(MINUTE) && location.pathname === base.pathname) load("pages/steer/minute.js");
+    if (document.querySelector("[data-law]")) load("ui/law.js");
     // what has taken hold of the point is no scroll
     for (const canvas of document.querySelectorAll(".plot .canvas")) {
       canvas.addEventListener("touchstart", (event) => { if (dragged) event.preventDefault(); }, { passive: false });

@@ -9,6 +9,7 @@ from forktail.core.checks import QuantityError
 from forktail.core.uses.words.noise import LEFT_OUT
 from forktail.pages.build.circuit_texts import FIELDS, area_of
 from forktail.pages.build.findings import FindingsView
+from forktail.pages.build.law import BuiltLaw
 from forktail.pages.build.mismatch_panel import RunPanel, SpreadTable, TrimPanel, spread_csv
 from forktail.pages.build.mismatch_plots import HISTOGRAMS, Histogram
 from forktail.pages.build.noise_panel import NoisePanel
@@ -120,6 +121,7 @@ class BuildPage(Page):
     def __init__(self, document=None):
         self.state = BuildState()
         self.schematic, self.sentence = BuiltSchematic(), BuiltSentence()
+        self.law = BuiltLaw()
         self.parts, self.toolbar, self.tabs = PartsTable(), Toolbar(), Tabs()
         self.findings, self.figures = FindingsView(), FiguresView()
         self.side_by_side, self.numbers = ValuesTable(), NumbersTable()
@@ -428,6 +430,7 @@ class BuildPage(Page):
             self.parts.show(state)
         self.numbers.show(scene)
         if state.tab == "curves":
+            self.law.show(scene)
             self._show_curves(scene)
             self.side_by_side.show(scene)
         self._assess_again()
@@ -499,6 +502,7 @@ def build():
             "tabs": session.tabs,
             "findings": session.findings,
             "figures": session.figures,
+            "law": session.law,
             "side_by_side": session.side_by_side,
             "values": session.values,
             "faults": session.faults,

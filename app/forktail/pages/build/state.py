@@ -14,6 +14,7 @@ from forktail.core.built import findings, heat, mismatch, network, supply
 from forktail.core.built.circuit import Circuit, break_part, single_faults
 from forktail.core.built.references import round_circuit
 from forktail.core.cell import law as cell
+from forktail.core.cell.factors import term
 from forktail.core.checks import QuantityError
 from forktail.core.models import BuiltCell
 from forktail.core.path import IDEAL
@@ -90,6 +91,15 @@ class BuildScene:
         names = network.floating(self.circuit)
         read = network.readings(self.circuit) if names else {}
         return {n: read[n] for n in names}
+
+    @property
+    def law(self):
+        """The textbook law at the point; None where there is no textbook cell, or no answer."""
+        t = self.textbook
+        if t is None or not self.solved:
+            return None
+        at = float(t.r_load), float(t.thermal_voltage), self.v_upper, self.v_lower
+        return term(float(t.i_tail), *at)
 
     @property
     def point(self):

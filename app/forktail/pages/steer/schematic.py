@@ -220,15 +220,15 @@ def draw(stage):
     out.append(f'<path class="rail" d="M{left - 90} {RAIL_Y}H{right + 90}"/>')
     out.append(svg.text(left - 104, RAIL_Y + 7, "", "m", "end", "supply"))
     for x, side, sign, anchor in ((left, "left", -1, "end"), (right, "right", 1, "start")):
-        out.append(_resistor(x, LOAD_TOP, 42, 80))
         edge = x + sign * 82
+        out.append(f'<g data-part="load">{_resistor(x, LOAD_TOP, 42, 80)}')
         out.append(svg.text(edge, 88, "", "m", anchor, f"load-{side}"))
-        out.append(svg.text(edge, 114, "", "s", anchor, f"drop-{side}", "soft"))
+        out.append(svg.text(edge, 114, "", "s", anchor, f"drop-{side}", "soft") + "</g>")
         out.append(f'<circle class="node" cx="{x}" cy="{NODE_Y}" r="6"/>')
         out.append(f'<path class="lead" d="M{x} {NODE_Y}H{edge - sign * 12}"/>')
         out.append(svg.text(edge, NODE_Y + 7, "", "m", anchor, f"node-{side}"))
     out.append(
-        '<g class="output">'
+        '<g class="output" data-part="out">'
         + svg.text(500, 84, "", "xl", data_id="v_out")
         + svg.text(
             500, 112, "output: right collector \u2212 left collector", "s", extra="soft minor"
@@ -238,6 +238,7 @@ def draw(stage):
         + "</g></g>"
     )
     for k, (name, x, side, line) in enumerate(layout.transistors):
+        out.append(f'<g data-part="{"second" if stage == "shared" and k > 1 else "upper"}">')
         out.append(_transistor(name, x, UPPER_Y, side))
         # outer transistors are labelled outside, inner ones towards their partner
         outer = k in (0, count - 1)
@@ -259,6 +260,7 @@ def draw(stage):
                 f'<path class="wire" d="M{x + side * 62} {UPPER_Y}h{side * 20}v{-side * 24}"/>'
             )
             out.append(_tag(500, UPPER_Y - side * 51, line, f"tag{k + 1}"))
+        out.append("</g>")
     if stage in ("crossed", "cell"):
         out.append(f'<path class="wire" d="M462 {UPPER_Y}H538"/>')
         out.append(_tag(500, UPPER_Y + 44, "upper \u2212", "tag2"))
@@ -266,9 +268,12 @@ def draw(stage):
         out.append(f'<circle class="dot" cx="500" cy="{UPPER_Y}" r="5"/>')
     wide = 250 if stage == "pair" else 104
     for n, x in enumerate(layout.joins):
-        out.append(_split_bar(x, UPPER_Y + 34, wide, f"split{n + 1}", ("", "")))
+        part = "second" if stage == "shared" and n else "upper"
+        bar = _split_bar(x, UPPER_Y + 34, wide, f"split{n + 1}", ("", ""))
+        out.append(f'<g data-part="{part}">{bar}</g>')
     out.append(_emitter_resistors([t[1] for t in layout.transistors], UPPER_Y, "re-upper"))
     if layout.lower:
+        out.append('<g data-part="lower">')
         out.append(_emitter_resistors(layout.joins, LOWER_Y, "re-lower"))
         for name, x, side, line in (("Q5", left, -1, "lower +"), ("Q6", right, 1, "lower \u2212")):
             out.append(_transistor(name, x, LOWER_Y, side))
@@ -289,11 +294,14 @@ def draw(stage):
             out.append(_tag(x + side * 116, LOWER_Y, line, f"tag{name[1]}"))
             if name == "Q5":
                 out.append(_offset(x, LOWER_Y, side, "offset5"))
-        out.append(_split_bar(500, LOWER_Y + 52, 220, "split3", ("", ""), "tails"))
+        out.append(_split_bar(500, LOWER_Y + 52, 220, "split3", ("", ""), "tails") + "</g>")
     for n, (x, _) in enumerate(layout.tails):
-        out.append(_source(x))
+        part = "tail" if stage != "shared" else ("tail-left", "tail-right")[n]
+        out.append(f'<g data-part="{part}">{_source(x)}')
         out.append(svg.text(x + 76, TAIL_Y + 2, "", "m", "start", f"tail{n + 1}", "figure"))
-        out.append(svg.text(x + 76, TAIL_Y + 24, "tail current", "s", "start", extra="soft"))
+        out.append(
+            svg.text(x + 76, TAIL_Y + 24, "tail current", "s", "start", extra="soft") + "</g>"
+        )
         out.append(f'<path class="rail" d="M{x - 74} {GROUND_Y}H{x + 74}"/>')
     out.append(
         f'<g class="scale"><rect x="24" y="{GROUND_Y - 12}" height="12" width="0" '
@@ -419,7 +427,7 @@ class SchematicView(MarkupView):
             self.rebuild(draw(scene.stage), out)
             return
         now = time.monotonic()
-        if sign and self._sign == -sign:
+        if sign and self._sign == -sign and self.models:  # seen by somebody
             self._flips, self._flipped = self._flips + 1, now
             # another name each time starts the animation again
             out["flip"] = {"hidden": None, "class": f"flip {('even', 'odd')[self._flips % 2]}"}
