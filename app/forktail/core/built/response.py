@@ -9,15 +9,18 @@ capacitors, it does not.
 """
 
 import math
-from functools import lru_cache
+from collections.abc import Iterable
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from forktail.core.built import network, nodal, sensitivity
+from forktail.core.built import network, nodal
 from forktail.core.built.circuit import Circuit
 from forktail.core.checks import Complexes, Floats
 
+#: What stands for a short, S.
+SHORT = 1e4
 _SIDES, _POLES = ("upper", "lower"), ("pos", "neg")
 
 
@@ -41,36 +44,38 @@ class BaseResponse:
 
     def __init__(self, circuit: Circuit, side: str) -> None:
         self.circuit, self.side = circuit, side
-        zero = np.zeros(1)
-        _, bias, _ = network.solved_builds(circuit, {}, zero, zero)
-        self.known = bool(bias.ok[0])
-        nodes = [
-            *(f"base_{s}_{pole}" for s in _SIDES for pole in _POLES),
-            *("left", "right", "level_upper", "level_lower", "tail_base"),
-        ]
-        at = bias.net.index
-        rows = {n: at[n] for n in nodes if n in at and at[n] < bias.net.n}
-        places = list(dict.fromkeys(rows.values()))
-        self._at = {name: places.index(row) for name, row in rows.items()}
-        patterns = np.zeros((len(places), len(bias.net.names)))
-        patterns[np.arange(len(places)), places] = 1.0
-        seen = nodal.resistance(bias.net, bias.values, bias.v, patterns)
-        self._seen: Floats = seen[places, :, 0]
+        self.known, self._at, self._seen = _cell(circuit)
+
+    @cached_property
+    def static(self) -> float:
+        """The factor with every capacitor a short, but for those of the loads, which are left out:
+        what a solution makes of the drive in which capacitors hold their voltage."""
+        held = ((node, SHORT, end) for node, _, end in nodal.capacitors(self.circuit)
+                if node not in ("left", "right"))  # fmt: skip
+        return float(self._between(1, held)[0].real)
 
     def __call__(self, frequency: ArrayLike) -> Complexes:
         """Complex factor at frequencies, Hz, shape (n,)."""
         f = np.asarray(frequency, dtype=float)
+        capacitors = (
+            (node, 2j * np.pi * f * min(farads, 1.0), end)
+            for node, farads, end in nodal.capacitors(self.circuit)
+        )
+        return self._between(f.size, capacitors)
+
+    def _between(self, n: int, hanging: Iterable[tuple[str, Complexes | float, str]]) -> Complexes:
+        """The factor with these admittances in the capacitors' places, shape (n,)."""
         c, places = self.circuit, len(self._seen)
         drives = [f"drive_{s}_{pole}" for s in _SIDES for pole in self._lines(s)]
         at = {**self._at, **{name: places + k for k, name in enumerate(drives)}}
         size = places + len(drives)
-        y = np.zeros((f.size, size, size), dtype=complex)
+        y = np.zeros((n, size, size), dtype=complex)
         pushed = np.zeros(size)
 
         def branch(one: str, other: str, admittance: Complexes | float) -> None:
-            ends = [at[n] for n in (one, other) if n in at]
-            for n in ends:
-                y[:, n, n] += admittance
+            ends = [at[node] for node in (one, other) if node in at]
+            for end in ends:
+                y[:, end, end] += admittance
             if len(ends) == 2:
                 y[:, ends[0], ends[1]] -= admittance
                 y[:, ends[1], ends[0]] -= admittance
@@ -86,24 +91,24 @@ class BaseResponse:
             far = "ground" if len(lines) == 1 else f"drive_{s}_neg"
             if f"open:r_termination_{s}" not in c.faults:
                 branch(f"drive_{s}_pos", far, 1.0 / getattr(c, f"r_termination_{s}"))
-        for node, farads, end in nodal.capacitors(c):
-            branch(node, end, 2j * np.pi * f * min(farads, 1.0))
+        for node, admittance, end in hanging:
+            branch(node, end, admittance)
         # the cell's own nodes: v = -Z i, with i what leaves them into the branches
         matrix = y.copy()
         matrix[:, :places] = self._seen @ y[:, :places]
         matrix[:, range(places), range(places)] += 1.0
-        v = np.linalg.solve(matrix, np.broadcast_to(pushed[:, None], (f.size, size, 1)))[..., 0]
-        read: Complexes = np.zeros(f.size, dtype=complex)
+        v = np.linalg.solve(matrix, np.broadcast_to(pushed[:, None], (n, size, 1)))[..., 0]
+        read: Complexes = np.zeros(n, dtype=complex)
         if math.isinf(getattr(c, f"r_termination_{self.side}")):
             read += 1.0
         else:
             for sign, pole in zip((1.0, -1.0), self._lines(self.side)):
                 read += sign * v[:, at[f"drive_{self.side}_{pole}"]]
         pos, neg = (at.get(f"base_{self.side}_{pole}") for pole in _POLES)
-        between: Complexes = np.zeros(f.size, dtype=complex)
-        for sign, n in ((1.0, pos), (-1.0, neg)):
-            if n is not None:
-                between += sign * v[:, n]
+        between: Complexes = np.zeros(n, dtype=complex)
+        for sign, end in ((1.0, pos), (-1.0, neg)):
+            if end is not None:
+                between += sign * v[:, end]
         return np.asarray(between / read)
 
     def _lines(self, side: str) -> tuple[str, ...]:
@@ -117,8 +122,18 @@ def base_response(circuit: Circuit, side: str) -> BaseResponse:
 
 
 @lru_cache(maxsize=256)
-def base_slope(circuit: Circuit, side: str) -> float:
-    """Volts between the base lines for a volt of the drive, as the static solution has it."""
-    s = sensitivity.slopes_of(circuit, [0.0], [0.0], names=(f"v_{side}",))
-    pos, neg = (s.slopes[f"base_{side}_{pole}"][0, 0] for pole in _POLES)
-    return float(pos - neg)
+def _cell(circuit: Circuit) -> tuple[bool, dict[str, int], Floats]:
+    """Whether there is a solution at rest, the nodes on which capacitors hang by row, and the
+    resistances seen from them, ohm."""
+    bias = network.solved_bias(circuit)
+    nodes = [
+        *(f"base_{s}_{pole}" for s in _SIDES for pole in _POLES),
+        *("left", "right", "level_upper", "level_lower", "tail_base"),
+    ]
+    at = bias.net.index
+    rows = {n: at[n] for n in nodes if n in at and at[n] < bias.net.n}
+    places = list(dict.fromkeys(rows.values()))
+    patterns = np.zeros((len(places), len(bias.net.names)))
+    patterns[np.arange(len(places)), places] = 1.0
+    seen = nodal.resistance(bias.net, bias.values, bias.v, patterns)
+    return bool(bias.ok[0]), {n: places.index(row) for n, row in rows.items()}, seen[places, :, 0]

@@ -7,7 +7,7 @@ that do not repeat (a call that falls in frequency) give a stretch of equal step
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -29,6 +29,8 @@ from forktail.core.quantities import format_quantity
 MOST, LEAST = 1024, 256
 #: Samples a cycle of the fastest input: wanted, and fewest.
 WANTED, FEWEST = 32, 10
+#: The same for a first look, and fewest samples that it takes.
+SPARSE, FEW = 8, 48
 #: A line of an input is one from this many times the noise on.
 STANDS_OUT = 3.5
 #: Most lines of a wave, and most rows that they are fitted to.
@@ -119,6 +121,22 @@ class Record:
         """Place of times of the capture in the record, in samples."""
         at = (np.asarray(time) - self.time[0]) / self.step
         return np.mod(at, len(self.time)) if self.periodic else at
+
+    def thinned(self) -> "Record":
+        """Every n-th sample, down to `SPARSE` a cycle of the fastest input."""
+        m = len(self.time)
+        by = min(1.0 / (SPARSE * self.fastest * self.step) if self.fastest else 1.0, m / FEW)
+        every = max(1, int(by + 1e-9))
+        while self.periodic and m % every:
+            every -= 1
+
+        def some(waves: Waves) -> Waves:
+            return {name: wave[::every] for name, wave in waves.items()}
+
+        return replace(
+            self, time=self.time[::every], step=self.step * every, inputs=some(self.inputs),
+            outputs=some(self.outputs), sigma=some(self.sigma),
+        )  # fmt: skip
 
     def spread(self, wave: ArrayLike, time: ArrayLike) -> Floats:
         """A wave of this record at any times of the capture; NaN where it does not reach.
@@ -289,7 +307,7 @@ def align(capture: Capture, keep_means: bool = False) -> Record:
                 wave = np.where(use, wave, s.value(time))
                 means[side] = s.mean
                 notes.append(
-                    f"{channel} is cut off on the screen; the missing part was filled in as a sine."
+                    f"{channel} is cut off on the screen; what is missing was put in as a sine."
                 )
         waves[side] = wave if keep_means else wave - means[side]
     outputs, good = {}, {}

@@ -6,7 +6,7 @@ logarithm of their factor, the temperature by kelvin.
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from typing import Any, cast
@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike
 from forktail.core.built import network, nodal, sensitivity
 from forktail.core.built.circuit import COLDEST, HOTTEST, Circuit, resistor_parts
 from forktail.core.built.mismatch import Tolerances
-from forktail.core.built.response import base_response, base_slope
+from forktail.core.built.response import base_response
 from forktail.core.capture.align import Record, Waves
 from forktail.core.checks import Bools, Complexes, Floats
 from forktail.core.models import BuiltCell, Solver
@@ -253,15 +253,16 @@ class _Linear(Feed):
 
     @property
     def known(self) -> bool:
-        return base_response(self.circuit, self.side).known and self._slope != 0.0
+        off = f"open:drive_{self.side}" in self.circuit.faults
+        return not off and base_response(self.circuit, self.side).known and self._static != 0.0
 
     @property
-    def _slope(self) -> float:
-        """What the static solution makes of the drive by itself."""
-        return base_slope(as_probed(self.circuit, "generator"), self.side)
+    def _static(self) -> float:
+        """What the solution makes of the drive by itself."""
+        return base_response(as_probed(self.circuit, "generator"), self.side).static
 
     def response(self, frequency: ArrayLike) -> Complexes:
-        return base_response(self.circuit, self.side)(frequency) / self._slope
+        return base_response(self.circuit, self.side)(frequency) / self._static
 
     def coupled(self, wave: ArrayLike, step: float, periodic: bool = True) -> Floats:
         return filtered(wave, step, self.response)
@@ -270,10 +271,12 @@ class _Linear(Feed):
 @lru_cache(maxsize=1024)
 def _path_at(circuit: Circuit, at: str) -> Path:
     """The path from a place of a circuit onwards; a fault changes what a capacitor sees."""
-    here = as_probed(circuit, at)
+    here, sound = as_probed(circuit, at), replace(circuit, faults=())
     if not circuit.faults:
         return path_of(here)
-    path = path_of(here if at == "generator" else as_probed(replace(circuit, faults=()), at))
+    # what a `_Linear` feed says, no corner needs to
+    held = at == "generator" and any(f.startswith("short:c_") for f in circuit.faults)
+    path = path_of(here if held else as_probed(sound, at))
     feeds = [
         Feed(0.0) if any(f.startswith(f"short:c_coupling_{s}") for f in circuit.faults) else feed
         for s, feed in zip(_SIDES, (path.upper, path.lower))
@@ -335,6 +338,11 @@ class Prediction:
     doubt: dict[str, float]
     level_doubt: float = 0.0
 
+    def doubted(self, by: float) -> "Prediction":
+        """The same with this share of its doubts."""
+        doubt = {name: by * v for name, v in self.doubt.items()}
+        return replace(self, doubt=doubt, level_doubt=by * self.level_doubt)
+
 
 #: Nodes whose mean over a record is kept.
 RESTING = ("base_upper_pos", "base_lower_pos")
@@ -365,8 +373,55 @@ def predict(
     scope = tuple(f"v_{side}" for side in record.driven) if names else ()
     solver = _Solver(board, at, (*inside, *scope))
     path = board.path(at)
-    m = len(record.time)
-    passed = run_path(
+    passed = _sent(solver, record, at, path)
+    found = solver.found
+    out = _prediction(board, record, at, passed, found.nodes, nodes)
+    if not names:
+        return out
+    columns = _columns(solver.circuit, found, passed, path, record, at, names, inside, out.rest)
+    return replace(out, columns=columns)
+
+
+def predict_all(boards: Sequence[Board], record: Record, at: str) -> list[Prediction]:
+    """`predict`, without slopes, for many boards: those of one circuit are solved in one go.
+
+    Their capacitors hold what they hold at rest, which a far off bias resistor may change.
+    """
+    paths = [board.path(at) for board in boards]
+    asked = [_Asked() for _ in boards]
+    for one, path in zip(asked, paths):
+        _sent(one, record, at, path)
+    together: dict[Circuit, list[int]] = {}
+    for k, board in enumerate(boards):
+        together.setdefault(as_probed(board.solved[0], at), []).append(k)
+    out: dict[int, Prediction] = {}
+    for circuit, some in together.items():
+        scales = [boards[k].solved[1] for k in some]
+        # a build for each board, also where only a capacitor moved
+        moved = {name: 1.0 for s in scales for name in s} or {"r_load_left": 1.0}
+        scale = {n: [s.get(n, one) for s in scales] for n, one in moved.items()}
+        upper, lower = (np.stack([asked[k].fed[i] for k in some]) for i in (0, 1))
+        point = network.solve_many(circuit, scale, upper, lower, gains=False)
+        for row, k in enumerate(some):
+            nodes = {name: v[row] for name, v in point.nodes.items()}
+            left, right = point.v_left[row], point.v_right[row]
+            answer = _Answer(left, right, right - left, point.converged[row], nodes)
+            passed = _sent(lambda *_, answer=answer: answer, record, at, paths[k])
+            out[k] = _prediction(boards[k], record, at, passed, nodes, RESTING)
+    return [out[k] for k in range(len(boards))]
+
+
+class _Asked:
+    """Keeps what a path feeds to its cell, and answers nothing."""
+
+    def __call__(self, v_upper: Floats, v_lower: Floats) -> _Answer:
+        self.fed = v_upper, v_lower
+        none = np.full(np.shape(v_upper), np.nan)
+        return _Answer(none, none, none, np.zeros(none.shape, dtype=bool), {})
+
+
+def _sent(solver: Callable[..., _Answer], record: Record, at: str, path: Path) -> Passed:
+    return run_path(
         cast(Solver, solver),
         record.inputs["upper"],
         record.inputs["lower"],
@@ -375,14 +430,15 @@ def predict(
         path=path,
         periodic=record.periodic,
     )
+
+
+def _prediction(
+    board: Board, record: Record, at: str, passed: Passed, nodes: Waves, kept: Sequence[str]
+) -> Prediction:
     values = {"left": passed.loads.v_left, "right": passed.loads.v_right}
-    found = solver.found
-    rest = {n: float(np.mean(found.nodes[n])) for n in nodes if n in found.nodes}
-    columns = {}
-    if names:
-        columns = _columns(solver.circuit, found, passed, path, record, at, names, inside, rest)
-    ok = float(np.mean(passed.settled)) if m else 0.0
-    return Prediction(values, columns, rest, ok, *_doubts(board, at, passed, found.nodes, record))
+    rest = {n: float(np.mean(nodes[n])) for n in kept if n in nodes}
+    ok = float(np.mean(passed.settled)) if len(record.time) else 0.0
+    return Prediction(values, {}, rest, ok, *_doubts(board, at, passed, nodes, record))
 
 
 def _doubts(

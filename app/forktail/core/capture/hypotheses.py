@@ -34,6 +34,7 @@ from forktail.core.capture.boards import (
     moved_by,
     parts_of_group,
     predict,
+    predict_all,
 )
 from forktail.core.capture.trial import Trial
 from forktail.core.checks import QuantityError
@@ -52,21 +53,29 @@ TOO_FAR = 4.0
 WIDE = {"part": 1.0, "area": 0.7, "capacitor": 1.5, "temperature": 30.0, "supply": 0.25}
 #: Share of the movement that a first look lets pass; how many boards are looked at closely, and how
 #: far their log odds may lie below the best at first look, and before the last step.
-GLANCE, CLOSELY, LOOSELY, POLISHED = 0.04, 14, 150.0, 30.0
-#: What settling may win beside `POLISHED`: tolerances that act on a far off part.
-UNSETTLED = 600.0
+GLANCE, CLOSELY, LOOSELY, POLISHED = 0.04, 16, 60.0, 30.0
+#: Log odds for each value below which a first look says that nothing fits; boards that are then
+#: tried with every mistake of the scope.
+FITS, AGAIN = 2.0, 3
+#: What settling may win beside `POLISHED` (tolerances that act on a far off part), and the least
+#: that is worth it.
+UNSETTLED, SETTLING = 600.0, 1.0
+#: Where a part that may be far off is looked for, in standard deviations.
+STARTS = (-2.0, 2.0, -1.0, 1.0, -0.4, 0.4)
 #: A part that is off by less than this many standard deviations of its tolerance is no fault.
 NEAR = 3.0
 #: Single faults that are tried together with the best `PARTNERS`, where none explains the capture.
 PAIRED, PARTNERS = 5, 30
-#: Parts off their value that are looked at twice.
-REFINED = 12
+#: Parts off their value that are looked at twice, and most steps of each.
+REFINED, GLANCED = 12, 3
 #: A setup of the scope is worth a search of its own from this gain in log odds on.
 NEARER = 20.0
 #: Share of the work until every single fault is tried; the rest is for pairs.
 SEARCHED = 0.75
 #: What an unknown cause may leave of the movement of each output, and of the supply in its mean.
 UNKNOWN = 0.08
+#: How far a wave that nothing explains may lie anywhere, over the supply.
+ANY_WAVE = 0.1
 #: A fit that leaves no more than this many times its noise has nothing else beside it.
 NOISE_ALONE = 1.15
 
@@ -121,8 +130,7 @@ class Suspect:
         """Where a part may be found that is too far off for a first step: (parts, logarithm)."""
         for key, sigma in self.wide.items():
             if key != "temperature" and sigma >= WIDE["area"]:
-                yield moved_by(key), -2.0 * sigma
-                yield moved_by(key), 2.0 * sigma
+                yield from ((moved_by(key), by * sigma) for by in STARTS)
 
     def start_at(self, moved: Mapping[Key, tuple[float, float]]) -> Moves:
         """The start that a first step leads to."""
@@ -274,25 +282,34 @@ class Searcher:
         for at in places:
             names = movable(self.circuit, at)
             odds = NOT_NAMED if self.named and at != self.named else 0.0
-            plain = replace(scope.recognised(self.record, self.circuit, at), log_prior=odds)
+            plain = scope.recognised(self.record, self.circuit, at)
+            plain = replace(plain, log_prior=plain.log_prior + odds)
             for group in scope.setups(self.record, plain):
                 first = group[0].correct(self.record)
                 if max(np.ptp(w) for w in first.inputs.values()) > TOO_FAR * self.circuit.v_supply:
                     continue
-                prediction = predict(Board(self.circuit), first, at, names)
+                prediction = predict(Board(self.circuit), first.thinned(), at, names)
                 self.tried += 1
+                whole: dict[str, Prediction] = {}
                 for setup in group:
-                    tried.append(self._held(setup, prediction, names))
+                    tried.append(self._held(setup, prediction, names, whole))
         return tried
 
-    def _held(self, setup: scope.Setup, prediction: Prediction, names: tuple[str, ...]) -> "_Look":
-        fair = Trial(setup.correct(self.record), setup, self.circuit, self.spread)
-        loose = fair.allowing(GLANCE)
+    def _held(
+        self,
+        setup: scope.Setup,
+        prediction: Prediction,
+        names: tuple[str, ...],
+        whole: dict[str, Prediction],
+    ) -> "_Look":
+        record = setup.correct(self.record)
+        fair = Trial(record, setup, self.circuit, self.spread)
+        loose = Trial(record.thinned(), setup, self.circuit, self.spread, GLANCE)
         rough = loose.fit(Board(self.circuit), names, prediction=prediction)
-        outcome = None
+        look = _Look(setup, fair, loose, prediction, names, whole, rough, None)
         if rough is not None and rough.chi2 < 40.0 * loose.values.size:
-            outcome = fair.fit(Board(self.circuit), names, prediction=prediction)
-        return _Look(setup, fair, loose, prediction, names, rough, outcome)
+            look.outcome = fair.fit(Board(self.circuit), names, prediction=look.whole)
+        return look
 
     # ---- the boards
 
@@ -312,7 +329,7 @@ class Searcher:
         if not fair:  # far off, but it is what the others are held against
             likeliest = max(looks, key=_Look.rough_odds)
             likeliest.outcome = likeliest.fair.fit(
-                Board(self.circuit), likeliest.names, prediction=likeliest.prediction
+                Board(self.circuit), likeliest.names, prediction=likeliest.whole
             )
             fair = [likeliest] if likeliest.outcome is not None else []
         best = max((x.fair_odds() for x in fair), default=0.0)
@@ -330,6 +347,9 @@ class Searcher:
         found += [f for some, _ in each for f in some]
         found.sort(key=_log_odds, reverse=True)
         by_setup = {x.setup: x for x in looks}
+        if found and not self._explained(found[0], by_setup):
+            found += self._mistaken(found[:AGAIN], looks)
+            found.sort(key=_log_odds, reverse=True)
         other = max([other, *(self._and_more(f, by_setup[f.setup]) for f in found[:2])])
         if not found or found[0].log_odds < other:
             _, singles = each[0]
@@ -365,11 +385,47 @@ class Searcher:
             x.loose.first_look(x.prediction, x.names)
         every = suspects(self.circuit, main.setup.at)[1:]
         glances = []
+        moved = [(s, start) for s in every if s.wide for start in self._starts(s, main)]
+        boards = [Board(suspect.circuit, start) for suspect, start in moved]
+        record, at = main.loose.record, main.setup.at
+        for (suspect, start), seen in zip(moved, predict_all(boards, record, at)):
+            glances += [(x.glance(seen, suspect), suspect, x, start) for x in alike]
+        glances = best_of(glances)
         for k, suspect in enumerate(every):
             self._say(0.6 * k / len(every), "each single fault")
             self.tried += 1
-            glances += self._glance(suspect, main, alike)
+            if not suspect.wide:
+                glances += self._glance(suspect, main, alike)
         return self._closely(glances, main), glances
+
+    def _explained(self, found: Found, looks: "Mapping[scope.Setup, _Look]") -> bool:
+        """Whether a hypothesis leaves no more than noise."""
+        return found.outcome.chi2 < NOISE_ALONE * looks[found.setup].fair.values.size
+
+    def _mistaken(self, found: Sequence[Found], looks: "list[_Look]") -> list[Found]:
+        """The likeliest boards again, each with the mistake of the scope that suits it best.
+
+        A mistake need not show while the board is taken for a sound one.
+        """
+        out = []
+        for f in found:
+            board, seen = f.outcome.board, {}
+            glances = []
+            for x in looks:
+                if x.setup.at != f.setup.at:
+                    continue
+                if x.inputs not in seen:
+                    seen[x.inputs] = predict(board, x.loose.record, x.setup.at)
+                x.loose.first_look(x.prediction, x.names)
+                glances.append((x.glance(seen[x.inputs], f.suspect), x))
+            _, look = max(glances, key=_first)
+            if look.setup == f.setup:
+                continue
+            outcome = look.fair.fit(board, look.names, f.suspect.wide)
+            if outcome is not None:
+                outcome = look.fair.polish(outcome, look.names, f.suspect.wide)
+                out.append(found_of(f.suspect, look.setup, outcome))
+        return out
 
     def _pairs(self, main: "_Look", alike: "list[_Look]", singles: list[Glance]) -> list[Found]:
         """Two faults at once: the best few, each with those that come next."""
@@ -392,7 +448,9 @@ class Searcher:
         for k in coarse:
             glances[k] = self._refined(glances[k], main)
         glances.sort(key=_odds, reverse=True)
-        close = [g for g in glances[:CLOSELY] if g[0] > glances[0][0] - LOOSELY]
+        # where nothing fits at first look, a first look says little
+        room = LOOSELY + max(0.0, -glances[0][0] - FITS * main.loose.values.size)
+        close = [g for g in glances[:CLOSELY] if g[0] > glances[0][0] - room]
         found = []
         for k, (_, suspect, look, start) in enumerate(close):
             self._say(0.6 + 0.4 * k / len(close), "the likeliest ones closely")
@@ -403,14 +461,29 @@ class Searcher:
         # the likeliest first: what lies far below a settled one need not settle itself
         found.sort(key=lambda f: -(f[2].log_evidence + f[1].odds(f[0])))
         out, best = [], -math.inf
+        size = main.fair.values.size
+        lowest = min((f[2].chi2 for f in found), default=0.0)
+        lowest = lowest if lowest < NOISE_ALONE * size else 0.0
         for suspect, look, outcome in found:
             odds = look.odds(suspect)
             least = best - POLISHED - odds
-            if outcome.log_evidence > least - UNSETTLED:
+            # where one leaves but noise, settling wins no more than what another leaves beyond it
+            wins = min(0.5 * (outcome.chi2 - lowest), UNSETTLED)
+            if wins > SETTLING and outcome.log_evidence > least - wins:
                 outcome = look.fair.polish(outcome, look.names, suspect.wide, least)
             best = max(best, outcome.log_evidence + odds)
             out.append(found_of(suspect, look.setup, outcome))
         return out
+
+    def _starts(self, suspect: Suspect, main: "_Look") -> Iterator[Moves]:
+        """Where parts far off are looked for: here and there, and where a line leads."""
+        for parts, by in suspect.starts():
+            yield tuple((n, by) for n in parts)
+        rough = main.loose.fit(
+            Board(suspect.circuit), main.names, suspect.wide, prediction=main.prediction
+        )
+        if rough is not None:
+            yield suspect.start_at(rough.moved)
 
     def _glance(
         self, suspect: Suspect, main: "_Look", alike: "list[_Look]", base: Moves = ()
@@ -419,50 +492,50 @@ class Searcher:
 
         `base` are moves of the first one of a pair.
         """
-        out: list[Glance] = []
+        starts = [()]
         if suspect.both:
             _, other = suspect.both
-            starts = [base + tuple((n, 0.5 * by) for n in parts) for parts, by in other.starts()]
-            starts = starts or [base]
-        elif suspect.wide:
-            starts = [tuple((n, by) for n in parts) for parts, by in suspect.starts()]
-            rough = main.loose.fit(
-                Board(suspect.circuit), main.names, suspect.wide, prediction=main.prediction
-            )
-            if rough is not None:
-                starts.append(suspect.start_at(rough.moved))
-        else:
-            starts = [()]
+            starts = [
+                base + tuple((n, by) for n in parts)
+                for parts, by in other.starts()
+                if abs(by) == max(other.wide.values())
+            ] or [base]
+        out: list[Glance] = []
         for start in starts:
             board = Board(suspect.circuit, start)
-            if not main.fair.can_be(board):
-                continue
-            prediction = predict(board, main.fair.record, main.setup.at)
-            for x in alike:
-                seen = x.loose.glance(prediction) + x.odds(suspect)
-                out.append((seen, suspect, x, start))
-        return [max(out, key=_odds)] if out else []
+            if main.fair.can_be(board):
+                seen = predict(board, main.loose.record, main.setup.at)
+                out += [(x.glance(seen, suspect), suspect, x, start) for x in alike]
+        return best_of(out)
 
     def _refined(self, glance: Glance, main: "_Look") -> Glance:
         """A few steps of a part, tolerances with it: the starts of a first look are coarse."""
         _, suspect, x, start = glance
-        moved = x.loose.fit(Board(suspect.circuit, start), x.names, suspect.wide)
+        board = Board(suspect.circuit, start)
+        moved = x.loose.fit(board, x.names, suspect.wide, rounds=GLANCED)
         if moved is None:
             return glance
         start = suspect.start_at(moved.moved)
-        prediction = predict(Board(suspect.circuit, start), main.fair.record, main.setup.at)
-        seen = x.loose.glance(prediction) + x.odds(suspect)
-        return max(glance, (seen, suspect, x, start), key=_odds)
+        seen = predict(Board(suspect.circuit, start), main.loose.record, main.setup.at)
+        return max(glance, (x.glance(seen, suspect), suspect, x, start), key=_odds)
 
     # ---- belief
 
     def _other(self, main: "_Look") -> float:
-        """Log odds of a cause that is none of these: the healthy board, off by a lot."""
-        return self._off_by_a_lot(main, Board(self.circuit), main.prediction)
+        """Log odds of a cause that is none of these: a sound board off by a lot, or any wave."""
+        off = self._off_by_a_lot(main, Board(self.circuit), main.whole)
+        return max(off, self._any_wave(main))
+
+    def _any_wave(self, look: "_Look") -> float:
+        """Log odds of a wave of any shape: what fits worse than this explains nothing."""
+        sigma = look.fair.sigma[np.isfinite(look.fair.sigma)]
+        reach = ANY_WAVE * self.circuit.v_supply
+        cost = 0.5 * float(np.sum(np.log1p((reach / sigma) ** 2)))
+        return math.log(OTHER) + look.setup.log_prior - cost
 
     def _and_more(self, found: Found, look: "_Look") -> float:
         """Log odds of a hypothesis and something else beside it."""
-        if found.outcome.chi2 < NOISE_ALONE * look.fair.values.size:
+        if self._explained(found, {found.setup: look}):
             return -math.inf
         board = found.outcome.board
         prediction = look.fair.predict(board, look.names)
@@ -476,6 +549,20 @@ class Searcher:
         return outcome.log_evidence + math.log(OTHER) + look.setup.log_prior
 
 
+def best_of(glances: Sequence[Glance]) -> list[Glance]:
+    """The likeliest start and setup of each hypothesis."""
+    best: dict[str, Glance] = {}
+    for glance in glances:
+        key = glance[1].key
+        if key not in best or glance[0] > best[key][0]:
+            best[key] = glance
+    return list(best.values())
+
+
+def _first(pair: tuple[float, Any]) -> float:
+    return pair[0]
+
+
 def _odds(glance: Glance) -> float:
     return glance[0]
 
@@ -486,13 +573,23 @@ def _log_odds(found: Found) -> float:
 
 @dataclass
 class _Look:
+    """The sound board at one setup: `loose`, `prediction` and `rough` are of a thinned record."""
+
     setup: scope.Setup
     fair: Trial
     loose: Trial
     prediction: Prediction
     names: tuple[str, ...]
+    kept: dict[str, Prediction]
     rough: Any
     outcome: Any
+
+    @property
+    def whole(self) -> Prediction:
+        """The prediction for every sample; one for all setups with the same inputs."""
+        if "whole" not in self.kept:
+            self.kept["whole"] = self.fair.predict(Board(self.fair.circuit), self.names)
+        return self.kept["whole"]
 
     @property
     def inputs(self) -> tuple[str, float, float, bool]:
@@ -505,6 +602,10 @@ class _Look:
 
     def fair_odds(self) -> float:
         return self.outcome.log_evidence + self.setup.log_prior
+
+    def glance(self, seen: Prediction, suspect: Suspect) -> float:
+        """Log odds of what a hypothesis would show, at first look."""
+        return self.loose.glance(seen) + self.odds(suspect)
 
     def odds(self, suspect: Suspect) -> float:
         return self.setup.log_prior + suspect.log_prior

@@ -104,7 +104,7 @@ def recognised(record: Record, circuit: Circuit, at: str) -> Setup:
     Setup
     """
     low, high = LOWEST * circuit.v_supply, 1.06 * circuit.v_supply
-    shown, coupled = [], []
+    shown, coupled, odds = [], [], 0.0
     for name, wave in record.outputs.items():
         used = wave[np.isfinite(record.sigma[name])]
         if name == "out" or not used.size:
@@ -117,12 +117,15 @@ def recognised(record: Record, circuit: Circuit, at: str) -> Setup:
             continue
         shown += _factor_for(name, level, low, high)
     for side in ("upper", "lower"):
+        # no generator of these has a level: that is a mistake, and any level is as likely
+        if at == "generator" and abs(record.means[side]) > LINE * circuit.v_supply:
+            odds += 2.0 * ODDS
         # a base line of a single drive shows its own level, unless its channel is AC-coupled
         mean = record.means[side]
         single = at == "base lines" and getattr(circuit, f"{side}_mode") == "single"
         if single and abs(mean) > LINE * circuit.v_supply and not 0.0 < mean < high:
             shown += _factor_for(side, mean, LINE * circuit.v_supply, high)
-    return Setup(at, tuple(shown), (), tuple(coupled))
+    return Setup(at, tuple(shown), (), tuple(coupled), odds)
 
 
 def _factor_for(channel: str, level: float, low: float, high: float) -> list[tuple[str, float]]:

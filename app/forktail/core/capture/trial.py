@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 
 from forktail.core.built.circuit import Circuit
 from forktail.core.capture import scope
-from forktail.core.capture.align import Record, Waves
+from forktail.core.capture.align import STANDS_OUT, Record, Waves
 from forktail.core.capture.boards import (
     Board,
     Key,
@@ -23,14 +23,16 @@ from forktail.core.capture.boards import (
     solve_rest,
     unit_of,
 )
-from forktail.core.capture.fit import least_squares
-from forktail.core.checks import Floats
+from forktail.core.capture.fit import Solution, least_squares
+from forktail.core.checks import Bools, Floats
 
 #: Quantities that move together, by the key that they share.
 Groups = Mapping[Key, tuple[str, ...]]
 #: What the solution itself may be off by, as a share of the movement of an output (base
 #: resistance, junction charges, slow capacitors), and in how many independent ways.
 MODEL, WAYS = 0.006, 24
+#: How much of its stated doubt a solution may deserve, each as likely.
+DOUBTED = (1.0, 0.3, 0.1)
 #: Fewest samples with an answer, as a share.
 SOLVED = 0.6
 #: A collector that rests this share of the supply away from its mean as captured is ruled out.
@@ -171,16 +173,16 @@ class Trial:
 
     def stack(self, of_outputs: Mapping[str, Any], of_nodes: Mapping[str, Any]) -> Floats:
         """One vector from a part for each output and one for each level."""
-        m = len(self.record.time)
-        parts = []
-        for name in self.outputs:
+        m, n = len(self.record.time), len(self.outputs)
+        out = np.empty(self.values.size)
+        for k, name in enumerate(self.outputs):
             if name == "out":
                 part = np.subtract(of_outputs.get("right", 0.0), of_outputs.get("left", 0.0))
             else:
                 part = of_outputs.get(name, 0.0)
-            parts.append(np.broadcast_to(part, m))
-        parts += [np.array([of_nodes.get(node, 0.0)]) for node, _, _ in self.levels]
-        return np.concatenate(parts)
+            out[k * m : (k + 1) * m] = part
+        out[n * m :] = [of_nodes.get(node, 0.0) for node, _, _ in self.levels]
+        return out
 
     def seen(self, prediction: Prediction) -> Floats:
         """What the scope would show of a prediction, without its errors."""
@@ -288,6 +290,7 @@ class Trial:
         names: Sequence[str],
         wide: Mapping[Key, float] | None = None,
         prediction: Prediction | None = None,
+        rounds: int = ROUNDS,
     ) -> Outcome | None:
         """Fit tolerances, scope, and the quantities that may move far.
 
@@ -302,6 +305,8 @@ class Trial:
             number (a tuple of names as the key) move together.
         prediction : Prediction, optional
             Of the board itself with the slopes of all these names: then there is one linear fit.
+        rounds : int
+            Most Newton steps of what may move far.
 
         Returns
         -------
@@ -316,7 +321,7 @@ class Trial:
         if prediction is not None or best is None or not wide:
             return best
         base, step = at, 1.0
-        for _ in range(ROUNDS):
+        for _ in range(rounds):
             ahead = {key: best.moved[key][0] - base[key] for key in wide}
             if max(abs(d) / unit_of(k) for k, d in ahead.items()) < 0.02:
                 break
@@ -436,6 +441,43 @@ class Trial:
                 own = prediction.columns.get(name, {})
                 column = column + self.stack(own, own)
             of_board.append((key, column, wide[key], 0.0 if pinned else -at[key]))
+        sizes = DOUBTED if any(prediction.doubt.values()) else (1.0,)
+        tries = [self._fitted(prediction.doubted(by), of_board) for by in sizes]
+        likeliest = max(tries, key=lambda t: -math.inf if t is None else t.evidence)
+        if likeliest is None:
+            return None
+        evidence = [t.evidence - likeliest.evidence for t in tries if t is not None]
+        evidence_of_all = likeliest.evidence + math.log(sum(map(math.exp, evidence)) / len(sizes))
+        found, keys, use, seen, fitted = (
+            likeliest.found, likeliest.keys, likeliest.use, likeliest.seen, likeliest.fitted,
+        )  # fmt: skip
+        spread = np.sqrt(np.diag(found.covariance))
+        got = {k: (float(x), float(s)) for k, x, s in zip(keys, found.x, spread)}
+        moved = {part[0] for part in of_board}
+        got |= {k: (at.get(k, 0.0) + x, s) for k, (x, s) in got.items() if k in moved}
+        # what has no answer is as unlikely as a datum three standard deviations off
+        lost = int((~use & np.isfinite(self.sigma)).sum())
+        m = len(self.record.time)
+        rest = self.values - fitted
+        cuts = {n: slice(k * m, (k + 1) * m) for k, n in enumerate(self.outputs)}
+        return Outcome(
+            board=board,
+            moved={k: v for k, v in got.items() if k in moved},
+            scope={k: v for k, v in got.items() if k not in moved},
+            values={n: np.where(use[cut], fitted[cut], np.nan) for n, cut in cuts.items()},
+            plain={n: seen[cut] for n, cut in cuts.items()},
+            chi2=found.chi2 + 9.0 * lost,
+            log_evidence=evidence_of_all - 4.5 * lost,
+            left={
+                n: float(np.sqrt(np.mean(rest[cut][use[cut]] ** 2))) if use[cut].any() else math.nan
+                for n, cut in cuts.items()
+            },
+        )
+
+    def _fitted(
+        self, prediction: Prediction, of_board: Sequence[tuple[Key, Floats, float, float]]
+    ) -> "_Fitted | None":
+        """One linear fit of the scope, and of columns of the board."""
         seen = self.seen(prediction)
         shown = seen
         doubts = self.doubts(prediction)
@@ -452,29 +494,20 @@ class Trial:
             a = self.whitened(np.column_stack([left, columns]), doubts)
             found = least_squares(a[:, 1:], a[:, 0], None, prior, centre)
             shown = seen + columns[:, len(of_scope) :] @ found.x[len(of_scope) :]
-        spread = np.sqrt(np.diag(found.covariance))
-        got = {k: (float(x), float(s)) for k, x, s in zip(keys, found.x, spread)}
-        moved = {part[0] for part in of_board}
-        got |= {k: (at.get(k, 0.0) + x, s) for k, (x, s) in got.items() if k in moved}
-        # what has no answer is as unlikely as a datum three standard deviations off
-        lost = int((~use & np.isfinite(self.sigma)).sum())
-        m = len(self.record.time)
-        fitted = seen + columns @ found.x
-        rest = self.values - fitted
-        cuts = {n: slice(k * m, (k + 1) * m) for k, n in enumerate(self.outputs)}
-        return Outcome(
-            board=board,
-            moved={k: v for k, v in got.items() if k in moved},
-            scope={k: v for k, v in got.items() if k not in moved},
-            values={n: np.where(use[cut], fitted[cut], np.nan) for n, cut in cuts.items()},
-            plain={n: seen[cut] for n, cut in cuts.items()},
-            chi2=found.chi2 + 9.0 * lost,
-            log_evidence=found.log_evidence + self.cost(doubts) - 4.5 * lost,
-            left={
-                n: float(np.sqrt(np.mean(rest[cut][use[cut]] ** 2))) if use[cut].any() else math.nan
-                for n, cut in cuts.items()
-            },
-        )
+        evidence = found.log_evidence + self.cost(doubts)
+        return _Fitted(found, keys, use, seen, seen + columns @ found.x, evidence)
+
+
+@dataclass(frozen=True)
+class _Fitted:
+    """One linear fit: its solution and keys, rows used, what was predicted and what is fitted."""
+
+    found: Solution
+    keys: tuple[Key, ...]
+    use: Bools
+    seen: Floats
+    fitted: Floats
+    evidence: float
 
 
 def _ways(wave: Floats, sigma: Floats) -> tuple[Floats, Floats]:
@@ -495,6 +528,8 @@ def _ways(wave: Floats, sigma: Floats) -> tuple[Floats, Floats]:
         np.fft.rfft(np.where(good, wave - wave[good].mean() if good.any() else 0.0, 0.0))
     )
     strong = 1 + np.argsort(-lines[1:])[: WAYS // 2]
+    # a line of the noise is no error of a solution, though the strongest of many looks like one
+    strong = strong[lines[strong] > STANDS_OUT * math.sqrt(float(np.sum(sigma[good] ** 2)))]
     if not strong.size or not good.any():
         return np.zeros((len(wave), 0)), np.zeros(0)
     turn = 2.0 * np.pi * np.outer(np.arange(len(wave)), strong) / len(wave)

@@ -26,13 +26,16 @@ class TimePlot(Plot):
 
     def __init__(self, name, lines, theme="light"):
         super().__init__(name, theme)
-        self.stack()
         self.zero = float_source(x0=[0], y0=[0], x1=[0], y1=[0])
-        self.add(Segment, "x0", "y0", "x1", "y1", source=self.zero, meaning="zero")
+        zero = self.add(Segment, "x0", "y0", "x1", "y1", source=self.zero, line_width=1)
+        self.paint(zero.glyph, line_color="rule")
         self.sources = {}
-        for key, meaning in lines:
+        for key, colour, width, dash in lines:
             self.sources[key] = float_source(x=[], y=[])
-            self.add(Line, "x", "y", source=self.sources[key], meaning=meaning)
+            line = self.add(
+                Line, "x", "y", source=self.sources[key], line_width=width, line_dash=dash
+            )
+            self.paint(line.glyph, line_color=colour)
         self.figure.yaxis[0].ticker = BasicTicker(desired_num_ticks=5)
 
     def show(self, time, lines, cut, label):
@@ -70,8 +73,11 @@ class Overlay(TimePlot):
     def __init__(self, theme="light"):
         super().__init__(
             "overlay",
-            # the capture is broad and pale, so that what lies on it is seen
-            (("measured", "captured"), ("predicted", "predicted"), ("fitted", "cause")),
+            (
+                ("predicted", "right", 2.2, [6, 4]),
+                ("measured", "left", 2.6, []),
+                ("fitted", "ink", 1.0, []),
+            ),
             theme,
         )
 
@@ -90,8 +96,9 @@ class Residual(TimePlot):
     """Captured less predicted, and captured less the wave of a cause."""
 
     def __init__(self, theme="light"):
-        lines = (("residual", "difference"), ("fit", "cause difference"))
-        super().__init__("residual", lines, theme)
+        super().__init__(
+            "residual", (("residual", "accent", 1.6, []), ("fit", "soft", 1.0, [])), theme
+        )
 
     def draw(self, comparison, cut):
         """Draw a comparison."""

@@ -8,6 +8,7 @@ import pytest
 from forktail.core.capture.align import align, find_period, find_sine
 from forktail.core.capture.read import Capture
 from forktail.core.checks import QuantityError
+from records import record
 
 SPAN = 0.5e-3
 
@@ -26,6 +27,16 @@ def capture(rows=4000, upper=50e3, lower=45e3, noise=0.0, seed=1, **more):
     }
     waves = {n: w + noise * rng.normal(size=rows) for n, w in waves.items()} | more
     return Capture(time=t, v_out=waves["v_right"] - waves["v_left"], **waves)
+
+
+def test_a_thinned_record_keeps_whole_periods_and_eight_samples_a_cycle():
+    whole = record(320, fastest=10.0, step=1.0 / 320.0)
+    thin = whole.thinned()
+    assert len(thin.time) == 80 and thin.step == pytest.approx(4.0 / 320.0)
+    assert np.array_equal(thin.outputs["left"], whole.outputs["left"][::4])
+    assert np.array_equal(thin.inputs["upper"], whole.inputs["upper"][::4])
+    assert len(record(90, fastest=10.0, step=1.0 / 320.0).thinned().time) == 90  # few as they are
+    assert len(record(322, fastest=10.0, step=1.0 / 320.0).thinned().time) == 161
 
 
 def test_two_sines_are_folded_onto_their_common_period():

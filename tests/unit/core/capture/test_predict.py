@@ -19,6 +19,7 @@ from forktail.core.capture.boards import (
     moved_by,
     parts_of_group,
     predict,
+    predict_all,
     solve_rest,
     unit_of,
 )
@@ -48,6 +49,18 @@ def test_slopes_are_differences_of_boards_that_moved(at):
             slope = (more.rest[node] - less.rest[node]) / (2 * step)
             column = found.columns[name].get(node, 0.0)
             assert column == pytest.approx(slope, rel=2e-3, abs=1e-6), (name, node)
+
+
+@pytest.mark.parametrize("at", PLACES)
+def test_many_boards_are_predicted_as_each_of_them(at):
+    moves = ((), (("r_load_left", 0.5),), (("Q1", -0.3), ("r_bias_lower_pos", 0.2)),
+             (("c_left", 1.0),), (("v_supply", 0.1),), (("r_tail_base_bottom", -0.5),))  # fmt: skip
+    boards, seen = [Board(MIXER, m) for m in moves], record()
+    for board, found in zip(boards, predict_all(boards, seen, at)):
+        own = predict(board, seen, at)
+        for side in ("left", "right"):
+            assert found.values[side] == pytest.approx(own.values[side], abs=2e-6)
+        assert found.rest == pytest.approx(own.rest, abs=1e-6) and found.ok == own.ok == 1.0
 
 
 def test_a_bias_resistor_that_is_off_moves_the_corner_of_its_coupling():

@@ -36,6 +36,13 @@ def test_a_collector_is_taken_to_be_between_a_seventh_of_the_supply_and_the_supp
         assert shown(level) == ()
 
 
+def test_a_generator_has_no_level_but_a_base_line_has():
+    level = record(means={"upper": 5.6, "lower": 3.1})  # what the taps of this circuit are at
+    assert recognised(level, MIXER, "generator").log_prior == 4.0 * ODDS
+    assert recognised(level, MIXER, "base lines").log_prior == 0.0
+    assert recognised(record(), MIXER, "generator").log_prior == 0.0
+
+
 def test_a_level_at_nought_is_ac_coupling():
     for left, ripple, coupled in (
         (0.2, 0.0, ("left",)), (0.25, 0.0, ()), (0.25, 1.0, ("left",)), (-0.2, 0.0, ("left",)),
