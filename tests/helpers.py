@@ -6,6 +6,7 @@ Nothing here uses forktail.core: the decimal functions are an independent refere
 import asyncio
 from concurrent.futures import Future
 from decimal import Decimal, getcontext
+from pathlib import Path
 from threading import Thread
 
 import pytest
@@ -17,6 +18,13 @@ getcontext().prec = 60
 K_DECIMAL, Q_DECIMAL = Decimal("1.380649e-23"), Decimal("1.602176634e-19")
 
 VT_25 = 1.380649e-23 * 298.15 / 1.602176634e-19
+
+
+def readme_example():
+    """Lines of the notebook example of the README."""
+    readme = Path(__file__).resolve().parents[1] / "README.md"
+    (block,) = readme.read_text(encoding="utf-8").split("```python\n")[1:]
+    return list(filter(None, block.partition("```")[0].splitlines()))
 
 
 def near(value, rel=1e-6, abs=0.0):

@@ -171,6 +171,7 @@ def _pages():
                 context = browser.new_context(
                     viewport={"width": width, "height": height}, color_scheme=scheme
                 )
+                context.add_init_script(set_up.BEEN)
                 page = context.new_page()
                 page.goto(server.url + path)
                 if not path.startswith(("nothing", "plan", "preview")):

@@ -9,7 +9,9 @@ export function render({ model, el }) {
 
   // the class room hears that somebody moved something here, and so no longer follows
   const QUIET = ["theme", "csv", "save"];
-  const acted = ({ kind }) => { if (!QUIET.includes(kind)) window.dispatchEvent(new CustomEvent("forktail-acted")); };
+  const acted = ({ kind, name = "", view = "" }) => {
+    if (!QUIET.includes(kind)) window.dispatchEvent(new CustomEvent("forktail-acted", { detail: { kind, name, view } }));
+  };
   // what the server has not answered when the connection is lost is kept like what comes after
   const link = window.forktailLink, KEPT = [...QUIET, "follow"];
   let unanswered = [];
@@ -261,8 +263,8 @@ export function render({ model, el }) {
     for (const [name, text] of Object.entries(p.errors || {})) rows.get(name)?.fail(text);
     if (p.notice) say(p.notice);
     if (p.query !== undefined || p.inner !== undefined) {
-      window.forktailScene = p.query !== undefined ? { query: p.query } : { inner: p.inner };
-      window.dispatchEvent(new CustomEvent("forktail-scene"));
+      window.forktailScene = p.query !== undefined ? { query: p.query, passing: model.spec.passing } : { inner: p.inner };
+      window.dispatchEvent(new CustomEvent("forktail-scene", { detail: { fresh: p.fresh } }));
     }
     if (p.query !== undefined) {
       query = p.query;
@@ -276,7 +278,7 @@ export function render({ model, el }) {
   };
 
   const onDrag = (event) => { stop(); stream({ kind: "drag", ...event.detail }); };
-  const onRequest = (event) => { now(event.detail); };
+  const onRequest = ({ detail }) => { if (detail.kind === "scene") stop(); now(detail); };
   const onFollow = ({ detail }) => { stop(); put({ kind: "follow", query: detail.query, inner: detail.inner || "" }); };
   const onLost = () => {
     stop(); syncUrl();

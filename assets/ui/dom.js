@@ -34,6 +34,18 @@ window.forktailDom = (() => {
     setTimeout(() => URL.revokeObjectURL(url), 10000);
   };
 
+  // Loads a script or a style sheet of ours, once: what a page can do without until somebody asks for it.
+  const assets = new URL("../", document.currentScript.src), loaded = new Map();
+  const load = (path) => {
+    if (!loaded.has(path)) loaded.set(path, new Promise((done, fail) => {
+      const url = new URL(path, assets);
+      const node = path.endsWith(".css") ? make("link", { rel: "stylesheet", href: url }) : Object.assign(make("script", { src: url }), { async: false });
+      node.addEventListener("load", done); node.addEventListener("error", fail);
+      document.head.append(node);
+    }));
+    return loaded.get(path);
+  };
+
   // A storage of the browser, which may be barred, full or damaged: then there is nothing in it.
   const drawer = (where) => {
     const attempt = (act) => { try { return act(window[where]); } catch { return null; } };
@@ -60,5 +72,5 @@ window.forktailDom = (() => {
     return null;
   };
 
-  return { make, button, options, hostOf, patchOf, save, deep, browser: drawer("localStorage"), tab: drawer("sessionStorage") };
+  return { make, button, options, hostOf, patchOf, save, load, deep, browser: drawer("localStorage"), tab: drawer("sessionStorage") };
 })();

@@ -1,10 +1,13 @@
 // What every page does in the browser: theme, exports of plots, word of a lost connection.
 (() => {
-  const { make, save, deep, browser, tab } = window.forktailDom;
+  const { make, save, load, deep, browser, tab } = window.forktailDom;
   const root = document.documentElement;
   const assets = new URL("../", document.currentScript.src);
-  root.toggleAttribute("data-been", browser.text("forktail-been") !== null);
-  // whoever has moved a control is told where to begin no more
+  // The very first visit begins with one pair and is shown round (pages/steer/minute.js); a link with a scene, or a class, is not.
+  const base = new URL("../", assets), MINUTE = "forktail-minute";
+  const begin = () => { if (tab.write(MINUTE, "yes")) location.replace(new URL("?stage=pair&v_upper=0V", base)); };
+  if (location.href === base.href && browser.text("forktail-been") === null && !tab.text("forktail-room") && browser.write("forktail-been", "1")) begin();
+  // nor is whoever has moved a control anywhere
   addEventListener("input", () => { browser.write("forktail-been", "1"); }, { once: true });
   root.dataset.theme = browser.text("forktail-theme") || (matchMedia("(prefers-color-scheme: dark)").matches ? "dark" : "light");
 
@@ -102,41 +105,149 @@
     save(`forktail-${plot}.${kind}`, await onPaper(blob, kind));
   };
 
+  // What a plot can be saved as is behind one button; it closes when something was chosen, or the focus goes.
+  const openMenu = () => document.querySelector("details.exports[open]");
+  const closeMenu = (back) => {
+    const menu = openMenu();
+    if (!menu) return;
+    menu.open = false;
+    if (back) menu.querySelector("summary").focus();
+  };
+  document.addEventListener("keydown", (event) => { if (event.key === "Escape") closeMenu(true); });
+  document.addEventListener("focusin", ({ target }) => { if (!openMenu()?.contains(target)) closeMenu(); });
+  document.addEventListener("pointerdown", (event) => { if (!event.composedPath().includes(openMenu())) closeMenu(); });
+
   document.addEventListener("click", (event) => {
     // a click inside a component's shadow root is seen here with its own first target
     const target = event.composedPath()[0];
     const button = target.closest?.("button[data-export]");
-    if (button) onExport(button);
+    if (button) { closeMenu(true); onExport(button); }
     const asks = target.closest?.("[data-request]");
     if (asks) request(JSON.parse(asks.dataset.request));
   });
 
-  // Press or drag on a plot that asks for it. Not Bokeh's gestures: to those, a pointer that rests
-  // for a moment before it moves is a press and never becomes a drag.
-  let dragged = null;
-  const reportDrag = (event) => {
-    const { view } = dragged, box = view.canvas.el.getBoundingClientRect();
+  // The point (or the cursor) of a plot is dragged, or moved by arrow keys once the plot has the focus. Not Bokeh's
+  // gestures: to those, a pointer that rests for a moment before it moves is a press and never becomes a drag.
+  // A finger scrolls the page: it moves the point only from the point itself or by a clear move sideways, and a tap
+  // puts the point where it is.
+  const NEAR = 28, CLEAR = 9; // px
+  let dragged = null, waiting = null, walked = null;
+  const draggable = (event) => {
+    const host = event.composedPath().find((n) => n.classList?.contains("bk-Figure"));
+    const view = host && findPlot((v) => v.el === host);
+    return view?.model.tags.includes("drag") ? view : null;
+  };
+  const handleAt = (view) => {
+    const held = view.model.renderers.find((r) => r.name === "handle");
+    if (!held?.visible) return null;
+    const { data } = held.data_source, read = (spec) => (spec ? data[spec.field]?.[0] : undefined);
+    const x = read(held.glyph.x), y = read(held.glyph.y);
+    return x === undefined ? null : { x, y };
+  };
+  const onCanvas = (view, event) => {
+    const box = view.canvas.el.getBoundingClientRect();
+    return [event.clientX - box.left, event.clientY - box.top];
+  };
+  const onPixels = (view, { x, y }) => [view.frame.x_scale.compute(x), y === undefined ? null : view.frame.y_scale.compute(y)];
+  // where the point of a plot is in the window, and what has its keys
+  window.forktailPoint = (name) => {
+    const view = plotView(name), at = view && handleAt(view), box = view?.canvas.el.getBoundingClientRect();
+    if (!at) return null;
+    const [x, y] = onPixels(view, at);
+    return { x: box.left + x, y: box.top + y, element: view.el };
+  };
+  const isNear = (view, event) => {
+    const at = handleAt(view);
+    if (!at) return false;
+    const [x, y] = onCanvas(view, event), [hx, hy] = onPixels(view, at);
+    return Math.hypot(x - hx, hy === null ? 0 : y - hy) < NEAR;
+  };
+  const report = (view, x, y) => window.dispatchEvent(new CustomEvent("forktail-drag", { detail: { view: view.model.name, x, y } }));
+  const reportDrag = ({ view, off: [ox, oy] }, event) => {
     const within = (v, low, high) => Math.min(Math.max(v, low), high);
-    const { left, right, top, bottom } = view.frame.bbox;
-    const x = view.frame.x_scale.invert(within(event.clientX - box.left, left, right));
-    const y = view.frame.y_scale.invert(within(event.clientY - box.top, top, bottom));
-    window.dispatchEvent(new CustomEvent("forktail-drag", { detail: { view: view.model.name, x, y } }));
+    const { left, right, top, bottom } = view.frame.bbox, [x, y] = onCanvas(view, event);
+    report(view, view.frame.x_scale.invert(within(x + ox, left, right)), view.frame.y_scale.invert(within(y + oy, top, bottom)));
+  };
+  // a finger takes the point along from where it is, and does not cover it
+  const grip = (view, event) => {
+    const at = handleAt(view);
+    if (!at) return [0, 0];
+    const [x, y] = onCanvas(view, event), [hx, hy] = onPixels(view, at);
+    return [hx - x, hy === null ? 0 : hy - y];
   };
   window.addEventListener("pointerdown", (event) => {
-    const host = event.button === 0 && event.composedPath().find((n) => n.classList?.contains("bk-Figure"));
-    const view = host && findPlot((v) => v.el === host);
-    if (!view?.model.tags.includes("drag")) return;
-    const box = view.canvas.el.getBoundingClientRect();
-    if (!view.frame.bbox.contains(event.clientX - box.left, event.clientY - box.top)) return;
-    dragged = { view, pointer: event.pointerId };
-    reportDrag(event);
+    const view = event.button === 0 && draggable(event);
+    if (!view || !view.frame.bbox.contains(...onCanvas(view, event))) return;
+    const held = { view, pointer: event.pointerId };
+    if (event.pointerType !== "touch") {
+      dragged = { ...held, off: [0, 0] };
+      reportDrag(dragged, event);
+    } else if (isNear(view, event)) dragged = { ...held, off: grip(view, event) };
+    else waiting = { ...held, from: event, off: grip(view, event) };
   }, true);
   window.addEventListener("pointermove", (event) => {
-    if (dragged?.pointer === event.pointerId) reportDrag(event);
+    if (waiting?.pointer === event.pointerId) {
+      const across = Math.abs(event.clientX - waiting.from.clientX), down = Math.abs(event.clientY - waiting.from.clientY);
+      if (across > CLEAR && across > 2 * down) { dragged = waiting; waiting = null; }
+      else if (down > CLEAR) waiting = null;
+    }
+    if (dragged?.pointer === event.pointerId) reportDrag(dragged, event);
+  }, true);
+  window.addEventListener("pointerup", (event) => {
+    if (waiting?.pointer === event.pointerId) reportDrag({ view: waiting.view, off: [0, 0] }, event);
   }, true);
   for (const kind of ["pointerup", "pointercancel"]) {
-    window.addEventListener(kind, (event) => { if (dragged?.pointer === event.pointerId) dragged = null; }, true);
+    window.addEventListener(kind, (event) => {
+      if (dragged?.pointer === event.pointerId) dragged = null;
+      if (waiting?.pointer === event.pointerId) waiting = null;
+    }, true);
   }
+
+  // Sliders likewise: what a finger does to one counts once it has moved sideways, or was lifted where it was put down.
+  let thumb = null;
+  window.addEventListener("pointerdown", (event) => {
+    const slider = event.composedPath()[0];
+    thumb = event.pointerType === "touch" && slider.type === "range"
+      ? { slider, pointer: event.pointerId, x: event.clientX, y: event.clientY, was: slider.value, meant: null } : null;
+  }, true);
+  window.addEventListener("pointermove", (event) => {
+    if (thumb?.pointer !== event.pointerId) return;
+    const across = Math.abs(event.clientX - thumb.x);
+    if (across > CLEAR && across > 2 * Math.abs(event.clientY - thumb.y)) thumb = null;
+  }, true);
+  for (const kind of ["input", "change"]) {
+    window.addEventListener(kind, (event) => {
+      if (!thumb || event.composedPath()[0] !== thumb.slider) return;
+      event.stopImmediatePropagation();
+      if (kind === "input") thumb.meant = thumb.slider.value;
+      thumb.slider.value = thumb.was;
+    }, true);
+  }
+  window.addEventListener("pointercancel", () => { thumb = null; }, true);
+  window.addEventListener("pointerup", (event) => {
+    if (thumb?.pointer !== event.pointerId) return;
+    const { slider, meant } = thumb;
+    thumb = null;
+    if (meant === null) return;
+    slider.value = meant;
+    slider.dispatchEvent(new Event("input", { bubbles: true, composed: true }));
+  }, true);
+
+  const STEPS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowDown: [0, -1], ArrowUp: [0, 1] };
+  window.addEventListener("keydown", (event) => {
+    const step = STEPS[event.key], view = step && !event.ctrlKey && !event.altKey && !event.metaKey && draggable(event);
+    const at = view && handleAt(view);
+    if (!at) return;
+    event.preventDefault();
+    const { x_range, y_range } = view.model, part = event.shiftKey ? 0.1 : 0.01;
+    // held keys go on from what they asked for, not from what the server has answered so far
+    const from = walked?.view === view && performance.now() - walked.at < 500 ? walked : at;
+    const within = (v, { start, end }) => Math.min(Math.max(v, Math.min(start, end)), Math.max(start, end));
+    const x = within(from.x + step[0] * part * (x_range.end - x_range.start), x_range);
+    const y = at.y === undefined ? 0 : within(from.y + step[1] * part * (y_range.end - y_range.start), y_range);
+    walked = { view, x, y, at: performance.now() };
+    report(view, x, y);
+  }, true);
 
   // A lost connection is said. Once the server answers, the page loads again: its link holds the scene,
   // and this tab's storage what was set or typed since. The controls ask `isLost` before they send.
@@ -221,25 +332,74 @@
   // a page brought back from the browser's memory has no connection any more
   window.addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });
 
+  // New columns of plots come in one message (`ColumnsEvent` in ui/plots.py): numbers behind one another,
+  // and by source what is where. Each source takes all of its columns at once.
+  const takeColumns = (made) => ([text, numbers]) => {
+    for (const [id, columns] of JSON.parse(text)) {
+      const source = made.get_model_by_id(id);
+      if (!source) continue;
+      const data = source.data instanceof Map ? Object.fromEntries(source.data) : { ...source.data };
+      for (const [name, column] of Object.entries(columns)) {
+        data[name] = Array.isArray(column) ? column : new Float32Array(numbers, column.at, column.n);
+      }
+      source.setv({ data }, { sync: false, check_eq: false });
+    }
+  };
+  // Bokeh makes a browser work out its styles again and again while it paints plots: each axis and legend
+  // writes its place as a style sheet, the same as before, and each text asks for the size of the page's type and
+  // for a style of its own (`--bk-...`, of which there is none here). That took more than drawing the plots.
+  const calmPainting = () => {
+    const { InlineStyleSheet } = Bokeh.require("core/dom");
+    const { replace } = InlineStyleSheet.prototype;
+    InlineStyleSheet.prototype.replace = function (css, styles) {
+      if (styles !== undefined || css !== this.css) replace.call(this, css, styles);
+    };
+    Bokeh.require("core/visuals/visual").VisualProperties.prototype._get_css_value = () => "";
+    const plot = Bokeh.require("models/plots/plot_canvas").PlotView.prototype;
+    const { get } = Object.getOwnPropertyDescriptor(plot, "base_font_size");
+    const sizes = new WeakMap();  // view -> size of type and the frame that it was asked for in
+    Object.defineProperty(plot, "base_font_size", { configurable: true, get() {
+      const frame = document.timeline.currentTime, held = sizes.get(this);
+      if (held?.frame === frame) return held.size;
+      const size = get.call(this);
+      sizes.set(this, { frame, size });
+      return size;
+    } });
+  };
+  // a document enters this list while it is made, and is heard once it is: before any message comes
+  const hearDocuments = () => {
+    const { documents } = Bokeh;
+    documents.push = (made) => {
+      queueMicrotask(() => made.on_message("forktail-columns", takeColumns(made)));
+      return Array.prototype.push.call(documents, made);
+    };
+  };
+
   // The class room is loaded by those who are in it, and by the pages where it is entered.
   const loadRoom = () => {
     const entry = document.querySelector("[data-room]");
     if (!entry && !tab.text("forktail-room")) return;
-    document.head.append(make("link", { rel: "stylesheet", href: new URL("pages/class/room.css", assets) }));
-    for (const name of entry ? ["room", "class"] : ["room"]) {
-      // one after the other
-      document.head.append(Object.assign(make("script", { src: new URL(`pages/class/${name}.js`, assets) }), { async: false }));
-    }
+    load("pages/class/room.css"); load("pages/class/room.js");
+    if (entry) load("pages/class/class.js");
   };
 
   const settle = () => {
     loadRoom();
+    if (document.getElementById("forktail-undo")) load("ui/history.js");
+    if (tab.text(MINUTE) && location.pathname === base.pathname) load("pages/steer/minute.js");
+    if (document.querySelector("[data-law]")) load("ui/law.js");
+    // what has taken hold of the point is no scroll
+    for (const canvas of document.querySelectorAll(".plot .canvas")) {
+      canvas.addEventListener("touchstart", (event) => { if (dragged) event.preventDefault(); }, { passive: false });
+    }
     // on a phone the navigation is wider than the screen: show where we are
     const nav = document.querySelector(".top nav"), here = nav?.querySelector("[aria-current]");
     if (here) nav.scrollLeft = here.offsetLeft - nav.offsetLeft - (nav.clientWidth - here.offsetWidth) / 2;
   };
 
   document.addEventListener("DOMContentLoaded", () => {
+    hearDocuments();
+    calmPainting();
     setTimeout(settle);  // what a page can do without for a moment comes after its connection
     document.getElementById("forktail-again").addEventListener("click", () => look(true));
     // Bokeh says on its connection when the server is gone; until it is there, wait for it
@@ -260,6 +420,10 @@
       clearInterval(watch);
       restore();
     }, 200);
+    document.getElementById("forktail-present")?.addEventListener("click", async () => {
+      await load("ui/present.js");
+      window.forktailPresent.set(true);
+    });
     const button = document.getElementById("forktail-theme");
     const name = () => { button.textContent = root.dataset.theme === "dark" ? "Light" : "Dark"; };
     name();

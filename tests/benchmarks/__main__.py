@@ -1,10 +1,12 @@
-"""`python -m tests.benchmarks [core built page long room fuzz compare]`: every budget in one table.
+"""`python -m tests.benchmarks [core built page memory long room fuzz compare]`: every budget.
 
 Each row holds ours, the reference taken in the same run, the ratio and the target. Nothing here
 fails: the machine decides the figures, and the closing word is met or not met. `compare 200` tries
-200 boards in place of 500.
+200 boards in place of 500. `page --only "Signals, built"` takes the rows with that in their name,
+and `--profile` says where server and browser spent the time of their events.
 """
 
+import argparse
 import os
 import platform
 import sys
@@ -38,6 +40,7 @@ PARTS = {
     "core": core_speed.run,
     "built": _built,
     "page": page_speed.run,
+    "memory": page_speed.memory,
     "room": room_load.run,
     "long": long_use.run,
     "fuzz": _fuzz,
@@ -52,15 +55,22 @@ def text(value, unit):
     return f"{value / 1e3:.3g} kB" if unit == "B" else f"{value:.3g} {unit}"
 
 
-def main(names):
+def main(arguments):
     """Run the parts and print the table."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawTextHelpFormatter
+    )
+    parser.add_argument("parts", nargs="*", help=", ".join(PARTS))
+    parser.add_argument("--only", default="", help="part of the names of the rows of `page`")
+    parser.add_argument("--profile", action="store_true")
+    given = parser.parse_args(arguments)
+    counts = [int(n) for n in given.parts if n.isdigit()]
+    options = {"page": (given.only, given.profile), "compare": tuple(counts[:1])}
     print(f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}\n")
     print("| what | ours | reference | ratio | target | |")
     print("| --- | --- | --- | --- | --- | --- |")
-    counts = [int(n) for n in names if n.isdigit()]
-    for name in [n for n in names if not n.isdigit()] or PARTS:
-        options = counts[:1] if name == "compare" else ()
-        for what, ours, reference, unit, target in PARTS[name](*options):
+    for name in [n for n in given.parts if not n.isdigit()] or PARTS:
+        for what, ours, reference, unit, target in PARTS[name](*options.get(name, ())):
             ratio = ours / reference
             word = "" if target is None else "met" if ratio <= target else "not met"
             print(

@@ -1,6 +1,7 @@
-"""The Steer page against a bare Bokeh app: latency, server work, bytes, readiness, memory.
+"""Every page, use, model and shipped circuit against a bare Bokeh app, side by side.
 
-Both run at once, each in a process of its own, and are measured in turn in the same Chromium.
+Both servers run at once, each in a process of its own, and are measured in turns of a few events in
+the same Chromium, so that what else loads the machine meets both.
 """
 
 import asyncio
@@ -13,30 +14,161 @@ import sys
 import tempfile
 import time
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
 from urllib.request import urlopen
 
 from playwright.sync_api import sync_playwright
 
-from . import room_load
+from forktail.circuits import shipped
+from forktail.core.uses import USES
+
+from . import profiles, room_load
 
 HERE = Path(__file__).resolve().parent
-EVENTS = 120
+#: Events in a turn, and turns of each row; the first events of all warm up and do not count.
+EVENTS, TURNS, WARM = 20, 4, 10
+#: Visits of each page that count, and before them.
+VISITS, FIRST_VISITS = 7, 1
 #: Seconds until the sessions of closed pages have ended and were collected.
 ENDED = 60
 
-#: Times each input event to the second frame after a view took the new value.
-WATCH = """() => {
-  const all = [...Bokeh.documents[0].all_models];
-  window.bench = {start: null, done: null, busy: false};
-  addEventListener("pointermove", () => { bench.start ??= performance.now(); }, true);
+#: Most of the reference: event to painted frame, server CPU an event, page ready.
+TARGETS = {"textbook": (0.7, 3.0), "built": (1.0, 6.0)}
+READY_TARGET = 1.25
+
+
+@dataclass(frozen=True)
+class Row:
+    """What is moved: a slider (the setting behind it) of a page opened by a link."""
+
+    name: str
+    path: str
+    slider: str
+    model: str = "textbook"
+
+
+#: Setting that is moved in a use.
+_MOVED = {
+    "variable_gain": "control",
+    "gain_control_loop": "level",
+    "am": "tone_amplitude",
+    "dsb": "tone_amplitude",
+    "ssb": "tone_amplitude",
+    "mixer": "oscillator_amplitude",
+    "phase_detector": "phase",
+    "squarer": "amplitude",
+}
+
+
+def rows():
+    """All rows, in the order of the pages."""
+    out = [
+        Row("Steer", "", "v_upper"),
+        Row("Signals, textbook", "signals", "upper_amplitude"),
+    ]
+    out += [
+        Row(
+            f"Signals, built, {key}",
+            f"signals?model=built&circuit={key}",
+            "upper_amplitude",
+            "built",
+        )
+        for key in shipped()
+    ]
+    for model in TARGETS:
+        out += [
+            Row(
+                f"Uses, {model}, {key.replace('_', ' ')}",
+                f"uses?use={key}&model={model}",
+                f"{key}__{_MOVED[key]}",
+                model,
+            )
+            for key in USES
+        ]
+    out += [
+        Row(
+            f"Uses, built, mixer, {key}",
+            f"uses?use=mixer&model=built&circuit={key}",
+            "mixer__oscillator_amplitude",
+            "built",
+        )
+        for key in shipped()
+    ]
+    out += [Row(f"Build, {key}", f"build?shipped={key}", "v_upper", "built") for key in shipped()]
+    return [
+        *out,
+        Row("Compare, the stretch drawn", "compare?example=yes", "start", "built"),
+        Row("Lesson", "lesson?id=one-pair&step=higher-base", "v_upper"),
+    ]
+
+
+#: Pages whose opening is measured: name -> path.
+PAGES = {
+    "Steer": "",
+    "Signals": "signals",
+    "Uses": "uses",
+    "Build": "build",
+    "Compare": "compare",
+    "Lessons": "lessons",
+    "Lesson": "lesson?id=one-pair",
+}
+
+#: Watches the models through which a server sends what is to be painted, counts what is painted,
+#: and moves a slider: `benchMove(slider, positions)` gives the ms of each event from the input to
+#: the second frame after a view took the new value, or null where nothing came in a second.
+DRIVER = """() => {
+  const b = window.bench = { done: null, marked: false, paints: {}, paintMs: 0, patchMs: 0 };
   const mark = () => {
-    if (bench.start === null || bench.done !== null || bench.busy) return;
-    bench.busy = true;
-    requestAnimationFrame(() => requestAnimationFrame(() => {
-      bench.busy = false; bench.done = performance.now(); }));
+    if (!b.done || b.marked) return;
+    b.marked = true;
+    requestAnimationFrame(() => requestAnimationFrame(() => b.done(performance.now())));
   };
-  for (const m of all) if (m.type === "ColumnDataSource") m.properties.data.change.connect(mark);
+  for (const m of Bokeh.documents[0].all_models) {
+    if (m.type === "ColumnDataSource") m.properties.data.change.connect(mark);
+    if (m.data?.properties?.wire) m.data.properties.wire.change.connect(mark);
+  }
+  const timed = (owner, name, take) => {
+    const was = owner[name];
+    owner[name] = function (...given) {
+      const start = performance.now();
+      try { return was.apply(this, given); } finally { take(performance.now() - start); }
+    };
+  };
+  const stack = [...Bokeh.index.roots];
+  while (stack.length) {
+    const view = stack.pop();
+    if (view.model.type === "Figure") timed(view, "paint", (ms) => {
+      b.paints[view.model.name] = (b.paints[view.model.name] || 0) + 1; b.paintMs += ms; });
+    stack.push(...(view.child_views || []));
+  }
+  timed(Bokeh.documents[0], "apply_json_patch", (ms) => { b.patchMs += ms; });
+  const find = (slider) => {
+    if (!slider) return { from: 5, to: 95, move: (v) => { model.value = Math.round(v); } };
+    const row = forktailDom.deep(`[id="q-${slider}"]`).parentElement;
+    const input = row.querySelector("input[type=range]");
+    return { from: 0.2 * input.max, to: 0.8 * input.max, move: (v) => {
+      input.value = Math.round(v);
+      input.dispatchEvent(new Event("input", { bubbles: true, composed: true })); } };
+  };
+  const model = [...Bokeh.documents[0].all_models].find((m) => m.type === "Slider");
+  const rest = (ms) => new Promise((done) => setTimeout(done, ms));
+  window.benchMove = async (slider, first, count) => {
+    const { from, to, move } = find(slider), out = [];
+    for (let k = first; k < first + count; ++k) {
+      await rest((k * 7) % 13);  // not in step with the frames
+      const start = performance.now();
+      const painted = await new Promise((done) => {
+        b.done = done; b.marked = false;
+        setTimeout(() => done(null), 1000);
+        const place = (k * 0.6180339887) % 1;  // steps of a drag in both directions
+        move(from + (to - from) * (0.5 + 0.45 * Math.sin(k / 9) + 0.05 * place));
+      });
+      b.done = null;
+      out.push(painted === null ? null : painted - start);
+    }
+    return out;
+  };
 }"""
 
 
@@ -92,9 +224,13 @@ def percentile(values, part):
     return sorted(values)[min(int(part * len(values)), len(values) - 1)]
 
 
-def visit(browser, set_up, url):
+# ---------------------------------------------------------------- opening a page
+
+
+def visit(browser, set_up, url, rest):
     """One first visit: navigation to document idle, ms; and its bytes."""
     context = browser.new_context(viewport={"width": 1440, "height": 900})
+    context.add_init_script(set_up.BEEN)
     page = context.new_page()
     start = time.perf_counter()
     page.goto(url)
@@ -105,41 +241,35 @@ def visit(browser, set_up, url):
         "performance.getEntriesByType('navigation'))"
         ".reduce((sum, e) => sum + (e.encodedBodySize || 0), 0)"
     )
-    page.wait_for_timeout(1500)  # as between visits: what a page does later does not meet the next
+    page.wait_for_timeout(rest)  # as between visits: what comes later does not meet the next
     context.close()
     return taken, size
 
 
-def ready_times(browser, set_up, urls, repeats=9):
-    """Visits of each address in turn, once the servers are warm: times (ms) and bytes of each."""
-    found = {url: [] for url in urls}
-    for n in range(repeats + 2):
-        for url in urls:
-            result = visit(browser, set_up, url)
-            if n >= 2:
-                found[url].append(result)
-    return {url: ([t for t, _ in visits], visits[-1][1]) for url, visits in found.items()}
+def opened(browser, set_up, base, bare, paths):
+    """Yield rows of page ready: each page after a visit of the bare app, round by round."""
+    times, sizes = {name: [] for name in paths}, {}
+    reference = {name: [] for name in paths}
+    for n in range(FIRST_VISITS + VISITS):
+        for name, path in paths.items():
+            bare_taken, bare_size = visit(browser, set_up, bare, 200)
+            taken, sizes[name] = visit(browser, set_up, base + path, 1800)
+            if n >= FIRST_VISITS:
+                times[name].append(taken)
+                reference[name].append(bare_taken)
+    all_bare = [t for part in reference.values() for t in part]
+    for name in paths:
+        yield (
+            f"page ready, warm server, median: {name}",
+            percentile(times[name], 0.5) / 1e3,
+            percentile(all_bare, 0.5) / 1e3,
+            "s",
+            READY_TARGET,
+        )
+        yield f"bytes of a first visit: {name}", sizes[name], bare_size, "B", None
 
 
-def drag(page, pid, target, spot, travel=60):
-    """Drag `target` with real pointer moves: (latencies ms, server s an event, bytes an event)."""
-    page.evaluate(WATCH)
-    box = page.locator(target).bounding_box()
-    x, y = box["x"] + spot[0] * box["width"], box["y"] + spot[1] * box["height"]
-    page.mouse.move(x, y)
-    page.mouse.down()
-    latencies, before = [], cpu_seconds(pid)
-    for n in range(EVENTS):
-        page.evaluate("() => { bench.start = bench.done = null; }")
-        page.mouse.move(x + travel * (n + 1) / EVENTS + 6 * (n % 2), y)
-        try:
-            page.wait_for_function("() => bench.done !== null", timeout=1000, polling=4)
-        except Exception:  # a move of less than a step changes nothing and is not counted
-            continue
-        latencies.append(page.evaluate("() => bench.done - bench.start"))
-    spent = cpu_seconds(pid) - before
-    page.mouse.up()
-    return latencies[5:], spent / max(len(latencies), 1)
+# ---------------------------------------------------------------- events
 
 
 class Traffic:
@@ -154,9 +284,132 @@ class Traffic:
             self.bytes += len(payload)
 
 
+class Moved:
+    """A page whose slider is moved, turn by turn."""
+
+    def __init__(self, browser, set_up, url, pid, slider):
+        self.page, self.pid, self.slider = browser.new_page(), pid, slider
+        self.page.set_viewport_size({"width": 1440, "height": 900})
+        self.traffic = Traffic(self.page)
+        self.page.goto(url)
+        self.page.wait_for_function(set_up.READY)
+        if slider:
+            self.page.wait_for_function(
+                "(id) => window.forktailDom?.deep(`[id='q-${id}']`)", arg=slider
+            )
+        self.page.wait_for_timeout(600)
+        self.page.evaluate(DRIVER)
+        self.devtools = self.page.context.new_cdp_session(self.page)
+        self.devtools.send("Performance.enable")
+        self.latencies, self.cpu, self.at = [], 0.0, 0
+
+    def turn(self, count, counts=True):
+        """Some events."""
+        before, self.traffic.on = cpu_seconds(self.pid), counts
+        self.page.bring_to_front()
+        taken = self.page.evaluate(
+            "([slider, first, count]) => benchMove(slider, first, count)",
+            [self.slider, self.at, count],
+        )
+        self.traffic.on = False
+        self.at += count
+        if counts:
+            self.latencies += [t for t in taken if t is not None]
+            self.cpu += cpu_seconds(self.pid) - before
+
+    def browser_times(self):
+        """Seconds that the browser has spent so far, by kind, and how often it has painted."""
+        found = {
+            m["name"]: m["value"] for m in self.devtools.send("Performance.getMetrics")["metrics"]
+        }
+        b = self.page.evaluate("() => ({...bench, done: null})")
+        return {
+            "all": found["TaskDuration"],
+            "script": found["ScriptDuration"],
+            "style and layout": found["RecalcStyleDuration"] + found["LayoutDuration"],
+            "patches, with what they start": b["patchMs"] / 1e3,
+            "plots": b["paintMs"] / 1e3,
+        }, b["paints"]
+
+
+def moved(browser, set_up, ours, bare, row, profile):
+    """Yield the rows of one `Row`; `profile` prints where the time went."""
+    mine = Moved(browser, set_up, ours.url + row.path, ours.process.pid, row.slider)
+    theirs = Moved(browser, set_up, bare.url, bare.process.pid, "")
+    for each in (mine, theirs):
+        each.turn(WARM, counts=False)
+    spent = [mine.browser_times()]
+    for _ in range(TURNS):
+        with profiles.taken(ours.process.pid if profile else None):
+            mine.turn(EVENTS)
+        theirs.turn(EVENTS)
+    spent.append(mine.browser_times())
+    for each in (mine, theirs):
+        each.page.close()
+    if not mine.latencies:
+        raise RuntimeError(f"{row.name}: no event was painted")
+    paint, work = TARGETS[row.model]
+    for part, target in ((0.5, None), (0.95, paint)):
+        yield (
+            f"{row.name}: event to painted frame, p{100 * part:.0f}",
+            percentile(mine.latencies, part) / 1e3,
+            percentile(theirs.latencies, part) / 1e3,
+            "s",
+            target,
+        )
+    total = EVENTS * TURNS
+    yield f"{row.name}: server CPU an event", mine.cpu / total, theirs.cpu / total, "s", work
+    yield (
+        f"{row.name}: bytes an event",
+        mine.traffic.bytes / total,
+        theirs.traffic.bytes / total,
+        "B",
+        None,
+    )
+    if profile:
+        (before, painted), (after, painted_after) = spent
+        times = {k: (after[k] - before[k]) / total for k in after}
+        paints = {k: (v - painted.get(k, 0)) / total for k, v in painted_after.items()}
+        print(profiles.report(ours.profile, total, times, paints), file=sys.stderr, flush=True)
+
+
+def run(only="", profile=False):
+    """Yield rows (what, ours, reference, unit, target ratio or value).
+
+    `only` is a part of the names wanted, such as `Signals, built` or `page ready`; `profile` prints
+    for each row of events where server and browser spent their time.
+    """
+    set_up = browser_set_up()
+    folder = Path(tempfile.mkdtemp())
+    if profile:
+        set_up.Server.program = ["-m", "tests.benchmarks.profiles", str(folder / "profile")]
+    ours = set_up.Server(folder / "log.txt")
+    ours.profile = folder / "profile"
+    bare = Bare()
+    wanted = only.lower()
+    pages = {n: p for n, p in PAGES.items() if wanted in f"page ready {n}".lower()}
+    try:
+        with sync_playwright() as playwright:
+            browser = playwright.chromium.launch(
+                executable_path=set_up.chromium_path(), args=set_up.FLAGS
+            )
+            for row in rows():
+                if wanted in row.name.lower():
+                    yield from moved(browser, set_up, ours, bare, row, profile)
+            if pages and not profile:
+                yield from opened(browser, set_up, ours.url, bare.url, pages)
+    finally:
+        ours.stop()
+        bare.stop()
+
+
+# ---------------------------------------------------------------- memory
+
+
 def open_pages(browser, set_up, url, count):
     """Open Steer pages in a context of their own and leave them open: the context."""
     context = browser.new_context(viewport={"width": 1440, "height": 900})
+    context.add_init_script(set_up.BEEN)
     for _ in range(count):
         page = context.new_page()
         page.goto(url)
@@ -190,72 +443,25 @@ def kept_memory(url, pid, sessions=200, at_once=20):
     return (rounds[1] - rounds[0]) / sessions
 
 
-def run():
-    """Yield rows (what, ours, reference, unit, target ratio or value)."""
+def memory():
+    """Yield the rows of memory, MB."""
     set_up = browser_set_up()
     ours = set_up.Server(Path(tempfile.mkdtemp()) / "log.txt")
-    bare = Bare()
+    pid = ours.process.pid
     try:
         with sync_playwright() as playwright:
             browser = playwright.chromium.launch(
                 executable_path=set_up.chromium_path(), args=set_up.FLAGS
             )
-            found = ready_times(browser, set_up, (bare.url, ours.url))
-            mine, theirs = found[ours.url], found[bare.url]
-            yield (
-                "page ready, warm server, median",
-                percentile(mine[0], 0.5) / 1e3,
-                percentile(theirs[0], 0.5) / 1e3,
-                "s",
-                1.3,
-            )
-            yield "bytes of a first visit", mine[1], theirs[1], "B", None
-
-            def measure(url, pid, target, spot):
-                page = browser.new_page(viewport={"width": 1440, "height": 900})
-                traffic = Traffic(page)
-                page.goto(url)
-                page.wait_for_function(set_up.READY)
-                page.wait_for_timeout(1500)
-                traffic.on = True
-                latencies, work = drag(page, pid, target, spot)
-                page.close()
-                return latencies, work, traffic.bytes / max(len(latencies) + 5, 1)
-
-            reference = measure(bare.url, bare.process.pid, ".noUi-handle", (0.5, 0.5))
-            slider = measure(ours.url, ours.process.pid, "#q-v_upper", (0.3, 0.5))
-            point = measure(ours.url, ours.process.pid, "#plot-map .canvas", (0.4, 0.4))
-            for what, result in (("slider", slider), ("map point", point)):
-                yield (
-                    f"{what} event to painted frame, p50",
-                    percentile(result[0], 0.5) / 1e3,
-                    percentile(reference[0], 0.5) / 1e3,
-                    "s",
-                    1.3,
-                )
-                yield (
-                    f"{what} event to painted frame, p95",
-                    percentile(result[0], 0.95) / 1e3,
-                    percentile(reference[0], 0.95) / 1e3,
-                    "s",
-                    1.3,
-                )
-            yield "server CPU a slider event", slider[1], reference[1], "s", 3.0
-            yield "bytes from the server a slider event", slider[2], reference[2], "B", None
-            yield (
-                "memory an added session",
-                session_memory(browser, set_up, ours.url, ours.process.pid),
-                6.0,
-                "MB",
-                1.0,
-            )
+            added = session_memory(browser, set_up, ours.url, pid)
+            yield "memory an added session", added, 3.0, "MB", 1.0
+            kept = kept_memory(ours.url, pid)
             yield (
                 "memory kept by a session after its end (200 opened and closed)",
-                kept_memory(ours.url, ours.process.pid),
-                6.0,
+                kept,
+                3.0,
                 "MB",
                 1.0,
             )
     finally:
         ours.stop()
-        bare.stop()

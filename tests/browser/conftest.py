@@ -30,9 +30,17 @@ FLAGS = [
     "--disable-sync",
 ]
 READY = "() => window.Bokeh && Bokeh.documents.length && Bokeh.documents[0].is_idle"
+#: The browser of a test has been here before: the first minute is shown once, and has its own test.
+BEEN = "try { localStorage.setItem('forktail-been', '1'); } catch { /* no page yet */ }"
 #: Most milliseconds that anything may take before a test fails; it bounds, it does not measure.
 PATIENCE = 60_000
 expect.set_options(timeout=PATIENCE)
+
+
+def choose_export(page, plot, kind):
+    """Save a plot as `kind` from its menu."""
+    page.locator(f"details.exports:has([data-plot={plot}]) > summary").click()
+    page.locator(f"[data-plot={plot}][data-export={kind}]").click()
 
 
 def pytest_collection_modifyitems(items):
@@ -45,11 +53,13 @@ def pytest_collection_modifyitems(items):
 class Server:
     """The app in a process of its own."""
 
+    program = ("-m", "forktail")
+
     def __init__(self, log_path, *arguments):
         self.log_path = log_path
         with open(log_path, "wb") as log:
             self.process = subprocess.Popen(
-                [sys.executable, "-m", "forktail", "serve", "--no-open", "--port", "0", *arguments],
+                [sys.executable, *self.program, "serve", "--no-open", "--port", "0", *arguments],
                 stdout=log,
                 stderr=log,
             )
@@ -148,16 +158,20 @@ class Watch:
 
 @contextmanager
 def watched_pages(browser, server):
-    """Function (path, width, height, ready, **context options) -> page, each of its own context.
+    """Function (path, width, height, ready, first, **context options) -> page.
+
+    Each has its own context; `first` is a browser that has never been here.
 
     At the end no page may have met a problem (`Watch`), nor the server have written an error.
     """
     contexts, watches, before = [], [], len(server.log())
 
-    def open_one(path="", width=1440, height=900, ready=True, **options):
+    def open_one(path="", width=1440, height=900, ready=True, first=False, **options):
         context = browser.new_context(
             viewport={"width": width, "height": height}, accept_downloads=True, **options
         )
+        if not first:
+            context.add_init_script(BEEN)
         context.set_default_timeout(PATIENCE)
         contexts.append(context)
         page = context.new_page()

@@ -9,6 +9,8 @@ from xml.etree import ElementTree
 import pytest
 from playwright.sync_api import expect
 
+from conftest import choose_export
+
 PICTURE = {"png": b"\x89PNG", "svg": b"<"}
 
 
@@ -129,17 +131,17 @@ def test_every_saved_file_holds_what_is_on_the_screen(build):
     for plot in ("built", "over_upper"):
         for kind, start in PICTURE.items():
             with page.expect_download() as caught:
-                page.locator(f"[data-plot={plot}][data-export={kind}]").click()
+                choose_export(page, plot, kind)
             data = caught.value.path().read_bytes()
             assert data.startswith(start) and len(data) > 2000
             if kind == "svg":
                 ElementTree.fromstring(data)
     with page.expect_download() as caught:
-        page.locator("[data-plot=over_upper][data-export=csv]").click()
+        choose_export(page, "over_upper", "csv")
     rows = list(csv.DictReader(io.StringIO(caught.value.path().read_text())))
     assert len(rows) == 61 and set(rows[0]) == {"v_upper_V", "v_out_built_V"}
     with page.expect_download() as caught:
-        page.locator("[data-plot=built][data-export=csv]").click()
+        choose_export(page, "built", "csv")
     table = {r["quantity"]: r for r in csv.DictReader(io.StringIO(caught.value.path().read_text()))}
     shown = page.locator('[data-id="node-left"]').text_content()
     assert float(table["Left output"]["built"]) == pytest.approx(float(shown.split()[0]), rel=1e-3)

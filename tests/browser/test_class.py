@@ -5,7 +5,7 @@ from contextlib import contextmanager
 
 import pytest
 
-from conftest import PATIENCE, READY, Server, Watch
+from conftest import BEEN, PATIENCE, READY, Server, Watch
 
 CODE = "bats-at-dusk"
 
@@ -23,6 +23,7 @@ class Lesson:
             viewport={"width": width, "height": height}, accept_downloads=True
         )
         context.set_default_timeout(PATIENCE)
+        context.add_init_script(BEEN)
         page = context.new_page()
         self.windows.append(context)
         self.watches.append(Watch(page, self.url))

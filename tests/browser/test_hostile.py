@@ -12,7 +12,7 @@ import pytest
 from tornado.httpclient import HTTPClientError, HTTPRequest
 from tornado.websocket import WebSocketClosedError, websocket_connect
 
-from conftest import PATIENCE, READY, Server, Watch
+from conftest import BEEN, PATIENCE, READY, Server, Watch
 from forktail.server import safety as serve_safety
 from helpers import apart
 
@@ -51,6 +51,7 @@ def visit(browser, hostile_server):
     """Function path -> page; at the end, no script has run and none was even tried."""
     context = browser.new_context(viewport={"width": 1280, "height": 800})
     context.set_default_timeout(PATIENCE)
+    context.add_init_script(BEEN)
     pages = []
 
     def open_one(path, ready=True):

@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from conftest import PATIENCE, READY, Server, Watch
+from conftest import BEEN, PATIENCE, READY, Server, Watch
 
 OUTAGE = re.compile(
     "CONNECTION_REFUSED|WebSocket|Lost websocket|ERR_CONNECTION|ERR_EMPTY|"
@@ -21,6 +21,7 @@ class Outage:
         self.url = self.server.url
         self.context = browser.new_context(viewport={"width": 1280, "height": 800})
         self.context.set_default_timeout(PATIENCE)
+        self.context.add_init_script(BEEN)
         self.page = self.context.new_page()
         self.watch = Watch(self.page, self.url)
         self.banner = self.page.locator("#forktail-lost")

@@ -6,10 +6,13 @@ import math
 import re
 from urllib.parse import parse_qsl, urlsplit
 
+import numpy as np
 import pytest
 from PIL import Image
 
+from conftest import choose_export
 from forktail.core.quantities import parse_quantity
+from forktail.pages.signals.page import SignalsPage
 from forktail.pages.signals.state import PRESETS
 
 #: Thermal voltage at 25 degC, V, from the exact k and q (SI Brochure, 9th edition).
@@ -44,6 +47,10 @@ AudioBufferSourceNode.prototype.stop = function (...rest) {
 }"""
 
 
+WAVES = """() => [...Bokeh.documents[0].all_models]
+  .filter((m) => m.type === "ColumnDataSource" && m.data.x && (m.data.out || m.data.upper))
+  .reduce((all, m) => ({...all, ...Object.fromEntries(
+    Object.entries(m.data).map(([name, column]) => [name, [...column]]))}), {})"""
 READINGS = """(list) => Object.fromEntries(
   [...list.querySelectorAll("[data-id]")].map((n) => [n.dataset.id, n.textContent]))"""
 
@@ -163,11 +170,23 @@ def test_cursor_moves_on_all_plots_and_no_waveform_is_sent(open_page):
     follows_the_closed_form(page)
 
 
+def drawn_as_on_a_fresh_page(page):
+    """Holds the columns that messages have brought against those of a page opened by the link."""
+    fresh = SignalsPage()
+    fresh.start(page.evaluate("window.forktailScene.query"))
+    direct = {**fresh.waves.given.data, **fresh.waves.result.data}
+    drawn = page.evaluate(WAVES)
+    assert set(drawn) == set(direct)
+    for name, column in direct.items():
+        assert np.array_equal(np.array(drawn[name], np.float32), column), name
+
+
 def test_drives_change_rows_waveforms_and_sentence(open_page):
     page = open_page("signals")
     drag(page, "#q-upper_amplitude", (0.3, 0.5), (0.95, 0.5))
     wait_for(page, "upper", lambda v: v > 0.15)
     follows_the_closed_form(page)
+    drawn_as_on_a_fresh_page(page)
     assert page.locator("#q-lower_second_frequency").count() == 0
     page.locator("#q-lower_kind").focus()
     page.locator("#q-lower_kind").select_option("two_tone")
@@ -217,7 +236,7 @@ def test_built_circuit_shows_its_corners_and_the_textbook_beside_it(open_page):
     page.locator("#q-circuit").wait_for()
     page.get_by_text("a coupling corner at").wait_for()
     with page.expect_download() as download:
-        page.locator("[data-plot=difference][data-export=csv]").click()
+        choose_export(page, "difference", "csv")
     head = download.value.path().read_text(encoding="utf-8").splitlines()[0]
     assert head == "time_s,textbook_v_out_V,v_out_V,ideal_product_V"
 
@@ -227,14 +246,14 @@ def test_exports_link_file_reset_and_play(open_page, tmp_path):
     page.locator("select[aria-label^=Presets]").select_option("45 kHz call brought to 2 kHz")
     page.locator(".sentence", has_text="88.0").wait_for()
     with page.expect_download() as download:
-        page.locator("[data-plot=spectrum][data-export=csv]").click()
+        choose_export(page, "spectrum", "csv")
     rows = list(csv.DictReader(io.StringIO(download.value.path().read_text(encoding="utf-8"))))
     lines = {row["origin"]: float(row["frequency_Hz"]) for row in rows[::-1]}
     assert (lines["difference"], lines["sum"]) == (2e3, 88e3)
     for plot in ("inputs", "map"):
         for kind in ("png", "svg"):
             with page.expect_download() as download:
-                page.locator(f"[data-plot={plot}][data-export={kind}]").click()
+                choose_export(page, plot, kind)
             target = tmp_path / f"{plot}.{kind}"
             download.value.save_as(target)
             if kind == "png":

@@ -11,6 +11,7 @@ from PIL import Image
 from playwright.sync_api import expect
 from steer_driver import SPECS, Steer, differences, plain
 
+from conftest import choose_export
 from forktail.pages.steer.state import PRESETS, STAGES, SteerState
 from forktail.ui.palette import THEMES, diverging
 
@@ -320,7 +321,7 @@ def test_bad_file_is_refused_and_nothing_changes(open_page, tmp_path):
 def download(steer, plot, kind):
     """Press an export button; the bytes of the file and its name."""
     with steer.page.expect_download() as got:
-        steer.page.locator(f"button[data-export={kind}][data-plot={plot}]").click()
+        choose_export(steer.page, plot, kind)
     with open(got.value.path(), "rb") as file:
         return got.value.suggested_filename, file.read()
 

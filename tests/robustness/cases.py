@@ -465,7 +465,7 @@ KINDS = st.one_of(
             "edit",
             "edit",
             "apply",
-            "undo",
+            "scene",
             "repair",
             "rest",
             "tab",

@@ -10,9 +10,9 @@ from pathlib import Path
 import pytest
 
 import forktail
+from helpers import readme_example
 
 SOURCE = Path(forktail.__file__)
-README = Path(__file__).resolve().parents[2] / "README.md"
 
 
 def python(code):
@@ -53,41 +53,22 @@ def test_importing_forktail_loads_nothing_and_its_names_only_the_core():
     assert python(code).stderr == ""
 
 
-def example():
-    """Lines of the notebook example of the README."""
-    (block,) = README.read_text(encoding="utf-8").split("```python\n")[1:]
-    return list(filter(None, block.partition("```")[0].splitlines()))
-
-
 def test_the_notebook_example_of_the_readme():
     """Run line by line as cells: the call of a 45 kHz bat is heard at 2 kHz, from a sound board."""
     names, shown = {}, []
-    for line in example():
+    for line in readme_example():
         try:
             shown.append(eval(line, names))
         except SyntaxError:
             exec(line, names)
     rest, run = shown
-    assert len(example()) == 5
+    assert len(readme_example()) == 5
     assert bool(rest.converged) and set(map(str, rest.regions.values())) == {"active"}
     strongest = max(run.spectrum.lines, key=lambda line: line.peak)
     assert strongest.origin in ("difference", "sum")
     assert any(abs(line.frequency - 2e3) < 1 and line.peak > 0.1 for line in run.spectrum.lines)
     for answer in shown:
         assert len(repr(answer)) < 200 and answer._repr_html_().startswith("<table>")
-
-
-def test_the_example_is_typed(tmp_path):
-    """A strict checker follows the calls of a script that uses the face."""
-    asked = "reveal_type(run_signals); reveal_type(solve_built(board).v_out)"
-    script = tmp_path / "script.py"
-    script.write_text("\n".join([*example(), asked]))
-    command = [sys.executable, "-m", "mypy", "--strict", "--follow-imports=silent"]
-    command += ["--cache-dir", ".mypy_cache/strict", str(script)]
-    done = subprocess.run(command, cwd=README.parent, capture_output=True, text=True)
-    assert done.returncode == 0, done.stdout
-    assert "-> forktail.core.uses.signals.SignalRun" in done.stdout
-    assert "float64" in done.stdout
 
 
 WITH_EXAMPLES = sorted(

@@ -28,7 +28,9 @@ class Asking:
         if now is None or now.id != question or len(now.rounds) != asking:
             raise QuantityError("That question is over.")
         if len(now.rounds[-1]) >= MAX_SEATS:
-            raise QuantityError(f"The room has taken {MAX_SEATS} answers, and takes no more.")
+            raise QuantityError(
+                f"The room has {MAX_SEATS} answers, its limit; no more can be accepted."
+            )
         now.answer(seat, choice)
 
     def given(self, seat):
@@ -105,7 +107,7 @@ class Asking:
 
     def _now(self):
         if self.question is None:
-            raise QuantityError("No question is put at the moment.")
+            raise QuantityError("No question is open at the moment.")
         return self.question
 
     def _put_away(self):

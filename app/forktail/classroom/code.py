@@ -19,7 +19,7 @@ def address_code(address):
     address = str(address)
     if not re.fullmatch(r"https?://[\w.\-\[\]:]{1,100}(?:/[\w./\-]{0,100})?", address):
         raise QuantityError(
-            "The address cannot be drawn; give one such as http://192.168.1.20:5006/join."
+            "The address cannot be turned into a QR code; give one such as http://192.168.1.20:5006/join."
         )
     out = io.BytesIO()
     segno.make(address, error="m", micro=False).save(

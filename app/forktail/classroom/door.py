@@ -13,7 +13,7 @@ MIN_CODE, MAX_CODE = 6, 64
 
 TAKEN_OVER = (
     "Another presenter opened the room with the code and drives now. "
-    "You drive again when you press Take over."
+    "Press Take over to drive again."
 )
 RULE = (
     "Whoever opened the room last drives. An earlier presenter is told so, and drives again "

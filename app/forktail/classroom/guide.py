@@ -19,7 +19,11 @@ _ROWS = (
         "Page Down and Page Up step through the list of scenes on every page, as "
         "a clicker does. They are left alone while you type.",
     ),
-    ("Hold screens", "Learners keep what they see while you move on. Letting go catches up."),
+    (
+        "Hold screens",
+        "Learners keep what they see while you move on. "
+        "Releasing the screens brings them up to date.",
+    ),
     ("Hide values", "Covers figures and sentences on every screen; the pictures stay."),
     (
         "Questions",
@@ -29,9 +33,9 @@ _ROWS = (
     (
         "What is kept",
         "Answers are held in memory under a random number that only the learner's "
-        "browser knows; no name, and nothing of it on a disk of the server. Ending the lesson "
-        "forgets it all. The results that you save hold counts only. An address is told from "
-        "others only to slow down whoever guesses codes, and never kept as it is.",
+        "browser knows; no name, and nothing on a disk of the server. Ending the lesson "
+        "forgets it all. The results that you save hold counts only. Addresses are told apart "
+        "only to slow down anyone who guesses codes; they are not stored in the clear.",
     ),
     (
         "If the server stops",

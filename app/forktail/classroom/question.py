@@ -49,9 +49,9 @@ class Question:
     def answer(self, seat, choice):
         """Take an answer; QuantityError says why it is not taken."""
         if self.phase != "open":
-            raise QuantityError("The question is closed; no answer is taken any more.")
+            raise QuantityError("The question is closed; no more answers are accepted.")
         if seat in self.rounds[-1]:
-            raise QuantityError("Your answer is already in, and it stays.")
+            raise QuantityError("Your answer is already in and cannot be changed.")
         if (
             not isinstance(choice, int)
             or isinstance(choice, bool)
@@ -63,9 +63,9 @@ class Question:
     def again(self):
         """Ask again: a new round of answers; the former ones stay for comparison."""
         if self.phase == "open":
-            raise QuantityError("Close the question before it is asked again.")
+            raise QuantityError("Close the question before you ask it again.")
         if len(self.rounds) >= MAX_ROUNDS:
-            raise QuantityError(f"The question was asked {MAX_ROUNDS} times; put a new one.")
+            raise QuantityError(f"The question was asked {MAX_ROUNDS} times; ask a new one.")
         self.rounds.append({})
         self.phase = "open"
 

@@ -55,9 +55,9 @@ def read_spot(spot):
             "y": round(float(spot["y"]), 4),
         }
     except (KeyError, TypeError, ValueError, AttributeError):
-        raise QuantityError("The place of the pointer cannot be read.") from None
+        raise QuantityError("The position of the pointer cannot be read.") from None
     if not all(abs(spot[k]) < 1e5 for k in "xy"):
-        raise QuantityError("The place of the pointer cannot be read.")
+        raise QuantityError("The position of the pointer cannot be read.")
     return spot
 
 

@@ -211,7 +211,7 @@ class RoomSocket(WebSocketHandler):
                 if inspect.isawaitable(answer):
                     answer = await answer
             else:
-                self.say("That message is not known here.")
+                self.say("The server does not know that message.")
                 return
             self.reply(answer)
         except QuantityError as refusal:
@@ -231,7 +231,7 @@ class RoomSocket(WebSocketHandler):
             return None
         # only an opening carries a snapshot, and so may be long
         if len(text) > MAX_MESSAGE and '"open"' not in text[:40] and self.role != "presenter":
-            self.say(f"That message is too long; at most {MAX_MESSAGE} characters are taken.")
+            self.say(f"That message is too long; at most {MAX_MESSAGE} characters are accepted.")
             return None
         try:
             message = json.loads(text)
@@ -261,8 +261,8 @@ class RoomSocket(WebSocketHandler):
         wait = self._act("wait")
         if wait:
             self.say(
-                "Many wrong codes came from your network, so each is looked at only after "
-                f"{wait:.0f} s. Yours is under way."
+                "Many wrong codes came from your network, so each is checked only after "
+                f"{wait:.0f} s. Please wait; yours will be checked then."
             )
             await asyncio.sleep(wait)
         # the room's change of hands reaches this window before its new key does

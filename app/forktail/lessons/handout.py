@@ -36,7 +36,7 @@ def handout(lesson, seed="0"):
         sheet.append({"number": number, "title": step.title, **_sheet_step(step, draw)})
         if step.predict or step.task:
             key.append({"number": number, "title": step.title, **_key_step(step, draw)})
-    _draw_a_board_once(sheet)
+    _draw_the_board_once(sheet + key)
     return render(
         "pages/lesson/handout.html",
         title=lesson.title,
@@ -49,15 +49,20 @@ def handout(lesson, seed="0"):
     )
 
 
-def _draw_a_board_once(sheet):
-    """A board takes a third of a page, so a question about the same one refers to its figure."""
-    seen = {}
-    for step in sheet:
+def _draw_the_board_once(steps):
+    """A board to be read takes a page's width: what comes later refers to it and gives readings.
+
+    A step that asks nothing has no other picture.
+    """
+    first = 0
+    for step in steps:
         scene = step["scene"]
-        if scene["wide"] and scene["picture"]:
-            first = seen.setdefault(scene["picture"], step["number"])
-            if first != step["number"]:
-                step["scene"] = {**scene, "picture": "", "wide": False, "as_in": first}
+        if scene["wide"] and scene["picture"] and not first:
+            first = step["number"]
+        elif not step["asks"]:
+            step["scene"] = _NOTHING
+        elif scene["wide"]:
+            step["scene"] = {**scene, "picture": "", "wide": False, "as_in": first}
 
 
 def _sheet_step(step, draw):
@@ -67,7 +72,8 @@ def _sheet_step(step, draw):
     out = {
         "role": ROLES.get(step.role, ""),
         "text": page.block(step.text),
-        "scene": _sheet_scene(step, {**step.start, **draw}) if asked else _NOTHING,
+        "scene": _sheet_scene(step, {**step.start, **draw}),
+        "asks": bool(asked),
         "question": "",
         "choices": [],
         "blanks": [],
@@ -98,6 +104,7 @@ def _key_step(step, draw):
         right = {"answer": f"For instance: {settings}"}
     page = Rendering(known, still=known, paper=True)
     return {
+        "asks": True,
         "letter": "",
         **right,
         "scene": scene_of(step, texts, step.show),

@@ -47,6 +47,7 @@ class LessonPage(Page):
                 "csv": self._csv,
                 "theme": self.set_theme,
                 "follow": self._follow,
+                "scene": self._restore,
             },
         )
         self.panel = LessonPanel(
@@ -146,6 +147,12 @@ class LessonPage(Page):
         moved = {n: v for n, v in wanted.items() if n in self.walk.unlocked()}
         if moved:
             self.state.param.update(**moved)
+
+    def _restore(self, message):
+        """Undo and redo: what can be moved in this step goes back to where it was."""
+        old = dict(parse_qsl(str(message.get("inner", ""))[:MAX_QUERY], keep_blank_values=True))
+        texts = {n: t for n, t in self.state.texts().items() if n not in self.walk.unlocked()}
+        self.state.apply_texts(texts | {n: old[n] for n in self.walk.unlocked() if n in old})
 
     def _csv(self, message):
         name = str(message.get("plot"))[:40]

@@ -61,7 +61,7 @@ class LessonControls(Controls):
     sheets = ("assets/pages/lesson/style.css",)
 
     def __init__(self, *args, **params):
-        self.seed = "0"
+        self.seed, self._fresh = "0", False
         super().__init__(*args, **params)
 
     def draw_with(self, seed):
@@ -74,9 +74,15 @@ class LessonControls(Controls):
         patch = super().difference()
         if "query" in patch:  # for a class room that follows: whose draw it is, and the scene
             patch["inner"] = f"seed={self.seed}&{patch.pop('query')}"
+            patch["fresh"], self._fresh = self._fresh, False
         return patch
 
     def rebuild(self, notice=()):
-        """Send the specification, with the one tool that a lesson keeps."""
+        """Send the specification, with the one tool that a lesson keeps.
+
+        Undo does not go back behind it: other settings are free, or the scene has been moved.
+        """
+        self.announce()
+        self._fresh = True
         super().rebuild(notice)
         self.spec = {**self.spec, "tools": ["reset"] if self.names else []}

@@ -24,6 +24,7 @@ from forktail.pages.steer.page import AHEAD
 from forktail.resources import assets_dir
 from forktail.server.safety import HTTP_LIMITS, MAX_MESSAGE, Refusal, SafeHeaders, guard
 from forktail.server.sockets import send_promptly
+from forktail.ui.panel_private import collect_when_quiet
 from forktail.ui.shell import ROUTES
 
 
@@ -79,6 +80,7 @@ def _settle_memory():
     gc.collect()
     gc.freeze()
     gc.set_threshold(5_000, 5, 10)
+    collect_when_quiet()
 
 
 def make_server(

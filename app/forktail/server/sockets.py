@@ -11,6 +11,8 @@ from bokeh.server.urls import per_app_patterns
 from panel.io.server import WSHandler
 from tornado.websocket import WebSocketClosedError
 
+from forktail.ui.quiet import heard
+
 
 class PromptSocket(WSHandler):
     """Sends each frame at once."""
@@ -22,6 +24,10 @@ class PromptSocket(WSHandler):
         self.set_nodelay(True)
         self.open_now.add(self)
         return super().open(*args, **kwargs)
+
+    def on_message(self, fragment):
+        heard()
+        return super().on_message(fragment)
 
     def on_close(self):
         self.open_now.discard(self)

@@ -4,12 +4,7 @@ Making the plots of a page is most of what opening it costs, and it is the same 
 the link differs, and is applied to a page that is there already.
 """
 
-import asyncio
-
-#: Seconds of no further visit after which the next page is made: by then the browser has painted
-#: the last one, whose loading needs this processor too, and a class that arrives together is
-#: not held up by pages that nobody has asked for.
-QUIET = 1.5
+from forktail.ui.quiet import when_quiet
 
 
 class Ahead:
@@ -22,19 +17,18 @@ class Ahead:
     """
 
     def __init__(self, make):
-        self.make, self.kept, self._timer = make, None, None
+        self.make, self.kept, self._forget = make, None, lambda: None
 
     def take(self):
         """Return a page that nobody else has."""
         page, self.kept = self.kept, None
+        # once nobody is about: by then the browser has painted this one, whose loading needs the
+        # processor too, and a class that arrives together waits for no page that nobody asked for
+        self._forget()
         try:
-            loop = asyncio.get_running_loop()
+            self._forget = when_quiet(self.prepare)
         except RuntimeError:  # no server: a test, or a page made by hand
-            loop = None
-        if loop is not None:
-            if self._timer is not None:
-                self._timer.cancel()
-            self._timer = loop.call_later(QUIET, self.prepare)
+            pass
         return page or self.make()
 
     def prepare(self):

@@ -53,6 +53,7 @@ class Controls(Component):
             "flag": self._flag,
             "reset": self._reset,
             "follow": self._follow,
+            "scene": self._scene,
             "preset": self._preset,
             "save": self._save,
             "load": self._load,
@@ -68,6 +69,7 @@ class Controls(Component):
             "groups": self._groups(),
             "presets": list(self._presets()),
             "play": [[n, self.state.specs[n].label] for n in self._play()],
+            "passing": self.state.passing,
         }
 
     def follow(self):
@@ -204,6 +206,11 @@ class Controls(Component):
         problems = self.state.apply_query(str(message.get("query", "")))
         if problems:
             self.say(["Not all of the presenter's scene was understood:", *problems])
+
+    def _scene(self, message):
+        problems = self.state.restore(str(message.get("query", "")))
+        if problems:
+            self.say(["Not all of that scene could be brought back:", *problems])
 
     def _preset(self, message):
         if message.get("name") in self._presets():

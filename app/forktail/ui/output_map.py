@@ -104,18 +104,8 @@ class OutputMap(Plot):
         self.of_output = (contours, signs, labels)
         self.point = float_source(x=[0], y=[0])
         self.cross = float_source(x0=[0, 0], y0=[0, 0], x1=[0, 0], y1=[0, 0])
-        cross = self.add(
-            Segment,
-            "x0",
-            "y0",
-            "x1",
-            "y1",
-            source=self.cross,
-            line_width=1.4,
-            line_dash=[5, 4],
-            level="overlay",
-        )
-        self.paint(cross.glyph, line_color="ink")
+        places = ("x0", "y0", "x1", "y1")
+        self.add(Segment, *places, source=self.cross, meaning="cursor", level="overlay")
         mark = self.add(
             Scatter, "x", "y", source=self.point, size=19, line_width=3, level="overlay"
         )
@@ -134,7 +124,7 @@ class OutputMap(Plot):
         self.paint(self.bar, major_label_text_color="soft", background_fill_color="panel")
         f.add_layout(self.bar, "right")
         f.xaxis[0].ticker = BasicTicker(desired_num_ticks=6)
-        self.send_drags()
+        self.send_drags(mark)
 
     def set_theme(self, theme):
         """Repaint, the diverging palette too."""
@@ -220,7 +210,8 @@ class OutputMap(Plot):
 
     def _quadrants(self, xs, ys, z):
         spots = [(xs[i], ys[j], z[j, i]) for i, j in self._sign_places(xs, ys)]
-        self.signs.data = dict(
+        replace(
+            self.signs,
             x=[s[0] for s in spots],
             y=[s[1] for s in spots],
             text=["+" if s[2] > 1e-3 else "\u2212" if s[2] < -1e-3 else "0" for s in spots],
@@ -238,7 +229,8 @@ class OutputMap(Plot):
         self.bar.major_label_overrides = {
             t: format_quantity(round(t / high, 2) * held, "V", 2) for t in ticks
         }
-        self.labels.data = dict(
+        replace(
+            self.labels,
             x=[s[0] for s in self.spots],
             y=[s[1] for s in self.spots],
             text=[format_quantity(s[2] * scale, "V", 2) for s in self.spots],

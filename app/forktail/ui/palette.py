@@ -1,8 +1,12 @@
-"""Colours of both themes: Okabe-Ito for categories, one diverging map for the sign.
+"""Colours of both themes, and one table of what colours, lines and marks mean on every page.
+
+Okabe-Ito for categories, one diverging map for the sign of the output.
 
 Okabe, Ito: Color Universal Design (2008). The diverging map runs through OKLab (Ottosson, 2020;
 matrices from memory) with lightness falling evenly to both ends, so equal steps look equal.
 """
+
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -34,8 +38,8 @@ THEMES = {
         "left": "#0072b2",
         "right": "#d55e00",
         "third": "#009e73",
-        "upper": "#9b3f82",
-        "lower": "#b07500",
+        "upper": "#85306e",
+        "lower": "#9c6800",
         "map_mid": "#f6f2e8",
         "map_left": "#00568f",
         "map_right": "#a84300",
@@ -57,6 +61,91 @@ THEMES = {
         "map_right": "#f59a50",
     },
 }
+
+
+@dataclass(frozen=True)
+class Stroke:
+    """How a line of one meaning looks, on screen and on paper.
+
+    `colour` is a key of `THEMES`; `width` and the lengths of `dash` (drawn, left out, ...; empty
+    for a whole line) are in px of the screen.
+    """
+
+    words: str
+    colour: str
+    width: float
+    dash: tuple = ()
+    opacity: float = 1.0
+
+
+@dataclass(frozen=True)
+class Mark:
+    """How a line of a spectrum is marked: its Bokeh marker, and a sign of that shape for texts."""
+
+    words: str
+    colour: str
+    marker: str
+    sign: str
+
+
+#: Meaning -> line. What meets in one plot differs without its colour too: in dash, or in width.
+LINES = {
+    "left": Stroke("left load or collector", "left", 2.0),
+    "right": Stroke("right load or collector", "right", 2.0, (9, 3)),
+    "upper": Stroke("upper input", "upper", 1.6),
+    "lower": Stroke("lower input", "lower", 3.6, (15, 3)),
+    "second lower": Stroke("lower input of the second cell", "lower", 1.6, (3, 3)),
+    "output": Stroke("output", "accent", 2.4),
+    "second": Stroke("what is taken from the output, or a second one", "third", 2.2, (12, 3, 3, 3)),
+    "third": Stroke("a third one", "soft", 2.2, (12, 3, 3, 3, 3, 3)),
+    "relation": Stroke("relation of the textbook, ideal product", "ink", 1.7, (7, 5)),
+    "other relation": Stroke("a second relation", "ink", 1.7, (3, 3)),
+    "textbook": Stroke("textbook cell beside the built one", "ink", 2.2, (2, 3)),
+    "guide": Stroke("other settings, limits", "soft", 1.6, (2, 5)),
+    "other guide": Stroke("a second one of them", "soft", 1.4, (10, 6)),
+    "captured": Stroke("captured", "ink", 5.0, (), 0.5),
+    "predicted": Stroke("predicted", "accent", 2.0, (6, 4)),
+    "cause": Stroke("with the cause chosen", "ink", 1.2),
+    "difference": Stroke("difference, error", "ink", 1.6),
+    "cause difference": Stroke("difference with the cause chosen", "ink", 1.4, (2, 3)),
+    "path": Stroke("path of both inputs", "ink", 1.5),
+    "cursor": Stroke("cursor, place of the point", "ink", 1.4, (5, 4)),
+    "stem": Stroke("stem of a line of a spectrum", "soft", 2.2),
+    "zero": Stroke("zero", "rule", 1.0),
+}
+#: Where a line of the spectrum comes from -> its mark: what is wanted has the colour of the output,
+#: a leak that of its input, distortion is black.
+MARKS = {
+    "wanted": Mark("passed by DC", "accent", "star", "\u2605"),
+    "sum": Mark("sum", "accent", "triangle", "\u25b2"),
+    "difference": Mark("difference", "accent", "inverted_triangle", "\u25bc"),
+    "upper leak": Mark("upper leak", "upper", "diamond", "\u25c6"),
+    "lower leak": Mark("lower leak", "lower", "square", "\u25a0"),
+    "harmonic": Mark("harmonic", "ink", "circle", "\u25cf"),
+    "third-order": Mark("third-order", "ink", "cross", "\u271a"),
+    "product": Mark("other product", "ink", "x", "\u2715"),
+    "coincidence": Mark("leak or product", "soft", "asterisk", "\u2731"),
+    "dc": Mark("DC", "soft", "dash", "\u2013"),
+}
+
+
+def dash_name(meaning):
+    """What the dashes of a line are called; empty for a whole line."""
+    dash = LINES[meaning].dash
+    if not dash:
+        return ""
+    return "dash-dot" if len(dash) > 2 else "dashed" if dash[0] > dash[1] else "dotted"
+
+
+def swatch(meaning):
+    """A short piece of a line as SVG text, for keys in HTML."""
+    look = LINES[meaning]
+    dash = f";stroke-dasharray:{' '.join(map(str, look.dash))}" if look.dash else ""
+    return (
+        '<svg class="swatch" viewBox="0 0 34 10" aria-hidden="true"><path d="M1 5H33" '
+        f'style="fill:none;stroke:var(--{look.colour});stroke-width:{look.width:g};opacity:{look.opacity:g}{dash}"'
+        "/></svg>"
+    )
 
 
 def _hex_to_rgb(text):

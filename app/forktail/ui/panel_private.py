@@ -4,10 +4,15 @@ No other module uses a private name of a foreign package, or overrides one. What
 in `RELIES_ON`, and `tests/unit/ui/test_panel_private.py` holds it against the installed releases.
 """
 
+import gc
+
 import panel as pn
 from bokeh.models import ImportedStyleSheet
 from panel.custom import JSComponent
+from panel.io import document as panel_document
 from panel.io.state import set_curdoc
+
+from forktail.ui.quiet import when_quiet
 
 #: Package -> dotted owners and names. Of a class, the name may be one that its objects get.
 RELIES_ON = {
@@ -24,13 +29,14 @@ RELIES_ON = {
         "panel.custom.JSComponent._process_bokeh_event",
         "panel.custom.JSComponent._process_event",
         "panel.custom.JSComponent._server_destroy",
+        "panel.io.document._garbage_collect",
         "panel.io.state._state._destroy_session",
     ),
     "bokeh": ("bokeh.server.server.Server._tornado",),
     "tornado": ("tornado.iostream.IOStream._write_buffer",),
 }
 #: Package -> script that it serves and names in it, for `assets/ui/page.js`.
-RELIES_ON_SCRIPT = {"bokeh": ("server/static/js/bokeh.min.js", ("__parseFont",))}
+RELIES_ON_SCRIPT = {"bokeh": ("server/static/js/bokeh.min.js", ("__parseFont", "_get_css_value"))}
 
 # Panel loads a stand-in for import() in old browsers; `page.js` hands it the browser's own
 JSComponent._bokeh_model.__javascript_raw__ = []
@@ -97,6 +103,21 @@ class BareComponent(JSComponent):
 def leave_with_session(document):
     """Let Panel forget what it holds of a session when that ends."""
     document.on_session_destroyed(pn.state._destroy_session)
+
+
+def collect_when_quiet():
+    """Let the collection that Panel orders when sessions end wait until nobody moves anything.
+
+    It walks over all pages that are open: half a second with a class.
+    """
+
+    def collect():
+        try:
+            when_quiet(gc.collect, most=300.0)
+        except RuntimeError:  # a thread without a loop
+            gc.collect()
+
+    panel_document._garbage_collect = collect
 
 
 def handle_first(server, rule):

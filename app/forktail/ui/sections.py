@@ -17,11 +17,9 @@ class Section(Plot):
         super().__init__(name, theme)
         f = self.figure
         self.zero = float_source(x0=[0, 0], y0=[0, 0], x1=[0, 0], y1=[0, 0])
-        zero = self.add(Segment, "x0", "y0", "x1", "y1", source=self.zero, line_width=1)
-        self.paint(zero.glyph, line_color="rule")
+        self.add(Segment, "x0", "y0", "x1", "y1", source=self.zero, meaning="zero")
         self.curve = float_source(x=[], y=[])
-        line = self.add(Line, "x", "y", source=self.curve, line_width=2.6)
-        self.paint(line.glyph, line_color="accent")
+        self.add(Line, "x", "y", source=self.curve, meaning="output")
         self.point = float_source(x=[], y=[])
         mark = self.add(
             Scatter, "x", "y", source=self.point, size=13, line_width=2.5, level="overlay"

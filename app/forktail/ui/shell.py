@@ -1,5 +1,6 @@
 """The frame of every page: head, navigation, named places for views, foot."""
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from urllib.parse import urlencode
@@ -9,6 +10,7 @@ from panel.io.document import hold, init_doc
 from panel.io.resources import LOCAL_DIST, parse_template
 
 from forktail.resources import asset_text, assets_dir
+from forktail.ui.palette import swatch
 from forktail.ui.panel_private import leave_with_session
 from forktail.ui.plots import Plot
 
@@ -67,7 +69,8 @@ def frame(key, body, current):
         ("BODY", body),
     ):
         text = text.replace(f"[[{mark}]]", part)
-    return text
+    # [[line output]] is a piece of the line of that meaning, for a key
+    return re.sub(r"\[\[line ([a-z ]+)\]\]", lambda found: swatch(found[1]), text)
 
 
 def page(key, title, roots, body=None, current=None):
@@ -101,6 +104,7 @@ def page(key, title, roots, body=None, current=None):
     # with several workers the socket may reach one that has written no page: there Panel would
     # name its style sheets on another host
     document.template_variables["dist_url"] = LOCAL_DIST
+    document.template_variables["has_controls"] = "controls" in roots
     leave_with_session(document)
     with document.models.freeze():  # walked once, when it is whole
         for name, root in roots.items():

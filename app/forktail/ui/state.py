@@ -143,6 +143,8 @@ class PageState(param.Parameterized):
 
     page = ""
     unlinked = ()
+    #: Settings of the view that are as much of the scene as its numbers: undo brings them back.
+    lasting = ()
 
     @cached_property
     def specs(self):
@@ -152,6 +154,15 @@ class PageState(param.Parameterized):
     def fields(self):
         """Names of the parameters that a link carries."""
         return [n for n in self.specs if n not in self.unlinked]
+
+    @cached_property
+    def passing(self):
+        """Names of the settings that only say what is looked at and how: undo leaves them alone."""
+        return [
+            n
+            for n, p in self.specs.items()
+            if isinstance(p, Setting) and p.spec.part.startswith("view") and n not in self.lasting
+        ]
 
     def watched(self):
         """Names of the parameters whose change redraws the page; all that a link may carry."""
@@ -264,6 +275,10 @@ class PageState(param.Parameterized):
         except ValueError:
             return ["The link holds more than 100 parts, so the default scene is shown."]
         return self.apply_texts(dict(pairs))
+
+    def restore(self, query):
+        """Bring back a scene that this page has shown; returns as `apply_query`."""
+        return self.apply_query(query)
 
     def to_file(self):
         """TOML text of the scene: a `[scene]` table, as in a circuit file."""

@@ -3,6 +3,7 @@
 import numpy as np
 
 from forktail.ui.html import element
+from forktail.ui.palette import LINES, THEMES
 from forktail.ui.plots import axis_unit
 from forktail.ui.text import minus
 
@@ -59,6 +60,20 @@ def thinned(x, y, most=MOST_POINTS):
     return x[at], out
 
 
+def _line(meaning, path):
+    """A line as on screen, finer, in the colours of the light theme."""
+    look = LINES[meaning]
+    return element(
+        "path",
+        class_="c-line",
+        d=path,
+        stroke=THEMES["light"][look.colour],
+        stroke_width=f"{0.7 * look.width:g}",
+        stroke_dasharray=" ".join(f"{0.7 * v:g}" for v in look.dash) or None,
+        stroke_opacity=f"{look.opacity:g}" if look.opacity < 1.0 else None,
+    )
+
+
 def chart(title, time, lines, unit="V", width=WIDTH, height=HEIGHT):
     """SVG text of lines over time.
 
@@ -66,8 +81,8 @@ def chart(title, time, lines, unit="V", width=WIDTH, height=HEIGHT):
     ----------
     title : str
     time : numpy.ndarray, shape (n,), s
-    lines : sequence of (label, numpy.ndarray of shape (n,), css class)
-        In `unit`.
+    lines : sequence of (label, numpy.ndarray of shape (n,), meaning)
+        In `unit`; the meaning is a key of `palette.LINES`.
     """
     values = np.concatenate([y[np.isfinite(y)] for _, y, _ in lines])
     low, high = (float(values.min()), float(values.max())) if values.size else (-1.0, 1.0)
@@ -99,7 +114,7 @@ def chart(title, time, lines, unit="V", width=WIDTH, height=HEIGHT):
         out.append(words(minus(f"{t:g}"), f"{px(t):.1f}", bottom + 11, "c-tick", "middle"))
     out.append(words(ux, right, height - 5, "c-tick", "end"))
     out.append(words(uy, _LEFT - 4, 12, "c-tick", "end"))
-    for _, y, cls in lines:
+    for _, y, meaning in lines:
         points, gap = [], True
         for x, v in zip(*(c * f for c, f in zip(thinned(time, y), (fx, fy)))):
             if not np.isfinite(v):
@@ -107,12 +122,14 @@ def chart(title, time, lines, unit="V", width=WIDTH, height=HEIGHT):
                 continue
             points.append(f"{'M' if gap else 'L'}{px(x):.1f} {py(v):.1f}")
             gap = False
-        out.append(element("path", class_=f"c-line {cls}", d="".join(points)))
+        out.append(_line(meaning, "".join(points)))
     place = right
-    for label, _, cls in reversed(lines):
+    for label, _, meaning in reversed(lines):
         if label:
-            out.append(words(label, place, 12, f"c-key {cls}", "end"))
-            place -= 7 * len(label) + 12
+            out.append(words(label, place, 12, "c-key", "end"))
+            place -= 6 * len(label) + 4
+            out.append(_line(meaning, f"M{place - 24} 8.5H{place}"))
+            place -= 32
     return element(
         "svg",
         inside="".join(out),

@@ -3,7 +3,7 @@
 // had been opened; the page's own session computes it. Loaded by page.js only by those in a room.
 (() => {
   if (window.forktailRoom) return;
-  const { make, button, options, save, deep, browser, tab } = window.forktailDom;
+  const { make, button, options, save, load, deep, browser, tab } = window.forktailDom;
   const root = document.documentElement;
   const base = new URL("../../../", document.currentScript.src);
   const here = location.pathname.startsWith(base.pathname) ? location.pathname.slice(base.pathname.length).replace(/\/$/, "") : "";
@@ -316,7 +316,13 @@
 
   const bar = make("div", { class: "room-bar", role: "region", "aria-label": "Class room", hidden: true });
   const card = make("section", { class: "room-card", "aria-label": "Question", hidden: true });
-  const large = () => { root.toggleAttribute("data-large", !!me.large); };
+  // the same mode as outside a class (ui/present.js), kept from page to page
+  const large = async () => {
+    if (!me.large && !window.forktailPresent) return;
+    await load("ui/present.js");
+    window.forktailPresent.set(!!me.large);
+  };
+  addEventListener("forktail-presented", ({ detail }) => { if (!!me.large !== detail) { keep({ large: detail }); changed("bar"); } });
 
   const toggle = (text, on, act, title) => button(text, act, { "aria-pressed": String(!!on), title });
   // shown at once: the desk's answer comes a moment later
@@ -360,13 +366,13 @@
         toggle("Pointer", pointing, () => { pointing = !pointing; if (!pointing) sendSpot(null); changed("bar"); }, "Show your pointer on every screen"),
         button("Ask", () => openAsk(), { "aria-haspopup": "dialog", title: "Ask what happens to this scene" }));
     }
-    parts.push(toggle("Large type", me.large, () => { keep({ large: !me.large }); large(); changed("bar"); }, "For a projector"));
+    parts.push(toggle("Present", me.large, () => { keep({ large: !me.large }); large(); changed("bar"); }, "For a projector: the picture fills the screen"));
     if (SHOWN) parts.push(make("a", { href: new URL("class", base), class: "button", text: "Desk" }));
     return parts;
   };
   const barOfScreen = () => [
     make("span", { class: "room-state", text: !room.connected ? "Connection lost; joining again\u2026" : "Projector window: follows the presenter" }),
-    toggle("Large type", me.large, () => { keep({ large: !me.large }); large(); changed("bar"); }),
+    toggle("Present", me.large, () => { keep({ large: !me.large }); large(); changed("bar"); }),
     button("Leave", leave)];
   // the seat stays this browser's: whoever comes back has answered what it has answered
   const leave = () => { forget(); location.href = new URL("./", base); };

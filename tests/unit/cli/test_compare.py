@@ -75,7 +75,7 @@ def test_text_says_cause_and_what_to_do(capsys):
         "Not as predicted. Likeliest cause: R9 about 1.5 kohm instead of 2.2 kohm (belief over 99",
         "To do: With the supply off, read the marking of R9",
         "WHAT THE SCOPE DOES",
-        "- Put down to the scope",
+        "- Attributed to the scope",
         "Product over both inputs",
         "outside",
     ):

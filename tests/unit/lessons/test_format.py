@@ -426,6 +426,16 @@ def test_a_worksheet_draws_nothing_that_is_covered_on_the_screen():
     assert key.count("schematic waves") == shown + covered
 
 
+def test_a_board_is_drawn_once_wide_enough_to_be_read_and_referred_to():
+    for lesson in LESSONS:
+        sheet, key = handout(lesson).split('<main class="key">')
+        boards = [n for n, s in enumerate(lesson.steps, 1) if s.page == "built"]
+        assert sheet.count('class="schematic built"') == bool(boards)
+        assert 'class="schematic built"' not in key
+        later = [n for n in boards[1:] if lesson.steps[n - 1].predict or lesson.steps[n - 1].task]
+        assert sheet.count("The board is drawn in step") == len(later)
+
+
 def test_pictures_are_still_and_complete():
     made = still(
         '<g><text x="1" data-id="a" class="t"></text><path data-id="b"/></g>',

@@ -5,7 +5,7 @@ import time
 from types import SimpleNamespace
 
 from forktail.pages.steer import page as steer
-from forktail.ui import ahead
+from forktail.ui import quiet
 from forktail.ui.ahead import Ahead
 from helpers import apart
 
@@ -19,7 +19,7 @@ def made_page():
 
 
 def test_each_visit_gets_a_page_of_its_own(monkeypatch):
-    monkeypatch.setattr(ahead, "QUIET", 0.0)
+    monkeypatch.setattr(quiet, "QUIET", 0.0)
     pages = Ahead(made_page)
 
     async def visits():
@@ -34,7 +34,7 @@ def test_each_visit_gets_a_page_of_its_own(monkeypatch):
 
 
 def test_a_class_that_arrives_together_waits_for_no_page_of_others(monkeypatch):
-    monkeypatch.setattr(ahead, "QUIET", 1.0)
+    monkeypatch.setattr(quiet, "QUIET", 1.0)
     made = []
     pages = Ahead(lambda: made.append(1) or made_page())
 

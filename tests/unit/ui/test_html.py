@@ -62,7 +62,7 @@ def test_request_of_a_button_is_whole_whatever_stands_in_it():
     [
         table((NASTY, "b"), [(NASTY, NASTY, "")], NASTY),
         svg.text(1, 2, NASTY, data_id="x"),
-        chart(NASTY, np.linspace(0, 1, 20), [(NASTY, np.zeros(20), "out")]),
+        chart(NASTY, np.linspace(0, 1, 20), [(NASTY, np.zeros(20), "output")]),
         still('<svg><text data-id="a" class="t"></text></svg>', {"a": {"#": NASTY}}),
         still('<g><path data-id="a" class="t"/></g>', {"a": {"class": NASTY}}),
     ],

@@ -54,7 +54,7 @@ def test_categories_are_of_the_published_palette():
 @pytest.mark.parametrize("theme", THEMES)
 def test_plots_and_style_sheet_use_the_same_colours(theme):
     sheet = style(theme)
-    for name in ("paper", "panel", "ink", "soft", "rule", "accent", "left", "right"):
+    for name in {*THEMES[theme]} - {"map_mid", "map_left", "map_right"}:
         assert sheet[name] == THEMES[theme][name], name
 
 
@@ -75,7 +75,10 @@ def test_contrast_of_text_and_of_what_carries_meaning(theme):
         ("ink", "warn-tint"),
     ):
         assert contrast(sheet[text], sheet[ground]) >= 4.5, (text, ground)
-    for mark in ("left", "right", "accent"):
+    # names of lanes are written in these
+    for text in ("upper", "lower"):
+        assert contrast(sheet[text], sheet["panel"]) >= 4.5, text
+    for mark in ("left", "right", "accent", "upper", "lower", "third", "line"):
         assert contrast(sheet[mark], sheet["panel"]) >= 3.0, mark
 
 

@@ -307,7 +307,7 @@ def align(capture: Capture, keep_means: bool = False) -> Record:
                 wave = np.where(use, wave, s.value(time))
                 means[side] = s.mean
                 notes.append(
-                    f"{channel} is cut off on the screen; what is missing was put in as a sine."
+                    f"{channel} is cut off on the screen; the missing part was filled in as a sine."
                 )
         waves[side] = wave if keep_means else wave - means[side]
     outputs, good = {}, {}

@@ -155,7 +155,7 @@ def map_columns(
     if counted and "time" in bare:
         bare.remove("time")
     if bare:
-        notes.append(f"No unit is given for {', '.join(bare)}: s and V were taken.")
+        notes.append(f"No unit is given for {', '.join(bare)}: s and V were assumed.")
     capture = Capture(
         time=time,
         v_out=v_out,
@@ -193,8 +193,8 @@ def _output(channels: Mapping[str, Floats], notes: list[str], name: str) -> tupl
             "v_right, or one of these two."
         )
     notes.append(
-        "Only one collector was given: the output was taken as twice its movement, "
-        "and its offset is not known."
+        "Only one collector was given, so twice its swing was used as the output; "
+        "the output offset is not known."
     )
     return 2.0 * (one - one.mean()), True
 
@@ -232,7 +232,7 @@ def _time_axis(
     if column is not None and (sample_interval is None or _counts(table.data[:, column])):
         place = table.data[:, column]
         _rising(table, column, place)
-    notes.append(f"Time was counted in steps of {format_quantity(interval, 's', 4)}.")
+    notes.append(f"The time step was set to {format_quantity(interval, 's', 4)}.")
     start = table.start if math.isfinite(table.start) else 0.0
     return start + place * interval, bool(np.all(np.diff(place) == 1.0)), True
 
@@ -285,7 +285,7 @@ def _longest_stretch(table: CaptureTable, time: Floats, notes: list[str]) -> tup
     off = np.max(np.abs(plain - usual), initial=0.0)
     if off > 0.02 * usual or not 0 < jumps <= 0.1 * len(step):
         notes.append(
-            "The steps of time are not equal: they run from "
+            "The time steps are not equal: they run from "
             f"{format_quantity(step.min(), 's')} to {format_quantity(step.max(), 's')}."
         )
         return everything, False
@@ -294,13 +294,13 @@ def _longest_stretch(table: CaptureTable, time: Floats, notes: list[str]) -> tup
     lost = int(np.sum(np.round(step[jump] / usual)) - jumps)
     said = (
         f"{lost or 'Less than one'} sample{'s are' if lost > 1 else ' is'} missing in "
-        f"{jumps} gap{'s' * (jumps > 1)}, the first behind row {table.file_row(edges[1] - 1)}"
+        f"{jumps} gap{'s' * (jumps > 1)}, the first after row {table.file_row(edges[1] - 1)}"
     )
     if end - begin < max(_STRETCH * len(time), 16):
         notes.append(f"{said}; the steps of time are not equal there.")
         return everything, False
     notes.append(
-        f"{said}; the longest stretch without one was taken, rows {table.file_row(begin)} to "
+        f"{said}; the longest stretch without a gap was used, rows {table.file_row(begin)} to "
         f"{table.file_row(end - 1)}."
     )
     return slice(begin, end), True
@@ -335,7 +335,7 @@ def _with_a_word_on_time(capture: Capture) -> Capture:
         return capture
     note = (
         f"With {format_quantity(capture.sample_interval, 's')} from row to row the fastest channel "
-        f"would run at {format_quantity(hertz, 'Hz')}: check the unit of the time, or state the "
+        f"would run at {format_quantity(hertz, 'Hz')}: check the unit of time, or give the "
         "interval between rows."
     )
     return replace(capture, notes=(*capture.notes, note))
@@ -374,10 +374,10 @@ def thinned(capture: Capture, most: int = MOST_ROWS) -> Capture:
 
     said = []
     if every > 1:
-        how = f"each {every} were averaged to one" if averaged else f"one in {every} was taken"
-        said.append(f"Of {n} rows {how}.")
+        how = f"each {every} were averaged into one" if averaged else f"one in {every} was used"
+        said.append(f"Of {n} rows, {how}.")
     if rows > most:
-        said.append(f"Of {rows} rows the {most} in the middle were taken.")
+        said.append(f"Of {rows} rows, the {most} in the middle were used.")
     channels: dict[str, Any] = {name: thin(v) for name, v in capture.channels().items()}
     return replace(
         capture,

@@ -190,7 +190,7 @@ def compare_capture(
     record = align(capture, keep_means)
     if not any(np.isfinite(s).sum() >= min(16, s.size) for s in record.sigma.values()):
         raise QuantityError(
-            f"{capture.name}: no sample of the output is inside the screen; choose more volts "
+            f"{capture.name}: no sample of the output is on the screen; choose more volts "
             "per division or move the trace, then capture again."
         )
     spread = Spread(tolerances or Tolerances())
@@ -369,11 +369,11 @@ def _cautions(record: Record, setup: Setup) -> list[str]:
     out = []
     for side in record.off:
         where = "" if setup.at == "generator" else (
-            ". If it should be driven, nothing arrives: look at its generator and its coupling "
+            ". If it should be driven, nothing arrives: check its generator and its coupling "
             "capacitor"
         )  # fmt: skip
-        out.append(f"The {side} input is at rest, so only what the other drive shows is "
-                   f"compared{where}.")  # fmt: skip
+        out.append(f"The {side} input is at rest, so the comparison rests on the other "
+                   f"drive alone{where}.")  # fmt: skip
     if set(record.off) == {"upper", "lower"}:
         out = ["Both inputs are at rest: only the levels of the collectors are compared."]
     return out
@@ -384,7 +384,7 @@ def _frozen(capture: Capture, record: Record) -> list[str]:
     names = {"left": "left collector", "right": "right collector", "out": "output"}
     still = [n for n in record.outputs if np.ptp(getattr(capture, f"v_{n}")) == 0.0]
     return [
-        f"The channel of the {names[n]} has one value in every row, without noise: look whether "
+        f"The channel of the {names[n]} has the same value in every row, with no noise: check that "
         "its trace was on the screen."
         for n in still
         if record.driven

@@ -120,7 +120,7 @@ def _factor_title(circuit: Circuit, kind: str, part: str, factor: float) -> str:
     names = _names(circuit, part)
     value = _value(circuit, part)
     if value is None:
-        return f"{names} {times} the value"
+        return f"{names} {times} its value"
     unit = "F" if part.startswith("c_") else "ohm"
     digits = 3 if 0.9 < factor < 1.1 else 2  # or both would be the same number
     return (
@@ -160,7 +160,7 @@ def _evidence(circuit: Circuit, spread: Spread, found: Found, healthy: Found | N
         said = [f"the mean of {_CHANNELS[n]} is {_volts(float(w[0]))}" for n, w in o.plain.items()]
         return f"With it {' and '.join(said)}."
     name = max(o.left, key=lambda n: o.left[n] if math.isfinite(o.left[n]) else -1.0)
-    text = f"With it {_volts(o.left[name])} rms of {_CHANNELS[name]} is left"
+    text = f"With it {_volts(o.left[name])} rms of {_CHANNELS[name]} remains unexplained"
     if healthy is None:
         return f"{text}; a board with every part within its tolerance cannot show this."
     sound = healthy.outcome
@@ -197,21 +197,21 @@ def _advice(circuit: Circuit, found: Found) -> str:
         them = "each" if " and " in names else "it"
         return f"With the supply off, read the marking of {names} and measure across {them}."
     if kind == "factor" and part.startswith("c_"):
-        return f"Read the marking of {names}; a probe set to 1 adds capacitance too."
+        return f"Read the marking of {names}; a probe set to x1 adds capacitance too."
     if kind == "factor" or kind == "area":
-        return "Exchange the transistors one at a time against others of the batch."
+        return "Swap the transistors one at a time for others of the batch."
     if kind == "temperature":
         return "Let it settle and measure near the transistors; careful, parts may be hot."
     if kind == "missing":
         return "Look for links or solder across the emitter resistors."
     if kind == "swapped":
-        return "Follow the wires of these bases on the board."
+        return "Trace the wires of these bases on the board."
     if kind == "reversed":
         return f"Compare the pins of {names} with its data sheet."
     if kind == "short":
-        return f"With the supply off, look for solder and measure across {names}."
+        return f"With the supply off, look for solder bridges and measure across {names}."
     if kind == "open":
-        return f"With the supply off, look at the joints of {names} and measure through them."
+        return f"With the supply off, check the joints of {names} and measure their continuity."
     return ""
 
 
@@ -290,7 +290,9 @@ def verdict_of(
             f"{instrument} (belief {percent(healthy)})."
         )  # fmt: skip
         if first > healthy:
-            within += f" A fault may show as little: {causes[0].title} (belief {percent(first)})."
+            within += (
+                f" A fault could hide within them: {causes[0].title} (belief {percent(first)})."
+            )
         return True, healthy, within
     said = causes[0].title
     if causes[0].others:
@@ -440,22 +442,22 @@ def scope_lines(
         size = abs(factor)
         if factor < 0.0:
             out.append(
-                f"The channel of {_CHANNELS[channel]} is inverted, or its wires are exchanged."
+                f"The channel of {_CHANNELS[channel]} is inverted, or its wires are swapped."
             )
         if size != 1.0:
-            times = f"{size:g} times too much" if size > 1.0 else f"{1.0 / size:g} times too little"
+            times = f"{size:g} times too high" if size > 1.0 else f"{1.0 / size:g} times too low"
             out.append(
-                f"The channel of {_CHANNELS[channel]} shows {times}: compare the switch of the "
+                f"The channel of {_CHANNELS[channel]} reads {times}: compare the switch of the "
                 "probe with the setting of the channel."
             )
     if "outputs" in setup.exchanged:
-        out.append("The channels of the two collectors are exchanged.")
+        out.append("The channels of the two collectors are swapped.")
     if "inputs" in setup.exchanged:
-        out.append("The channels of the two inputs are exchanged.")
+        out.append("The channels of the two inputs are swapped.")
     for name in setup.coupled:
         out.append(
-            f"The channel of {_CHANNELS[name]} is AC-coupled: its level is not known, which takes "
-            "away half of what tells faults apart."
+            f"The channel of {_CHANNELS[name]} is AC-coupled, so its DC level is not known; "
+            "that level is half of what tells faults apart."
         )
     for channel, share in record.cut.items():
         name = channel.removeprefix("v_")
@@ -489,11 +491,14 @@ def _errors(outcome: Outcome) -> Iterator[str]:
     parts = [f"gain of {', '.join(small)}"] if small else []
     parts += [f"offset of {', '.join(offsets)}"] if offsets else []
     if parts:
-        yield f"Put down to the scope, within what such instruments keep: {'; '.join(parts)}."
+        yield (
+            "Attributed to the scope, within the usual accuracy of such instruments: "
+            f"{'; '.join(parts)}."
+        )
     for name, x in gains:
         if abs(x) > LARGEST_GAIN:
-            much = f"{100.0 * abs(x):.0f} % too {'much' if x > 0.0 else 'little'}"
+            much = f"{100.0 * abs(x):.0f} % too {'high' if x > 0.0 else 'low'}"
             yield (
-                f"The channel of {name} shows {much}, more than such instruments are off: compare "
-                "its probe and its setting with another channel."
+                f"The channel of {name} reads {much}, more than such instruments usually do: "
+                "compare its probe and its setting with another channel."
             )

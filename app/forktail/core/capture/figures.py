@@ -167,6 +167,6 @@ def slope_caution(circuit: Circuit, record: Record) -> str:
         return ""
     which = "both drives are" if len(large) == 2 else f"the {large[0]} drive is"
     return (
-        f"A slope is what a straight line through this capture has. Feedthrough is a small-signal "
-        f"slope, and {which} beyond half of kT/q here, so the two differ."
+        f"The slope is that of a straight line fitted to this capture. Feedthrough is a "
+        f"small-signal slope; here {which} beyond half of kT/q, so the two differ."
     )

@@ -85,13 +85,13 @@ def fill_inputs(
     filled: dict[str, Any] = {n: drives[n][0] * np.sin(waves[n] + phases[n]) for n in missing}
     notes = [
         f"{n} was not captured: a sine of {format_quantity(drives[n][0], 'V')} peak at "
-        f"{format_quantity(drives[n][1], 'Hz', 5)} was taken, its phase found from the "
+        f"{format_quantity(drives[n][1], 'Hz', 5)} was assumed, its phase found from the "
         "output."
         for n in missing
     ]
     if len(missing) == 2:
         notes.append(
-            "With neither input captured, turning both over changes nothing, so the "
+            "With neither input captured, inverting both changes nothing, so the "
             "signs of both feedthroughs are not known."
         )
     return replace(capture, **filled, notes=(*capture.notes, *notes))
@@ -118,7 +118,7 @@ def _quadrature(
     shares = found[: len(columns)]
     if np.sum(shares**2) < 0.05 * np.var(y):
         raise QuantityError(
-            f"{name}: hardly anything of the output goes with a drive of that frequency; check "
+            f"{name}: almost none of the output follows a drive of that frequency; check "
             "the frequency of the input that was not captured."
         )
     return tuple(shares / size[: len(columns)])

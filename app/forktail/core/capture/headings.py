@@ -182,7 +182,7 @@ def guess_roles(
             roles["time"] = 0
             notes.append(
                 f"No heading says which column is the time: column {numbers[0]} rises from row "
-                "to row and was taken."
+                "to row and was used."
             )
     if not any(r.startswith("v_") for r in roles):
         time = data[:, roles["time"]] if "time" in roles else None

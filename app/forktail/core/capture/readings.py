@@ -205,15 +205,15 @@ def read_readings(text: str, circuit: Circuit, name: str = "readings") -> tuple[
         first = False
         if not parts:
             raise QuantityError(
-                f"{where}: {shortened(line)!r} is no reading; write a test point and its voltage, "
-                "such as TP3, 4.62 V."
+                f"{where}: {shortened(line)!r} is not a reading; write a test point and its "
+                "voltage, such as TP3, 4.62 V."
             )
         point, value = parts[1].strip(), parts[2].strip("\"' \t;,")
         node = places.get(_key(point))
         if node is None:
             names = ", ".join(f"{n} ({where_})" for n, _, where_ in points_of(circuit))
             raise QuantityError(
-                f"{where}: {shortened(point)!r} is no test point of this circuit; there are "
+                f"{where}: {shortened(point)!r} is not a test point of this circuit; it has "
                 f"{names}."
             )
         if unit and re.fullmatch(r"[-+\u2212\d.,eE]+", value):
@@ -221,16 +221,16 @@ def read_readings(text: str, circuit: Circuit, name: str = "readings") -> tuple[
         volts = parse_quantity(value, "V", f"{where}, {point}", LOWEST, HIGHEST)
         if node in found:
             raise QuantityError(
-                f"{where}: {point} was read before, as {found[node].name}; give each point once."
+                f"{where}: {point} was given before, as {found[node].name}; give each point once."
             )
         found[node] = Reading(point, node, float(volts))
     if not found:
         raise QuantityError(
-            f"{name} holds no reading; write one test point and its voltage a line, such as "
+            f"{name} holds no reading; write one test point and its voltage per line, such as "
             "TP3, 4.62 V."
         )
     if len(found) > MOST:
-        raise QuantityError(f"{name} holds {len(found)} readings; at most {MOST} are taken.")
+        raise QuantityError(f"{name} holds {len(found)} readings; at most {MOST} can be compared.")
     return tuple(found.values())
 
 
@@ -444,10 +444,10 @@ class _Bench:
         point = self.points()[int(np.argmax(far))]
         reads = format_quantity(found.outcome.values[point.node], "V", 4)
         return (
-            f"With it {point.name} ({point.where}) reads {reads}; it was "
+            f"With it {point.name} ({point.where}) reads {reads}; the meter read "
             f"{format_quantity(point.measured, 'V', 4)}, and "
             f"{format_quantity(point.predicted, 'V', 4)} "
-            "as planned."
+            "was planned."
         )
 
     def telling(self, search: Search) -> str:

@@ -396,6 +396,6 @@ def _check_decimal_sign(headings: Sequence[str], body: str, layout: Layout, name
             return
         raise QuantityError(
             f"{name}: row {row + 2}, column {len(cells) + 1}: {width} values are under "
-            f"{len(cells)} headings, so the comma seems to be decimal sign and delimiter at "
-            "once; put a semicolon or a tab between the numbers."
+            f"{len(cells)} headings, so the comma seems to be both decimal sign and "
+            "delimiter; put a semicolon or a tab between the numbers."
         )

@@ -590,8 +590,8 @@ def validity(
                 f"The {label}, {shown}, is within the range of {edge} where the output follows it "
                 "to 1 %."
                 if holds
-                else f"The {label}, {shown}, is past {edge}: the output falls more than 1 % "
-                "short of proportional, because tanh bends.",
+                else f"The {label}, {shown}, is past {edge}, where the output leaves "
+                "proportion by 1 %: tanh bends.",
             )
         )
     r_load = np.asarray(s.r_load)

@@ -44,6 +44,7 @@ from forktail.core.uses.result import (
     Relation,
     Shown,
     Trace,
+    dense,
     time_trace,
 )
 from forktail.core.uses.steady import Table, cosine_values
@@ -427,7 +428,7 @@ def show_gain(s: VariableGain, b: Bench, m: GainRun) -> Shown:
 def curves_gain(s: VariableGain, b: Bench, m: GainRun) -> tuple[Curve, ...]:
     """Characteristics of the variable gain: tuple of Curve."""
     b = b.shaped(s.arctanh)
-    v = np.linspace(-0.15, 0.15, 121)
+    v = dense(-0.15, 0.15, (0.0, m.control.null))
     measured, law = m.passed * m.control(v), b.gain_law(v)
 
     def db(g: ArrayLike) -> Floats:

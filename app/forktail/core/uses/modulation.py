@@ -28,6 +28,7 @@ from forktail.core.uses.result import (
     Relation,
     Shown,
     Trace,
+    dense,
     time_trace,
 )
 from forktail.core.uses.steady import Table, roomy
@@ -525,8 +526,8 @@ def show_dsb(s: DoubleSideband, b: Bench, m: DsbRun) -> Shown:
 
 def curves_dsb(s: DoubleSideband, b: Bench, m: DsbRun) -> tuple[Curve, ...]:
     """Characteristics of double sideband: tuple of Curve."""
-    span = max(2e-3, 3.0 * abs(s.trim - m.trim))
-    trims = np.sort(np.append(np.linspace(m.trim - span, m.trim + span, 40), m.trim))
+    span = max(2e-3, 3.0 * abs(s.trim - m.trim), 1.5 * abs(s.offset + m.trim))
+    trims = dense(m.trim - span, m.trim + span, (m.trim, -s.offset), 41)
     wide = modulated(s, b, m.left, float(np.max(np.abs(s.offset + trims))))
     carrier, one = wide.static(s.offset + trims, wide.tone[0])
     most = 100.0
@@ -731,7 +732,7 @@ def show_ssb(s: SingleSideband, b: Bench, m: SsbRun) -> Shown:
 
 def curves_ssb(s: SingleSideband, b: Bench, m: SsbRun) -> tuple[Curve, ...]:
     """Characteristics of phasing: tuple of Curve."""
-    span = np.linspace(-20.0, 20.0, 161)
+    span = dense(-20.0, 20.0, (0.0,))
     rejection = m.figures["rejection"].value
 
     def over_phase(ratio: float) -> Any:

@@ -35,6 +35,7 @@ from forktail.core.uses.result import (
     Relation,
     Shown,
     Trace,
+    dense,
     time_trace,
 )
 from forktail.core.uses.steady import Table, terms
@@ -416,7 +417,7 @@ def _cycle_lines(cycle: Floats, frequency: float) -> Lines:
 def curves_detector(s: PhaseDetector, b: Bench, m: DetectorRun) -> tuple[Curve, ...]:
     """Characteristics of the phase detector: tuple of Curve."""
     laws = relate_detector(s, b, m)
-    phases = np.linspace(-180.0, 180.0, 73)
+    phases = dense(-180.0, 180.0, (-180.0, 0.0, 180.0), 91)
     shape = 1.0 - np.abs(phases) / 90.0 if laws.hard else np.cos(np.radians(phases))
     height = laws.relations["swing"].value or 0.0
     curves = [
@@ -432,6 +433,13 @@ def curves_detector(s: PhaseDetector, b: Bench, m: DetectorRun) -> tuple[Curve, 
     if s.shape == "sine":
         curves.append(_slope_curve(s, b))
     return tuple(curves)
+
+
+def _vertex(x: Floats, y: Floats) -> float:
+    """Where the parabola through the least of the values and its neighbours is least."""
+    k = int(np.clip(np.argmin(y), 1, len(x) - 2))
+    a, b, c = np.polyfit(x[k - 1 : k + 2] - x[k], y[k - 1 : k + 2], 2)
+    return float(x[k] - b / (2.0 * a)) if a > 0.0 else float(x[k])
 
 
 def _slope_curve(s: PhaseDetector, b: Bench) -> Curve:
@@ -640,7 +648,12 @@ def curves_squarer(s: Squarer, b: Bench, m: SquarerRun) -> tuple[Curve, ...]:
     drive = np.geomspace(1e-3, 1.0, 25)
     one, two, four = levels(drive, 0.0, 1, 2, 4)
     law = b.full_scale * drive**2 / (8.0 * b.v_t**2 * b.d_lower * b.d_upper**2)
-    trim = np.linspace(-4e-3, 4e-3, 33)
+    # the fundamental vanishes at the vertex of its square, or is least there
+    tip, reach = 0.0, 4e-3
+    for reach in (4e-3, 2e-4, 5e-6):
+        near = tip + reach * np.linspace(-1.0, 1.0, 9)
+        tip = _vertex(near, levels(s.amplitude, near, 1)[0] ** 2)
+    trim = dense(-4e-3, 4e-3, (tip,), 17)
     first, second = levels(s.amplitude, trim, 1, 2)
     residual = np.minimum(decibel(second / np.maximum(first, 1e-15)), 100.0)
     return (

@@ -4,7 +4,7 @@ A page or a command can draw any `UseResult` without knowing which use it came f
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -281,6 +281,35 @@ def show(value: float, unit: str) -> str:
     if abs(value) < {"dB": 5e-3, "%": 1e-9, "%/K": 1e-6, "deg": 1e-9}.get(unit, 1e-15):
         value = 0.0
     return format_quantity(value, unit)
+
+
+def dense(low: float, high: float, around: Sequence[float], count: int = 81) -> Floats:
+    """Points of a curve from `low` to `high`: even, and ever closer to each place of `around`.
+
+    There a level in dB has its pole: even points miss its tip by as many dB as chance has it, and
+    draw its flanks as straight lines. The closest are 1e-7 of the whole away, which is 80 dB
+    below what a tenth of a per cent leaves.
+
+    Parameters
+    ----------
+    low, high : float
+    around : sequence of float
+        In the unit of both; those outside are left out.
+    count : int
+        Even points.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,)
+        Rising, `low` and `high` included.
+    """
+    steps = (high - low) * np.geomspace(1e-7, 0.5, 28)
+    points = [np.linspace(low, high, count)]
+    for place in around:
+        if low <= place <= high:
+            points += [place - steps, np.array([place]), place + steps]
+    x = np.unique(np.concatenate(points))
+    return x[(x >= low) & (x <= high)]
 
 
 def time_trace(x: ArrayLike, y: ArrayLike, role: str = "result", y_unit: str = "V") -> Trace:

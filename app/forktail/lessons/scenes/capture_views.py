@@ -105,7 +105,7 @@ class CaptureViews(SceneViews):
         return chart(
             "output",
             scene.time,
-            [("captured", scene.measured, "left"), ("predicted", scene.predicted, "right")],
+            [("captured", scene.measured, "captured"), ("predicted", scene.predicted, "predicted")],
         )
 
     @staticmethod

@@ -74,4 +74,4 @@ class SignalViews(SceneViews):
     def picture(state, names):
         """The output over time, for print."""
         run = state.scene().run
-        return chart("output", run.time, [("", run.point.v_out, "out")])
+        return chart("output", run.time, [("", run.point.v_out, "output")])

@@ -19,8 +19,7 @@ class Compared(Section):
     def __init__(self, name, theme="light", across=2):
         super().__init__(name, theme, across)
         self.ideal = float_source(x=[], y=[])
-        line = self.add(Line, "x", "y", source=self.ideal, line_width=2, line_dash="dashed")
-        self.paint(line.glyph, line_color="soft")
+        self.add(Line, "x", "y", source=self.ideal, meaning="relation")
 
     def compare(self, x, ideal, full):
         """Draw the ideal line as far as it stays inside the plot; None for none."""
@@ -38,7 +37,7 @@ class SteerViews(SceneViews):
     PLACES = {
         "schematic": ("Where the tail current goes", "main"),
         "waves": ("Input wave and output wave", "wide"),
-        "map": ("Output as colour", "square"),
+        "map": ("Blue: more in the left load", "square"),
         "across": ("Output over the input", "strip"),
         "up": ("Over the other control", "strip"),
         "sentence": ("", "words"),

@@ -3,10 +3,11 @@
 from forktail.core.quantities import format_quantity
 from forktail.ui import svg
 from forktail.ui.markup import MarkupView
+from forktail.ui.palette import LINES
 
 WIDTH, HEIGHT = 760, 300
 #: x of each panel, its width; y of its middle, and half its height.
-_PANELS = {"in": (10, 290), "out": (390, 290)}
+_PANELS = {"in": (10, 250), "out": (390, 250)}
 _MIDDLE, _HALF = 148, 100
 
 
@@ -46,8 +47,11 @@ def values(wave):
         ]
         x, y = points[wave.moment]
         line = "L".join(f"{a:.1f} {b:.1f}" for a, b in points)
-        colour = wave.side if name == "in" else "out"
-        out[f"{name}-line"] = {"d": f"M{line}", "class": f"wave-line {colour}"}
+        meaning = LINES[wave.side if name == "in" else "output"]
+        out[f"{name}-line"] = {
+            "d": f"M{line}",
+            "style": f"stroke:var(--{meaning.colour})",
+        }
         out[f"{name}-now"] = {"d": f"M{x:.1f} {_MIDDLE - _HALF}V{_MIDDLE + _HALF}"}
         out[f"{name}-dot"] = {"cx": f"{x:.1f}", "cy": f"{y:.1f}"}
         swing = float(v.max() - v.min())

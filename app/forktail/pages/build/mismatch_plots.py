@@ -3,6 +3,7 @@
 import numpy as np
 from bokeh.models import BasicTicker, Quad, Segment
 
+from forktail.ui.palette import LINES
 from forktail.ui.plots import Plot, axis_unit, float_source, replace
 from forktail.ui.text import csv_text
 
@@ -34,7 +35,7 @@ class Histogram(Plot):
             fill_alpha=0.55,
             line_width=1,
         )
-        self.paint(bars.glyph, fill_color="third", line_color="panel")
+        self.paint(bars.glyph, fill_color=LINES["output"].colour, line_color="panel")
         self.mark = float_source(x=[], y0=[], y1=[])
         mark = self.add(Segment, "x", "y0", "x", "y1", source=self.mark, line_width=3)
         self.paint(mark.glyph, line_color="ink")

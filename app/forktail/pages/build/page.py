@@ -9,6 +9,7 @@ from forktail.core.checks import QuantityError
 from forktail.core.uses.words.noise import LEFT_OUT
 from forktail.pages.build.circuit_texts import FIELDS, area_of
 from forktail.pages.build.findings import FindingsView
+from forktail.pages.build.law import BuiltLaw
 from forktail.pages.build.mismatch_panel import RunPanel, SpreadTable, TrimPanel, spread_csv
 from forktail.pages.build.mismatch_plots import HISTOGRAMS, Histogram
 from forktail.pages.build.noise_panel import NoisePanel
@@ -60,13 +61,12 @@ def _noise(question, stale, say):
 
 
 class Toolbar(MarkupView):
-    """What acts on the whole: at rest, undo, how far off the shipped circuit, where to go on."""
+    """What acts on the whole: at rest, how far off the shipped circuit, where to go on."""
 
     def __init__(self, **params):
         super().__init__(stylesheets=STYLES, **params)
         self.rebuild(
             f'<div class="line toolbar">{button("At rest", kind="rest")}'
-            f"{button('Undo', data_id='undo', kind='undo')}"
             '<span class="soft" data-id="off"></span></div>'
             '<div class="line toolbar"><a class="act" data-id="plan" target="_blank" '
             'rel="noopener">Bench plan</a><a class="act" data-id="compare">Compare a '
@@ -75,7 +75,7 @@ class Toolbar(MarkupView):
         )
 
     def show(self, state):
-        """Show what can be undone and what is off the shipped circuit."""
+        """Show what is off the shipped circuit."""
         off, query = len(state.off_base()), state.query()
         whose = f" from {state.base().title}" if state.own_title() else ""
         tail = f"?{query}" if query else ""
@@ -83,7 +83,6 @@ class Toolbar(MarkupView):
             {
                 "plan": {"href": f"plan{tail}"},
                 "compare": {"href": f"compare{tail}"},
-                "undo": {"disabled": None if state.can_undo else ""},
                 "off": {
                     "#": "as shipped"
                     if not off
@@ -122,6 +121,7 @@ class BuildPage(Page):
     def __init__(self, document=None):
         self.state = BuildState()
         self.schematic, self.sentence = BuiltSchematic(), BuiltSentence()
+        self.law = BuiltLaw()
         self.parts, self.toolbar, self.tabs = PartsTable(), Toolbar(), Tabs()
         self.findings, self.figures = FindingsView(), FiguresView()
         self.side_by_side, self.numbers = ValuesTable(), NumbersTable()
@@ -150,7 +150,6 @@ class BuildPage(Page):
                 "edit": self._edit,
                 "drag": self._drag,
                 "apply": self._apply,
-                "undo": lambda m: self.state.undo(),
                 "repair": self._repair,
                 "rest": lambda m: self.state.param.update(v_upper=0.0, v_lower=0.0),
                 "tab": lambda m: self._set("tab", m.get("value")),
@@ -227,7 +226,7 @@ class BuildPage(Page):
         if view in TRIMS:
             spec = TRIMS[view]
             self.trims.accept(view)
-            self.state.set_trim(view, spec.at_step(min(max(int(x), 0), spec.steps())))
+            self.state.set_trims({view: spec.at_step(min(max(int(x), 0), spec.steps()))})
             return
         for name, curve in self.curves.items():
             if view == curve.name:
@@ -431,6 +430,7 @@ class BuildPage(Page):
             self.parts.show(state)
         self.numbers.show(scene)
         if state.tab == "curves":
+            self.law.show(scene)
             self._show_curves(scene)
             self.side_by_side.show(scene)
         self._assess_again()
@@ -487,7 +487,6 @@ def build():
     """Build the page for a new session."""
     session = BuildPage(pn.state.curdoc)
     session.start(query_of_session())
-    session.state.forget_undo()
     session.toolbar.show(session.state)
     if pn.state.curdoc is not None and pn.state.curdoc.session_context is not None:
         pn.state.on_session_destroyed(lambda context: session.stop())
@@ -503,6 +502,7 @@ def build():
             "tabs": session.tabs,
             "findings": session.findings,
             "figures": session.figures,
+            "law": session.law,
             "side_by_side": session.side_by_side,
             "values": session.values,
             "faults": session.faults,

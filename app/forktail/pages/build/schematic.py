@@ -82,6 +82,15 @@ def _ground(x, y):
     return _wire(f"M{x - 17} {y}H{x + 17}M{x - 11} {y + 7}H{x + 11}M{x - 5} {y + 14}H{x + 5}")
 
 
+#: Part -> factor of the law that it is.
+FACTORS = {
+    **dict.fromkeys(("Q1", "Q2", "Q3", "Q4"), "upper"),
+    **dict.fromkeys(("Q5", "Q6"), "lower"),
+    **dict.fromkeys(("Q7", "I1", "R10"), "tail"),
+    **dict.fromkeys(("R8", "R9"), "load"),
+}
+
+
 class _Sheet:
     """Collects the drawing, and which texts show which values."""
 
@@ -106,7 +115,9 @@ class _Sheet:
             )
 
     def part(self, ref, *pieces):
-        self.add(f'<g class="part" data-id="part-{ref}">', *pieces, "</g>")
+        factor = FACTORS.get(ref)
+        of = f' data-part="{factor}"' if factor else ""
+        self.add(f'<g class="part" data-id="part-{ref}"{of}>', *pieces, "</g>")
 
     def upright(self, field, x, top, end, label=None, ref=None, rail=True):
         """Resistor from (x, top) to (x, end), body in the middle."""
@@ -313,7 +324,7 @@ def _outputs(s):
         else:
             s.add(_wire(f"M{x} {NODE}H{PILLS[('left', 'right')[k]][0]}"))
     s.add(
-        '<g class="output">'
+        '<g class="output" data-part="out">'
         + svg.text(MIDDLE, 100, "", "xl", data_id="v_out")
         + svg.text(MIDDLE, 128, "", "v", data_id="output-note", extra="soft")
         + "</g>"

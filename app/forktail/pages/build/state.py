@@ -14,6 +14,7 @@ from forktail.core.built import findings, heat, mismatch, network, supply
 from forktail.core.built.circuit import Circuit, break_part, single_faults
 from forktail.core.built.references import round_circuit
 from forktail.core.cell import law as cell
+from forktail.core.cell.factors import term
 from forktail.core.checks import QuantityError
 from forktail.core.models import BuiltCell
 from forktail.core.path import IDEAL
@@ -51,8 +52,6 @@ PRESETS = {
     "Bias levels swapped": {"faults": "swapped:levels"},
     "One upper pair reversed": {"faults": "swapped:pair_right"},
 }
-#: Most steps that can be undone.
-MAX_UNDO = 100
 #: Points of each transfer curve.
 CURVE_POINTS = 61
 #: An input with less gain than this, V/V, has none: what is left is feedthrough.
@@ -92,6 +91,15 @@ class BuildScene:
         names = network.floating(self.circuit)
         read = network.readings(self.circuit) if names else {}
         return {n: read[n] for n in names}
+
+    @property
+    def law(self):
+        """The textbook law at the point; None where there is no textbook cell, or no answer."""
+        t = self.textbook
+        if t is None or not self.solved:
+            return None
+        at = float(t.r_load), float(t.thermal_voltage), self.v_upper, self.v_lower
+        return term(float(t.i_tail), *at)
 
     @property
     def point(self):
@@ -308,12 +316,13 @@ _Asked = type(
 class BuildState(_Asked):
     """The Build page: the circuit as a value, the point it is looked at, and what is asked.
 
-    The circuit is one frozen value; every change makes a new one, so that undo and comparison
-    are exact. A link carries only what differs from the chosen shipped circuit.
+    The circuit is one frozen value; every change makes a new one, so that comparison is exact.
+    A link carries only what differs from the chosen shipped circuit.
     """
 
     page = "build"
     unlinked = ("circuit",)  # a link carries its values one by one
+    lasting = ("shipped", "model")
 
     shipped = param_of(
         choice("shipped", first_shipped(), shipped_titles(), "Circuit",
@@ -337,8 +346,7 @@ class BuildState(_Asked):
 
     def __init__(self, **params):
         super().__init__(**params)
-        self._undo = []
-        self._last_edit = ""
+        self._notes = {}
         if self.circuit is None:
             self.circuit = self.base()
 
@@ -364,51 +372,25 @@ class BuildState(_Asked):
         del own["shipped"]
         return {**own, **self._scene_defaults()}
 
-    def set_circuit(self, circuit, edit="", **also):
-        """Put another circuit in place, so that `undo` can take it back.
+    def set_circuit(self, circuit, **also):
+        """Put another circuit in place, and set what goes with it.
 
-        Edits in a row with the same non-empty `edit` name count as one (a trim being dragged).
+        In one step, as the page draws as soon as the circuit is there; a fault that it cannot have
+        is looked at no more.
         """
         if circuit == self.circuit and not also:
             return
-        if circuit != self.circuit:
-            if not edit or edit != self._last_edit:
-                self._undo.append((self.circuit, self.shipped))
-                del self._undo[:-MAX_UNDO]
-            self._last_edit = edit
-        self._put(circuit, **also)
-
-    def _put(self, circuit, **also):
-        """Set the circuit and what goes with it; a fault that it cannot have is looked at no more.
-
-        In one step: the page draws as soon as the circuit is there.
-        """
+        self._notes[self.circuit.title] = self.circuit.note
         if not _can_have(circuit, also.get("fault", self.fault)):
             also["fault"] = ""
         self.param.update(circuit=circuit, **also)
-
-    @property
-    def can_undo(self):
-        """Number of changes that can be taken back."""
-        return len(self._undo)
-
-    def undo(self):
-        """Take the last change of the circuit back."""
-        if self._undo:
-            circuit, key = self._undo.pop()
-            self._last_edit = ""
-            self._put(circuit, shipped=key)
 
     def edit(self, name, text):
         """Read an entry of the parts list; QuantityError says what is wrong, nothing changes."""
         self.set_circuit(circuit_texts.with_value(self.circuit, name, text))
 
-    def forget_undo(self):
-        """Start the steps of undo here: what a link brought is not a change."""
-        self._undo.clear()
-
     def choose_shipped(self, key):
-        """Start from a shipped circuit (undo gives back the one before)."""
+        """Start from a shipped circuit."""
         if key in shipped():
             self.set_circuit(
                 shipped()[key][0], shipped=key, fault="", unit=0, **self._scene_defaults(key)
@@ -449,6 +431,13 @@ class BuildState(_Asked):
         self.set_circuit(circuit, shipped=key)
         return problems + super().apply_texts(texts)
 
+    def restore(self, query):
+        """As `PageState.restore`; a note, which is in no link, comes back with its circuit."""
+        problems = self.apply_query(query)
+        note = self._notes.get(self.circuit.title, self.circuit.note)
+        self.set_circuit(replace(self.circuit, note=note))
+        return problems
+
     def read_text(self, spec, text):
         """As `PageState.read_text`; a fault that the circuit cannot have is none."""
         value = super().read_text(spec, text)
@@ -478,7 +467,7 @@ class BuildState(_Asked):
         )
 
     def reset(self):
-        """Back to the shipped circuit and its settings (undo gives back the circuit)."""
+        """Back to the shipped circuit and its settings."""
         self.set_circuit(self.base())
         super().reset()
 
@@ -603,16 +592,12 @@ class BuildState(_Asked):
             for name, knob in _KNOBS.items()
         }
 
-    def set_trims(self, values, edit=""):
+    def set_trims(self, values):
         """Set trims of the circuit, or of the one build looked at, which leaves the circuit."""
         if self.unit:
             self.param.update(**{_KNOBS[n]: v for n, v in values.items()})
         else:
-            self.set_circuit(replace(self.circuit, **values), edit)
-
-    def set_trim(self, name, value):
-        """Move one trim; a drag is one step of undo."""
-        self.set_trims({name: value}, edit=f"trim:{name}")
+            self.set_circuit(replace(self.circuit, **values))
 
     def null(self, names=tuple(mismatch.TRIMS)):
         """Solve for the trims that null the build looked at, and set them."""

@@ -9,7 +9,7 @@ from forktail.ui.text import csv_columns
 
 
 class TransferCurve(Plot):
-    """Output over one input: built solid, textbook dashed, the point on it.
+    """Output over one input: built solid, textbook dotted, the point on it.
 
     Where there is no solution the line is broken and crosses are drawn on the zero line.
     """
@@ -19,15 +19,12 @@ class TransferCurve(Plot):
         self.axis = axis
         f = self.figure
         self.zero = float_source(x0=[0, 0], y0=[0, 0], x1=[0, 0], y1=[0, 0])
-        zero = self.add(Segment, "x0", "y0", "x1", "y1", source=self.zero, line_width=1)
-        self.paint(zero.glyph, line_color="rule")
+        self.add(Segment, "x0", "y0", "x1", "y1", source=self.zero, meaning="zero")
         self.textbook, self.built, self.lost, self.point = (
             float_source(x=[], y=[]) for _ in range(4)
         )
-        dashed = self.add(Line, "x", "y", source=self.textbook, line_width=2.2, line_dash=[7, 5])
-        self.paint(dashed.glyph, line_color="ink")
-        solid = self.add(Line, "x", "y", source=self.built, line_width=2.8)
-        self.paint(solid.glyph, line_color="accent")
+        self.add(Line, "x", "y", source=self.built, meaning="output")
+        self.add(Line, "x", "y", source=self.textbook, meaning="textbook")
         lost = self.add(Scatter, "x", "y", source=self.lost, marker="x", size=8, line_width=1.6)
         self.paint(lost.glyph, line_color="ink")
         mark = self.add(
@@ -37,7 +34,7 @@ class TransferCurve(Plot):
         f.xaxis[0].ticker = BasicTicker(desired_num_ticks=2)
         f.yaxis[0].ticker = BasicTicker(desired_num_ticks=4)
         self.data = ((), ())
-        self.send_drags()
+        self.send_drags(mark)
         self.factor = 1.0
 
     def show(self, x, built, textbook, at, full):

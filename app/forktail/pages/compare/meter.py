@@ -77,7 +77,7 @@ class MeterAnswer(MarkupView):
         unseen = ""
         if found.unseen:
             unseen = (
-                "<details class='remarks'><summary>What no reading at rest can see</summary>"
+                "<details class='remarks'><summary>What no reading at rest can show</summary>"
                 f"<p>{_line(', '.join(found.unseen))}.</p></details>"
             )
         said = "".join(f"<p>{_line(w)}</p>" for w in found.warnings)

@@ -26,16 +26,13 @@ class TimePlot(Plot):
 
     def __init__(self, name, lines, theme="light"):
         super().__init__(name, theme)
+        self.stack()
         self.zero = float_source(x0=[0], y0=[0], x1=[0], y1=[0])
-        zero = self.add(Segment, "x0", "y0", "x1", "y1", source=self.zero, line_width=1)
-        self.paint(zero.glyph, line_color="rule")
+        self.add(Segment, "x0", "y0", "x1", "y1", source=self.zero, meaning="zero")
         self.sources = {}
-        for key, colour, width, dash in lines:
+        for key, meaning in lines:
             self.sources[key] = float_source(x=[], y=[])
-            line = self.add(
-                Line, "x", "y", source=self.sources[key], line_width=width, line_dash=dash
-            )
-            self.paint(line.glyph, line_color=colour)
+            self.add(Line, "x", "y", source=self.sources[key], meaning=meaning)
         self.figure.yaxis[0].ticker = BasicTicker(desired_num_ticks=5)
 
     def show(self, time, lines, cut, label):
@@ -73,11 +70,8 @@ class Overlay(TimePlot):
     def __init__(self, theme="light"):
         super().__init__(
             "overlay",
-            (
-                ("predicted", "right", 2.2, [6, 4]),
-                ("measured", "left", 2.6, []),
-                ("fitted", "ink", 1.0, []),
-            ),
+            # the capture is broad and pale, so that what lies on it is seen
+            (("measured", "captured"), ("predicted", "predicted"), ("fitted", "cause")),
             theme,
         )
 
@@ -96,9 +90,8 @@ class Residual(TimePlot):
     """Captured less predicted, and captured less the wave of a cause."""
 
     def __init__(self, theme="light"):
-        super().__init__(
-            "residual", (("residual", "accent", 1.6, []), ("fit", "soft", 1.0, [])), theme
-        )
+        lines = (("residual", "difference"), ("fit", "cause difference"))
+        super().__init__("residual", lines, theme)
 
     def draw(self, comparison, cut):
         """Draw a comparison."""

@@ -218,7 +218,7 @@ class CompareState(PageState):
         flag(
             "no_mean",
             True,
-            "Take the mean off both inputs",
+            "Subtract the mean from both inputs",
             "The coupling capacitors block a mean, so it says more about the scope.",
         )
     )

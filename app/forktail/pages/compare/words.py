@@ -79,7 +79,7 @@ class VerdictView(MarkupView):
         self.rebuild(
             '<div class="verdict"><h2>What a capture tells</h2><p>Connect one scope channel to '
             "each input and one to each collector, save the record as CSV and drop it here. It is "
-            "held against what the circuit should show, and every single fault, every part off "
+            "compared with what the circuit should show, and every single fault, every part off "
             "its value and every mistake of the scope is tried.</p>"
             "<h2>Where to clip the probes of the inputs</h2>"
             f'<div class="places">{picture()}</div>'

@@ -135,7 +135,7 @@ def _charts(plan):
             w.time,
             [("left", w.v_left, "left"), ("right", w.v_right, "right")],
         ),
-        chart("Output: right \u2212 left", w.time, [("", w.v_out, "out")]),
+        chart("Output: right \u2212 left", w.time, [("", w.v_out, "output")]),
     ]
 
 

@@ -4,25 +4,12 @@ import re
 
 import numpy as np
 from bokeh.core.properties import value
-from bokeh.models import BasicTicker, ColumnDataSource, Scatter, Segment, Text
+from bokeh.models import BasicTicker, Scatter, Segment, Text
 
-from forktail.ui.palette import THEMES
+from forktail.ui.palette import MARKS, THEMES
 from forktail.ui.plots import FONT, Plot, axis_unit, float_source, replace
 from forktail.ui.text import csv_text
 
-#: Origin of a line -> (marker, theme colour, sign of the same shape for text, words).
-ORIGINS = {
-    "wanted": ("star", "ink", "\u2605", "let through by DC"),
-    "sum": ("triangle", "ink", "\u25b2", "sum"),
-    "difference": ("inverted_triangle", "ink", "\u25bc", "difference"),
-    "upper leak": ("diamond", "upper", "\u25c6", "upper leak"),
-    "lower leak": ("square", "lower", "\u25a0", "lower leak"),
-    "harmonic": ("circle", "left", "\u25cf", "harmonic"),
-    "third-order": ("cross", "right", "\u271a", "third-order"),
-    "product": ("x", "third", "\u2715", "other product"),
-    "coincidence": ("asterisk", "third", "\u2731", "leak or product"),
-    "dc": ("dash", "soft", "\u2013", "DC"),
-}
 #: Lowest level drawn, dB under the largest line, and head-room for labels, dB.
 FLOOR_DB, HEAD_DB = -100.0, 34.0
 #: Lines above this level count as main lines, dB.
@@ -38,7 +25,7 @@ def short_label(line):
         ("dc",) if len(line.orders) > 2 else ("sum", "difference", "upper leak", "lower leak", "dc")
     )
     if line.origin in words:
-        return ORIGINS[line.origin][3]
+        return MARKS[line.origin].words
     if not line.orders:
         return line.label
     return re.sub(r"f_(u|l)(?:pper|ower)(2|_tone|_repeat)?", _short_name, line.label).replace(
@@ -108,12 +95,10 @@ class SpectrumPlot(Plot):
         f.xaxis[0].ticker = BasicTicker(desired_num_ticks=7)
         f.yaxis[0].ticker = BasicTicker(desired_num_ticks=5)
         self.stems = float_source(x=[], y0=[], y1=[])
-        stem = self.add(Segment, "x", "y0", "x", "y1", source=self.stems, line_width=2.2)
-        self.paint(stem.glyph, line_color="soft")
+        self.add(Segment, "x", "y0", "x", "y1", source=self.stems, meaning="stem")
         self.leaders = float_source(x0=[], y0=[], x1=[], y1=[])
-        leader = self.add(Segment, "x0", "y0", "x1", "y1", source=self.leaders, line_width=1)
-        self.paint(leader.glyph, line_color="rule")
-        self.heads = ColumnDataSource(dict(x=[], y=[], marker=[], colour=[]))
+        self.add(Segment, "x0", "y0", "x1", "y1", source=self.leaders, meaning="zero")
+        self.heads = float_source(x=[], y=[], marker=[], colour=[])
         self.add(
             Scatter,
             "x",
@@ -125,7 +110,7 @@ class SpectrumPlot(Plot):
             line_width=1.8,
             source=self.heads,
         )
-        self.labels = ColumnDataSource(dict(x=[], y=[], text=[]))
+        self.labels = float_source(x=[], y=[], text=[])
         text = self.add(
             Text,
             "x",
@@ -202,11 +187,12 @@ class SpectrumPlot(Plot):
 
     def _mark(self):
         colours = THEMES[self.theme]
-        self.heads.data = dict(
-            x=np.array([p[1] for p in self._lines], np.float32),
-            y=np.array([p[2] for p in self._lines], np.float32),
-            marker=[ORIGINS[p[0].origin][0] for p in self._lines],
-            colour=[colours[ORIGINS[p[0].origin][1]] for p in self._lines],
+        replace(
+            self.heads,
+            x=[p[1] for p in self._lines],
+            y=[p[2] for p in self._lines],
+            marker=[MARKS[p[0].origin].marker for p in self._lines],
+            colour=[colours[MARKS[p[0].origin].colour] for p in self._lines],
         )
 
     def _label(self):
@@ -224,11 +210,12 @@ class SpectrumPlot(Plot):
         texts = texts[: named[MOST_LABELS - 1] + 1] if len(named) > MOST_LABELS else texts
         placed = place_labels(points, texts, width, height)
         at = [(x_range.start + x / per_x, y_range.start + y / per_y) for _, x, y in placed]
-        new = dict(
-            x=[p[0] for p in at], y=[p[1] for p in at], text=[texts[k] for k, _, _ in placed]
+        replace(
+            self.labels,
+            x=[p[0] for p in at],
+            y=[p[1] for p in at],
+            text=[texts[k] for k, _, _ in placed],
         )
-        if new != self.labels.data:
-            self.labels.data = new
         far = [
             (k, x, y)
             for k, x, y in placed

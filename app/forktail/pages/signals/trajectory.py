@@ -17,8 +17,7 @@ class TrajectoryMap(OutputMap):
     def __init__(self, theme="light"):
         super().__init__(theme)
         self.path = float_source(x=[], y=[])
-        line = self.add(Line, "x", "y", source=self.path, line_width=1.5, line_join="round")
-        self.paint(line.glyph, line_color="ink")
+        self.add(Line, "x", "y", source=self.path, line_join="round", meaning="path")
         self._path_drawn = None
 
     def contours(self, xs, ys, z):

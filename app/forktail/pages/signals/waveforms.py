@@ -8,7 +8,6 @@ import numpy as np
 from bokeh.core.properties import value
 from bokeh.models import (
     BasicTicker,
-    CustomJS,
     Legend,
     LegendItem,
     Line,
@@ -19,6 +18,7 @@ from bokeh.models import (
 )
 
 from forktail.core.quantities import format_quantity
+from forktail.ui.palette import LINES
 from forktail.ui.plots import FONT, Plot, axis_unit, float_source, replace
 from forktail.ui.text import csv_columns
 
@@ -28,37 +28,23 @@ POINTS = 1000
 MOST_STRETCHES = 16
 
 MARKED = "phase inverted"
-_SAME_MARGIN = """
-const px = parseFloat(getComputedStyle(document.documentElement).fontSize)
-const wide = Math.round(5 * px)
-if (figure.min_border_left !== wide) figure.min_border_left = wide
-"""
 
-#: Plot -> (axis label, traces); a trace is (column, legend, colour, width, dash).
+#: Plot -> (axis label, traces); a trace is (column, legend, key of `LINES`).
 TRACES = {
-    "inputs": (
-        "Inputs",
-        (
-            ("upper", "upper input", "upper", 1.6, "solid"),
-            ("lower", "lower input", "lower", 3.6, "solid"),
-        ),
-    ),
+    "inputs": ("Inputs", (("upper", "upper input", "upper"), ("lower", "lower input", "lower"))),
     "collectors": (
         "Collectors",
-        (
-            ("left", "left collector", "left", 1.8, "solid"),
-            ("right", "right collector", "right", 1.8, "solid"),
-        ),
+        (("left", "left collector", "left"), ("right", "right collector", "right")),
     ),
     "difference": (
         "Output",
         (
-            ("beside", "textbook cell", "third", 1.6, "dotted"),
-            ("out", "right \u2212 left", "ink", 2.2, "solid"),
-            ("product", "ideal product", "accent", 1.6, "dashed"),
+            ("beside", "textbook cell", "textbook"),
+            ("out", "right \u2212 left", "output"),
+            ("product", "ideal product", "relation"),
         ),
     ),
-    "error": ("Error", (("error", "difference less ideal product", "ink", 1.6, "solid"),)),
+    "error": ("Error", (("error", "difference less ideal product", "difference"),)),
 }
 #: Column of the sources -> column of the file, V.
 CSV_NAMES = {
@@ -122,10 +108,7 @@ class TimePlot(Plot):
         super().__init__(name, theme)
         f = self.figure
         f.x_range = x_range
-        f.min_border_left = 75
-        f.min_border_right = 12
-        # one left margin for all, wide enough for their labels whatever the size of type
-        f.js_on_change("inner_width", CustomJS(args={"figure": f}, code=_SAME_MARGIN))
+        self.stack()
         self.factor = 1.0
         f.xaxis[0].ticker = BasicTicker(desired_num_ticks=8)
         f.yaxis[0].ticker = BasicTicker(desired_num_ticks=3)
@@ -140,21 +123,17 @@ class TimePlot(Plot):
                 level="underlay",
             )
             self.paint(shade.glyph, fill_color="rule")
-        zero = f.hspan(y=[0], line_width=1, level="underlay")
-        self.paint(zero.glyph, line_color="rule")
+        self.look(f.hspan(y=[0], level="underlay").glyph, "zero")
         self.lines, items = {}, {}
         # a thin line lies on a thick one, so that equal waves are both seen
-        for column, text, colour, width, dash in sorted(traces, key=lambda t: -t[3]):
-            line = self.add(
-                Line, "x", column, source=sources[column], line_width=width, line_dash=dash
-            )
-            self.paint(line.glyph, line_color=colour)
+        for column, text, meaning in sorted(traces, key=lambda t: -LINES[t[2]].width):
+            line = self.add(Line, "x", column, source=sources[column], meaning=meaning)
             self.lines[column] = line
             items[column] = LegendItem(label=text, renderers=[line])
             mark = self.add(
                 Scatter, "t", column, source=readings, size=11, line_width=2, level="overlay"
             )
-            self.paint(mark.glyph, line_color="panel", fill_color=colour)
+            self.paint(mark.glyph, line_color="panel", fill_color=LINES[meaning].colour)
             self.lines[f"{column} mark"] = mark
         items = [items[column] for column, *_ in traces]
         if name in ("inputs", "difference"):
@@ -177,11 +156,8 @@ class TimePlot(Plot):
         )
         self.paint(self.legend, label_text_color="ink")
         f.add_layout(self.legend, "above")
-        bar = self.add(
-            VSpan, x="t", source=cursor, line_width=1.4, line_dash=[5, 4], level="overlay"
-        )
-        self.paint(bar.glyph, line_color="ink")
-        self.send_drags()
+        bar = self.add(VSpan, x="t", source=cursor, meaning="cursor", level="overlay")
+        self.send_drags(bar)
 
     def fit(self, low, high):
         """Set the range, V, and return the factor of the axis."""

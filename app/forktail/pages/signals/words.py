@@ -1,10 +1,10 @@
 """What the Signals page says in words and figures: sentence, cursor, figures, table of lines."""
 
 from forktail.core.quantities import format_quantity
-from forktail.pages.signals.spectrum import ORIGINS
 from forktail.pages.signals.waveforms import cursor_values
 from forktail.ui.html import escape
 from forktail.ui.markup import MarkupView
+from forktail.ui.palette import MARKS
 from forktail.ui.text import csv_text, decibels, keep_together, minus
 
 _REMARKS = 4
@@ -155,7 +155,7 @@ class FiguresView(MarkupView):
         merits = scene.run.merits[:_FIGURES]
         lines = scene.run.spectrum.lines if scene.run.spectrum else ()
         found = {ln.origin for ln in lines if ln.db > -100.0}
-        origins = [o for o in ORIGINS if o in found]
+        origins = [o for o in MARKS if o in found]
         values = {}
         for n, merit in enumerate(merits):
             values[f"value{n}"] = {"#": merit.reading}
@@ -168,7 +168,7 @@ class FiguresView(MarkupView):
         key = (
             "".join(
                 f'<li class="origin-{o.replace(" ", "-")}">'
-                f'<span aria-hidden="true">{ORIGINS[o][2]}</span> {ORIGINS[o][3]}</li>'
+                f'<span aria-hidden="true">{MARKS[o].sign}</span> {MARKS[o].words}</li>'
                 for o in origins
             )
             + "<li>u, l: upper, lower frequency</li>"
@@ -218,7 +218,7 @@ class LinesTable(MarkupView):
                 format_quantity(ln.frequency, "Hz", 5),
                 format_quantity(ln.peak, "V"),
                 decibels(ln.db),
-                f"{ORIGINS[ln.origin][2]} {ORIGINS[ln.origin][3]}",
+                f"{MARKS[ln.origin].sign} {MARKS[ln.origin].words}",
                 ln.label,
                 orders or "\u2013",
                 ", ".join(ln.also) or "\u2013",

@@ -1,5 +1,6 @@
 """The Steer page: schematic, sentence, map and sections over one `SteerState`."""
 
+from forktail.pages.steer.law import StageLaw
 from forktail.pages.steer.schematic import SchematicView
 from forktail.pages.steer.state import PRESETS, SteerState
 from forktail.pages.steer.words import SentenceView, TableView
@@ -16,6 +17,7 @@ class SteerPage(Page):
     def __init__(self):
         self.state = SteerState()
         self.schematic, self.sentence, self.table = SchematicView(), SentenceView(), TableView()
+        self.law = StageLaw()
         self.map, self.across, self.up = OutputMap(), Section("across"), Section("up")
         self.plots = (self.map, self.across, self.up)
         self.controls = Controls(
@@ -43,6 +45,7 @@ class SteerPage(Page):
         scene = self.state.scene()
         self.controls.follow()
         self.schematic.show(scene)
+        self.law.show(scene)
         self.sentence.show(scene)
         self.table.show(scene)
         self.map.show(self.state)
@@ -103,6 +106,7 @@ def steer():
         {
             "controls": session.controls,
             "schematic": session.schematic,
+            "law": session.law,
             "sentence": session.sentence,
             "table": session.table,
             "map": session.map,

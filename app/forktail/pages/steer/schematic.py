@@ -5,6 +5,8 @@ that it is part of. Its hue (and hatching) says in which load the current ends. 
 IEC 60617. The geometry is static; an event changes only widths, side-by-side places and texts.
 """
 
+import math
+import time
 from dataclasses import dataclass
 
 from forktail.core.quantities import format_quantity
@@ -13,6 +15,8 @@ from forktail.ui.markup import MarkupView
 from forktail.ui.text import signed
 
 WIDTH, HEIGHT = 1000, 834
+#: A flip of the sign stays marked for so long, s.
+FLIP_SHOWN = 2.6
 #: Ribbon width of the current that fills the scale, in drawing units.
 FULL_WIDTH = 112.0
 _FULL_STEPS = (4e-3, 1e-2, 2e-2, 4e-2, 1e-1, 2e-1)
@@ -181,7 +185,7 @@ def _offset(x, y, side, data_id):
 
 def _split_bar(x, y, width, data_id, names, kind=""):
     half = width / 2
-    narrow = "minor" if width < 150 else ""
+    narrow = "narrow" if width < 150 else ""
     return (
         f'<g class="split {kind}"><rect x="{x - half}" y="{y - 9}" width="{width}" height="18" '
         f'class="second" data-id="{data_id}-rest"/>'
@@ -216,22 +220,25 @@ def draw(stage):
     out.append(f'<path class="rail" d="M{left - 90} {RAIL_Y}H{right + 90}"/>')
     out.append(svg.text(left - 104, RAIL_Y + 7, "", "m", "end", "supply"))
     for x, side, sign, anchor in ((left, "left", -1, "end"), (right, "right", 1, "start")):
-        out.append(_resistor(x, LOAD_TOP, 42, 80))
         edge = x + sign * 82
+        out.append(f'<g data-part="load">{_resistor(x, LOAD_TOP, 42, 80)}')
         out.append(svg.text(edge, 88, "", "m", anchor, f"load-{side}"))
-        out.append(svg.text(edge, 114, "", "s", anchor, f"drop-{side}", "soft"))
+        out.append(svg.text(edge, 114, "", "s", anchor, f"drop-{side}", "soft") + "</g>")
         out.append(f'<circle class="node" cx="{x}" cy="{NODE_Y}" r="6"/>')
         out.append(f'<path class="lead" d="M{x} {NODE_Y}H{edge - sign * 12}"/>')
         out.append(svg.text(edge, NODE_Y + 7, "", "m", anchor, f"node-{side}"))
     out.append(
-        '<g class="output">'
+        '<g class="output" data-part="out">'
         + svg.text(500, 84, "", "xl", data_id="v_out")
         + svg.text(
             500, 112, "output: right collector \u2212 left collector", "s", extra="soft minor"
         )
-        + "</g>"
+        + '<g data-id="flip" hidden=""><rect x="372" y="42" width="256" height="54" rx="27"/>'
+        + svg.text(500, 142, "", "m", data_id="flip-text")
+        + "</g></g>"
     )
     for k, (name, x, side, line) in enumerate(layout.transistors):
+        out.append(f'<g data-part="{"second" if stage == "shared" and k > 1 else "upper"}">')
         out.append(_transistor(name, x, UPPER_Y, side))
         # outer transistors are labelled outside, inner ones towards their partner
         outer = k in (0, count - 1)
@@ -253,6 +260,7 @@ def draw(stage):
                 f'<path class="wire" d="M{x + side * 62} {UPPER_Y}h{side * 20}v{-side * 24}"/>'
             )
             out.append(_tag(500, UPPER_Y - side * 51, line, f"tag{k + 1}"))
+        out.append("</g>")
     if stage in ("crossed", "cell"):
         out.append(f'<path class="wire" d="M462 {UPPER_Y}H538"/>')
         out.append(_tag(500, UPPER_Y + 44, "upper \u2212", "tag2"))
@@ -260,9 +268,12 @@ def draw(stage):
         out.append(f'<circle class="dot" cx="500" cy="{UPPER_Y}" r="5"/>')
     wide = 250 if stage == "pair" else 104
     for n, x in enumerate(layout.joins):
-        out.append(_split_bar(x, UPPER_Y + 34, wide, f"split{n + 1}", ("", "")))
+        part = "second" if stage == "shared" and n else "upper"
+        bar = _split_bar(x, UPPER_Y + 34, wide, f"split{n + 1}", ("", ""))
+        out.append(f'<g data-part="{part}">{bar}</g>')
     out.append(_emitter_resistors([t[1] for t in layout.transistors], UPPER_Y, "re-upper"))
     if layout.lower:
+        out.append('<g data-part="lower">')
         out.append(_emitter_resistors(layout.joins, LOWER_Y, "re-lower"))
         for name, x, side, line in (("Q5", left, -1, "lower +"), ("Q6", right, 1, "lower \u2212")):
             out.append(_transistor(name, x, LOWER_Y, side))
@@ -283,11 +294,14 @@ def draw(stage):
             out.append(_tag(x + side * 116, LOWER_Y, line, f"tag{name[1]}"))
             if name == "Q5":
                 out.append(_offset(x, LOWER_Y, side, "offset5"))
-        out.append(_split_bar(500, LOWER_Y + 52, 220, "split3", ("", ""), "tails"))
+        out.append(_split_bar(500, LOWER_Y + 52, 220, "split3", ("", ""), "tails") + "</g>")
     for n, (x, _) in enumerate(layout.tails):
-        out.append(_source(x))
+        part = "tail" if stage != "shared" else ("tail-left", "tail-right")[n]
+        out.append(f'<g data-part="{part}">{_source(x)}')
         out.append(svg.text(x + 76, TAIL_Y + 2, "", "m", "start", f"tail{n + 1}", "figure"))
-        out.append(svg.text(x + 76, TAIL_Y + 24, "tail current", "s", "start", extra="soft"))
+        out.append(
+            svg.text(x + 76, TAIL_Y + 24, "tail current", "s", "start", extra="soft") + "</g>"
+        )
         out.append(f'<path class="rail" d="M{x - 74} {GROUND_Y}H{x + 74}"/>')
     out.append(
         f'<g class="scale"><rect x="24" y="{GROUND_Y - 12}" height="12" width="0" '
@@ -396,16 +410,36 @@ def _set_split(out, name, first, second, width):
 
 
 class SchematicView(MarkupView):
-    """Live schematic of a `Scene`."""
+    """Live schematic of a `Scene`; where the output changes its sign, it says so for a moment."""
 
     def __init__(self, **params):
         super().__init__(sizing_mode="stretch_both", **params)
         self._stage = None
+        self._sign = self._flips = 0
+        self._flipped = -math.inf
 
     def show(self, scene):
         """Draw the scene: the whole picture after a change of stage, else what moved."""
+        out = values(scene)
+        sign = _sign(scene)
         if scene.stage != self._stage:
-            self._stage = scene.stage
-            self.rebuild(draw(scene.stage), values(scene))
-        else:
-            self.update(values(scene))
+            self._stage, self._sign = scene.stage, sign
+            self.rebuild(draw(scene.stage), out)
+            return
+        now = time.monotonic()
+        if sign and self._sign == -sign and self.models:  # seen by somebody
+            self._flips, self._flipped = self._flips + 1, now
+            # another name each time starts the animation again
+            out["flip"] = {"hidden": None, "class": f"flip {('even', 'odd')[self._flips % 2]}"}
+            out["flip-text"] = {"#": f"sign flipped: now {'+' if sign > 0 else chr(0x2212)}"}
+        elif now - self._flipped > FLIP_SHOWN:
+            out["flip"] = {"hidden": ""}
+        self._sign = sign or self._sign
+        self.update(out)
+
+
+def _sign(scene):
+    """Sign of the output; 0 where it is nothing but rounding."""
+    v_out = float(scene.point.v_out)
+    small = 1e-6 * float(scene.point.i_tail * scene.point.r_load)
+    return 0 if abs(v_out) <= small else 1 if v_out > 0.0 else -1

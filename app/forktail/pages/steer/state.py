@@ -1,11 +1,12 @@
 """State of the Steer page: a stage, its inputs and tails, and the parts."""
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 
 from forktail.core.cell import law as cell
+from forktail.core.cell.factors import term
 from forktail.core.spec import choice, flag, spec
 from forktail.ui.state import PageState, param_of
 
@@ -107,6 +108,20 @@ class Scene:
     v_second: float
     i_tail_left: float
     i_tail_right: float
+
+    @cached_property
+    def terms(self):
+        """The law of the stage: its terms, which add up to the output of matched pairs."""
+        point, upper = self.point, float(self.point.v_upper)
+        tail, rest = float(point.i_tail), (float(point.r_load), float(point.thermal_voltage))
+        if self.stage == "shared":
+            left, right = (self.i_tail_left, upper), (self.i_tail_right, self.v_second)
+            return tuple(term(current, *rest, v) for current, v in (left, right))
+        if self.stage == "crossed":
+            return (term(self.i_tail_left - self.i_tail_right, *rest, upper),)
+        if self.stage == "pair":
+            return (term(tail, *rest, upper),)
+        return (term(tail, *rest, upper, float(point.v_lower)),)
 
 
 class SteerState(PageState):

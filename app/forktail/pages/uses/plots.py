@@ -10,7 +10,6 @@ import numpy as np
 from bokeh.core.properties import value
 from bokeh.models import (
     BasicTicker,
-    ColumnDataSource,
     FixedTicker,
     HoverTool,
     Legend,
@@ -22,6 +21,7 @@ from bokeh.models import (
 )
 
 from forktail.core.quantities import format_quantity
+from forktail.ui.palette import LINES, MARKS, THEMES, dash_name
 from forktail.ui.plots import FONT, Plot, axis_unit, float_source, replace
 from forktail.ui.text import csv_columns
 
@@ -41,44 +41,42 @@ LEGEND = dict(
     label_height=14,
     glyph_height=16,
 )
-#: Records that share a lane, from the top, for each use and time view.
+_OUTPUT = (("output", "output"),)
+_ENVELOPE = (*_OUTPUT, ("envelope", "second"), ("envelope_below", "second"))
+#: Lanes from the top, for each use and time view: the records that share one, and the keys of
+#: `LINES` that say what they are.
 LANES = {
-    "variable_gain": (("input",), ("output",)),
-    "gain_control_loop": (("signal",), ("level", "detected", "wanted"), ("control",)),
-    "gain_control_loop settled": (("settled_input",), ("settled_output",), ("settled_ripple",)),
-    "am": (("modulating",), ("output", "envelope", "envelope_below")),
-    "dsb": (("modulating",), ("output", "envelope", "envelope_below")),
-    "ssb": (("tone", "tone_shifted"), ("first", "second"), ("output",)),
-    "mixer": (("oscillator",), ("signal",), ("output", "wanted")),
-    "mixer call": (("call",), ("output",), ("heard",)),
-    "phase_detector": (("upper", "lower"), ("output", "mean")),
-    "squarer": (("upper", "lower"), ("output",)),
+    "variable_gain": ((("input", "upper"),), _OUTPUT),
+    "gain_control_loop": (
+        (("signal", "upper"),),
+        (("level", "output"), ("detected", "second"), ("wanted", "guide")),
+        (("control", "lower"),),
+    ),
+    "gain_control_loop settled": (
+        (("settled_input", "upper"),),
+        (("settled_output", "output"),),
+        (("settled_ripple", "second"),),
+    ),
+    "am": ((("modulating", "lower"),), _ENVELOPE),
+    "dsb": ((("modulating", "lower"),), _ENVELOPE),
+    "ssb": (
+        (("tone", "lower"), ("tone_shifted", "second lower")),
+        (("first", "output"), ("second", "second")),
+        _OUTPUT,
+    ),
+    "mixer": ((("oscillator", "upper"),), (("signal", "lower"),), (*_OUTPUT, ("wanted", "second"))),
+    "mixer call": ((("call", "lower"),), _OUTPUT, (("heard", "output"),)),
+    "phase_detector": ((("upper", "upper"), ("lower", "lower")), (*_OUTPUT, ("mean", "second"))),
+    "squarer": ((("upper", "upper"), ("lower", "lower")), _OUTPUT),
 }
-#: Records that drive the cell: drawn in the colour of inputs.
-_INPUTS = (
-    "input",
-    "signal",
-    "settled_input",
-    "modulating",
-    "oscillator",
-    "tone",
-    "upper",
-    "lower",
-    "tone_shifted",
-    "call",
-)
 _NOT_LABELLED = ("envelope_below",)
 _LANE_POOL, _TRACE_POOL = 3, 5
 
-#: How the roles of `uses_result.Trace` look: theme colour, width, dash, opacity.
-STYLES = {
-    "input": ("left", 1.8, "solid"),
-    "input2": ("right", 1.8, "dashed"),
-    "result": ("accent", 2.2, "solid"),
-    "second": ("right", 2.2, "solid"),
-    "third": ("left", 2.0, "dotdash"),
-    "relation": ("ink", 1.7, "dashed"),
-    "guide": ("soft", 1.6, "dotted"),
+#: Role of a `Trace` of a curve, as often as it comes -> keys of `LINES`.
+ROLES = {
+    "result": ("output", "second", "third"),
+    "relation": ("relation", "other relation"),
+    "guide": ("guide", "other guide"),
 }
 
 
@@ -140,21 +138,16 @@ class _Lines:
         self.plot = plot
         self.sources = [float_source(x=[], y=[]) for _ in range(count)]
         self.lines = [
-            plot.add(Line, "x", "y", source=s, line_width=2, line_join="round")
+            plot.add(Line, "x", "y", source=s, line_join="round", meaning="output")
             for s in self.sources
         ]
-        self.styles = [None] * count
-        for line in self.lines:
-            plot.paint(line.glyph, line_color="ink")
+        self.meanings = ["output"] * count
 
-    def draw(self, k, x, y, style):
+    def draw(self, k, x, y, meaning):
         replace(self.sources[k], x=x, y=y)
-        if self.styles[k] != style:
-            self.styles[k] = style
-            colour, width, dash = STYLES[style]
-            glyph = self.lines[k].glyph
-            glyph.update(line_width=width, line_dash=dash)
-            self.plot.repaint(glyph, line_color=colour)
+        if self.meanings[k] != meaning:
+            self.meanings[k] = meaning
+            self.plot.look(self.lines[k].glyph, meaning)
 
     def clear(self, start):
         for source in self.sources[start:]:
@@ -208,13 +201,12 @@ class TimePlot(UsePlot):
 
     def __init__(self, theme="light"):
         super().__init__("time", theme)
-        self.zero = ColumnDataSource(dict(x0=[], x1=[], y=[]))
-        zero = self.add(Segment, "x0", "y", "x1", "y", source=self.zero, line_width=1)
-        self.paint(zero.glyph, line_color="rule")
+        self.zero = float_source(x0=[], x1=[], y=[])
+        self.add(Segment, "x0", "y", "x1", "y", source=self.zero, meaning="zero")
         self.lines = _Lines(self, _TRACE_POOL)
         self.labels = []
-        for key in ("left", "right", "accent", "soft"):
-            source = ColumnDataSource(dict(x=[], y=[], text=[], shift=[]))
+        for key in ("upper", "lower", "accent", "ink"):
+            source = float_source(x=[], y=[], text=[], shift=[])
             text = self.add(
                 Text,
                 "x",
@@ -249,7 +241,7 @@ class TimePlot(UsePlot):
         result = scene.result
         records = scene.call if scene.time == "call" and scene.call else result.records
         lanes = LANES.get(f"{scene.use} {scene.time}", LANES[scene.use])
-        first = records[lanes[0][0]].x
+        first = records[lanes[0][0][0]].x
         low, high = 0.0, float(first[-1] + (first[1] - first[0]))
         if scene.time == "start":
             levels = result.spectrum
@@ -267,25 +259,27 @@ class TimePlot(UsePlot):
         ticks, names = [], []
         zero = {"x0": [], "x1": [], "y": []}
         texts = {key: [] for key, _ in self.labels}
-        for n, keys in enumerate(lanes):
-            traces = [records[k] for k in keys]
+        for n, lane in enumerate(lanes):
+            traces = [records[k] for k, _ in lane]
             base = count - 1 - n
             bottom, top = self._scale(scene, n, traces)
             place = self._place(base, bottom, top)
-            shift = 6.0
-            for key, trace in zip(keys, traces):
+            # a fine line lies on a broad one, so that equal waves are both seen
+            for (_, meaning), trace in sorted(
+                zip(lane, traces), key=lambda pair: -LINES[pair[0][1]].width
+            ):
                 inside = trace.x <= high
                 x, y = thin(trace.x[inside], trace.y[inside], self._most)
-                style = self._style(key, trace, keys)
-                self.lines.draw(used, x * factor, place(y), style)
+                self.lines.draw(used, x * factor, place(y), meaning)
                 used += 1
+            shift = 6.0
+            for (key, meaning), trace in zip(lane, traces):
                 self.data.append((trace.label, "s", trace.y_unit, trace.x, trace.y))
                 if key in _NOT_LABELLED:
                     continue
-                colour = STYLES[style][0]
-                sign = {"dashed": " (dashed)", "dotted": " (dotted)"}.get(STYLES[style][2], "")
-                text = trace.label + sign
-                texts[colour if colour in texts else "soft"].append(
+                colour, dash = LINES[meaning].colour, dash_name(meaning)
+                text = trace.label + (f" ({dash})" if dash and len(lane) > 1 else "")
+                texts[colour if colour in texts else "ink"].append(
                     (low * factor, base + 1.0, text, shift)
                 )
                 shift += (6.7 * len(text) + 14) * self._type
@@ -299,28 +293,15 @@ class TimePlot(UsePlot):
             zero["y"].append(place(0.0))
         self.lines.clear(used)
         self.set_ticks("y", ticks, names)
-        if self.zero.data != zero:
-            self.zero.data = zero
+        replace(self.zero, **zero)
         for key, source in self.labels:
-            rows = texts[key]
-            data = dict(
-                x=[r[0] for r in rows],
-                y=[r[1] for r in rows],
-                text=[r[2] for r in rows],
-                shift=[r[3] for r in rows],
-            )
-            if source.data != data:
-                source.data = data
+            x, y, text, shift = zip(*texts[key]) if texts[key] else [()] * 4
+            replace(source, x=x, y=y, text=list(text), shift=shift)
 
     @staticmethod
     def _place(base, bottom, top):
         """Volts to height in a lane; its upper part is left to its name."""
         return lambda v: base + 0.05 + 0.63 * (v - bottom) / (top - bottom)
-
-    def _style(self, key, trace, lane):
-        if key in _INPUTS:
-            return "input" if key == lane[0] else "input2"
-        return trace.role if trace.role in STYLES else "result"
 
     def _scale(self, scene, lane, traces):
         """Low and high end of a lane: round numbers that hold still while a slider moves."""
@@ -337,13 +318,6 @@ class TimePlot(UsePlot):
         return bottom, top
 
 
-#: Kinds of lines in a spectrum: origins, colour, marker, name in the legend.
-_KINDS = (
-    (("wanted", "sum", "difference"), "accent", "circle", "main products"),
-    (("upper leak", "lower leak"), "right", "square", "an input, let through"),
-    (("harmonic", "product", "dc", "coincidence"), "left", "triangle", "harmonics, others"),
-    (("third-order",), "ink", "diamond", "third order"),
-)
 #: Lowest level drawn and the room for names above 0 dB.
 FLOOR, HEAD = -100.0, 34.0
 
@@ -359,16 +333,27 @@ class SpectrumPlot(UsePlot):
     def __init__(self, theme="light"):
         super().__init__("spectrum", theme)
         f = self.figure
-        self.items, self.pools = [], []
-        for _, colour, marker, name in _KINDS:
-            source = ColumnDataSource(dict(x=[], y=[], low=[], name=[], level=[], at=[]))
-            stem = self.add(Segment, "x", "low", "x", "y", source=source, line_width=2.4)
-            mark = self.add(Scatter, "x", "y", source=source, marker=marker, size=8)
-            self.paint(stem.glyph, line_color=colour)
-            self.paint(mark.glyph, line_color=colour, fill_color=colour)
-            self.items.append(LegendItem(label=value(name), renderers=[mark]))
-            self.pools.append((source, mark))
-        self.names = ColumnDataSource(dict(x=[], y=[], text=[]))
+        empty = ("x", "y", "low", "name", "level", "at", "marker", "colour")
+        self.heads = float_source(**{name: [] for name in empty})
+        self.add(Segment, "x", "low", "x", "y", source=self.heads, meaning="stem")
+        mark = self.add(
+            Scatter,
+            "x",
+            "y",
+            source=self.heads,
+            marker="marker",
+            line_color="colour",
+            fill_color="colour",
+            size=9,
+            line_width=1.8,
+        )
+        # each item shows the mark of one line of its origin
+        self.items = {
+            origin: LegendItem(label=value(look.words), renderers=[mark], visible=False)
+            for origin, look in MARKS.items()
+            if origin != "dc"  # which its name says
+        }
+        self.names = float_source(x=[], y=[], text=[])
         text = self.add(
             Text,
             "x",
@@ -382,12 +367,12 @@ class SpectrumPlot(UsePlot):
             y_offset=-6,
         )
         self.paint(text.glyph, text_color="ink")
-        self.legend = Legend(items=self.items, **LEGEND)
+        self.legend = Legend(items=list(self.items.values()), **LEGEND)
         self.paint(self.legend, label_text_color="soft")
         f.add_layout(self.legend, "above")
         f.add_tools(
             HoverTool(
-                renderers=[m for _, m in self.pools],
+                renderers=[mark],
                 mode="mouse",
                 tooltips=[("", "@name"), ("frequency", "@at"), ("level", "@level")],
             )
@@ -414,27 +399,41 @@ class SpectrumPlot(UsePlot):
         self.set_range("x", low * factor, high * factor)
         self.set_label("x", f"frequency ({unit})")
         shown = [ln for ln in spectrum.lines if low <= ln.frequency <= high and ln.db > FLOOR]
-        for (origins, *_), (source, _), item in zip(_KINDS, self.pools, self.items):
-            lines = [ln for ln in shown if ln.origin in origins]
-            data = dict(
-                x=np.array([ln.frequency * factor for ln in lines], dtype=np.float32),
-                y=np.array([ln.db for ln in lines], dtype=np.float32),
-                low=np.full(len(lines), FLOOR, dtype=np.float32),
-                name=[plain_name(ln.label) for ln in lines],
-                level=[f"{format_quantity(ln.peak, 'V')} ({ln.db:.1f} dB)" for ln in lines],
-                at=[format_quantity(ln.frequency, "Hz", 5) for ln in lines],
-            )
-            if any(not np.array_equal(source.data[k], v) for k, v in data.items()):
-                source.data = data
-            if item.visible != bool(lines):
-                item.visible = bool(lines)
         self._shown = (shown, low, high, factor)
+        self._mark()
+        for origin, item in self.items.items():
+            at = next((k for k, ln in enumerate(shown) if ln.origin == origin), None)
+            if item.visible != (at is not None):
+                item.visible = at is not None
+            if at is not None and item.index != at:
+                item.index = at
         self._place_names()
         s = spectrum.spectrum
         self.data = [
             ("peak", "Hz", "V", s.frequency, s.peak),
             ("level", "Hz", "dB", s.frequency, s.db),
         ]
+
+    def _mark(self):
+        shown, _, _, factor = self._shown
+        colours = THEMES[self.theme]
+        replace(
+            self.heads,
+            x=[ln.frequency * factor for ln in shown],
+            y=[ln.db for ln in shown],
+            low=[FLOOR] * len(shown),
+            name=[plain_name(ln.label) for ln in shown],
+            level=[f"{format_quantity(ln.peak, 'V')} ({ln.db:.1f} dB)" for ln in shown],
+            at=[format_quantity(ln.frequency, "Hz", 5) for ln in shown],
+            marker=[MARKS[ln.origin].marker for ln in shown],
+            colour=[colours[MARKS[ln.origin].colour] for ln in shown],
+        )
+
+    def set_theme(self, theme):
+        """Repaint, the marks too."""
+        super().set_theme(theme)
+        if self._shown is not None:
+            self._mark()
 
     def _stretch(self, scene, spectrum):
         """Frequencies shown: all lines that matter, or the stretch around the wanted ones."""
@@ -495,8 +494,7 @@ class SpectrumPlot(UsePlot):
                     out["y"].append(y)
                     out["text"].append(text)
                     break
-        if self.names.data != out:
-            self.names.data = out
+        replace(self.names, **out)
 
     def csv(self):
         """Comma-separated text of every line of the spectrum."""
@@ -545,9 +543,8 @@ class CurvePlot(UsePlot):
     def __init__(self, theme="light"):
         super().__init__("curve", theme)
         f = self.figure
-        self.zero = ColumnDataSource(dict(x0=[], x1=[], y=[]))
-        zero = self.add(Segment, "x0", "y", "x1", "y", source=self.zero, line_width=1)
-        self.paint(zero.glyph, line_color="rule")
+        self.zero = float_source(x0=[], x1=[], y=[])
+        self.add(Segment, "x0", "y", "x1", "y", source=self.zero, meaning="zero")
         self.lines = _Lines(self, 4)
         self.point = float_source(x=[], y=[])
         mark = self.add(
@@ -590,16 +587,12 @@ class CurvePlot(UsePlot):
         zero = dict(x0=[], x1=[], y=[])
         if not y_axis.log and low < 0.0 < high:
             zero = dict(x0=[left], x1=[right], y=[0.0])
-        if self.zero.data != zero:
-            self.zero.data = zero
-        self.data, names, seconds = [], [], 0
+        replace(self.zero, **zero)
+        self.data, names, seen = [], [], dict.fromkeys(ROLES, 0)
         for k, trace in enumerate(traces[:4]):
-            style = trace.role
-            if style == "result" and any(t.role == "result" for t in traces[:k]):
-                style = "second"
-            if style == "second":
-                seconds += 1
-                style = "second" if seconds == 1 else "third"
+            role = "result" if trace.role == "second" else trace.role
+            style = ROLES[role][seen[role]]
+            seen[role] += 1
             x, y = x_axis(trace.x), y_axis(trace.y)
             self.lines.draw(k, x, np.where(np.isfinite(y), y, np.nan), style)
             self.data.append((trace.label, trace.x_unit, trace.y_unit, trace.x, trace.y))

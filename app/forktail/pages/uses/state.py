@@ -272,6 +272,7 @@ class UsesState(_Base):
     cell__NAME; a link carries NAME and cell_NAME of the present use only."""
 
     page = "uses"
+    lasting = ("use",)
 
     def __init__(self, **params):
         super().__init__(**params)

@@ -70,7 +70,7 @@ def test_a_fault_with_a_mistake_of_the_scope_is_shown_with_the_scope_set_right(f
     seen = capture(board, {"v_left": 10.0})
     found = compare_capture(seen, MIXER, AT)
     assert not found.healthy and found.causes[0].found.suspect.key == "factor:r_load_left"
-    assert found.scope[0].startswith("The channel of the left collector shows 10 times too much")
+    assert found.scope[0].startswith("The channel of the left collector reads 10 times too high")
     right = seen.v_right - seen.v_left / 10.0
     np.testing.assert_allclose(found.measured, right, atol=1e-12)
     assert np.std(found.fitted - right) < 0.02 * np.std(right) < np.std(found.residual)

@@ -73,7 +73,7 @@ def test_a_healthy_board_is_called_as_predicted(healthy):
 
 def test_what_the_scope_does_is_no_cause(healthy):
     (line,) = healthy.scope
-    assert line.startswith("Put down to the scope") and "gain of upper input" in line
+    assert line.startswith("Attributed to the scope") and "gain of upper input" in line
     # tolerances move the output by more than a quarter of itself; with them and the scope it fits
     assert np.nanstd(healthy.measured - healthy.fitted) < 0.04 * healthy.output_rms
     assert np.nanstd(healthy.residual) > 0.2 * healthy.output_rms
@@ -125,7 +125,7 @@ def test_a_probe_set_to_ten_and_exchanged_channels_are_recognised():
     scope = ("probe:v_upper:10", "ac:outputs", "ac:v_upper", "ac:v_lower")
     found = compare_capture(captured(scope=scope), MIXER, "base lines")
     assert found.healthy
-    assert any("upper input shows 10 times too much" in line for line in found.scope)
+    assert any("upper input reads 10 times too high" in line for line in found.scope)
     assert sum("AC-coupled" in line for line in found.scope) == 2
 
 
@@ -139,12 +139,12 @@ def test_a_cause_with_other_channels_is_drawn_as_the_capture_is_shown():
 
 
 def test_a_gain_that_no_scope_has_is_said_to_be_that(healthy):
-    """A probe of the lower input that shows 13 % too little, fitted: the line says so."""
+    """A probe of the lower input that reads 13 % too low, fitted: the line says so."""
     scope = {"gain_left": (0.01, 0.001), "input_gain_lower": (-0.134, 0.001)}
     outcome = replace(healthy.sound.outcome, scope=scope)
     within, beyond = scope_lines(healthy.setup, outcome, healthy.record, healthy.setup.at)
     assert within.endswith("within what such instruments keep: gain of left collector +1.0 %.")
-    assert beyond.startswith("The channel of the lower input shows 13 % too little, more than")
+    assert beyond.startswith("The channel of the lower input reads 13 % too low, more than")
 
 
 def test_one_drive_alone_is_held_against_its_band():
@@ -248,7 +248,7 @@ def test_what_cannot_be_compared_is_said():
     whole = captured()
     with pytest.raises(QuantityError, match="probed is 'cable'"):
         compare_capture(whole, MIXER, "cable")
-    with pytest.raises(QuantityError, match="no sample of the output is inside the screen"):
+    with pytest.raises(QuantityError, match="no sample of the output is on the screen"):
         compare_capture(off_screen(whole), MIXER)
 
 

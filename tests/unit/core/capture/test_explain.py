@@ -52,10 +52,10 @@ def causes(*all_found, other=0.0, said=lambda one, healthy: ""):
 @pytest.mark.parametrize(
     "key, title, advice",
     [
-        ("open:Q1.base", "Q1 base open", "look at the joints of Q1 and measure through them."),
-        ("short:r_load_left", "R8 shorted", "look for solder and measure across R8."),
+        ("open:Q1.base", "Q1 base open", "check the joints of Q1 and measure their continuity."),
+        ("short:r_load_left", "R8 shorted", "look for solder bridges and measure across R8."),
         ("reversed:Q1", "Q1 reversed", "Compare the pins of Q1 with its data sheet."),
-        ("swapped:pair_left", "Bases of Q1 and Q2 swapped", "Follow the wires of these bases"),
+        ("swapped:pair_left", "Bases of Q1 and Q2 swapped", "Trace the wires of these bases"),
         ("factor:r_load_right", "R9 about 3.6 k\u03a9 instead of 2.2 k\u03a9",
          "With the supply off, read the marking of R9 and measure across it."),
         ("factor:r_load", "R8 and R9 about 3.6 k\u03a9 instead of 2.2 k\u03a9",
@@ -67,7 +67,7 @@ def causes(*all_found, other=0.0, said=lambda one, healthy: ""):
         ("factor:r_bias_lower", "R6 and R7 about 3.6 k\u03a9 instead of 2.2 k\u03a9", "R6 and R7"),
         ("factor:r_emitter_upper",
          "R15 and R16 and R17 and R18 about 16 \u03a9 instead of 10 \u03a9", "R15 and"),
-        ("factor:c_load", "C7 and C8 about 1.6 nF instead of 1.0 nF", "a probe set to 1 adds"),
+        ("factor:c_load", "C7 and C8 about 1.6 nF instead of 1.0 nF", "a probe set to x1 adds"),
         ("factor:c_load_left", "C7 about 1.6 nF instead of 1.0 nF", "Read the marking of C7;"),
         ("factor:c_load_right", "C8 about 1.6 nF instead of 1.0 nF", "Read the marking of C8;"),
         ("factor:c_coupling_upper", "C3 about 160 nF instead of 100 nF", "Read the marking of C3"),
@@ -170,7 +170,7 @@ def test_a_cause_is_named_where_it_is_three_times_as_likely():
     )  # fmt: skip
     assert verdict(0.3, 0.6, 0.1) == (True, 0.3, (
         "As predicted: the board is within the bands of its tolerances and of the scope "
-        "(belief 30 %). A fault may show as little: Q1 base open (belief 60 %)."
+        "(belief 30 %). A fault could hide within them: Q1 base open (belief 60 %)."
     ))  # fmt: skip
     assert verdict(0.3, 0.3, 0.4) == (False, 0.4, (
         "Not as predicted, and none of the causes tried explains it (belief 40 % that it is "
@@ -195,7 +195,7 @@ def test_the_evidence_is_what_is_left_with_it():
     wave = np.zeros(4)
     left = {"left": 0.02, "right": 0.05}
     one = found("open:Q1.base", belief=0.9, values={"left": wave, "right": wave}, left=left)
-    text = "With it 50.0 mV rms of the right collector is left"
+    text = "With it 50.0 mV rms of the right collector remains unexplained"
     assert evidence(one) == (
         f"{text}; a board with every part within its tolerance cannot show this."
     )
@@ -280,16 +280,16 @@ def test_what_the_scope_does_is_said_a_line_each():
         "The amplitudes do not fit inputs probed at the base lines; they fit the generator.",
     )
     assert lines(Setup(shown=(("upper", -10.0), ("left", 0.1), ("out", -1.0)))) == (
-        "The channel of the upper input is inverted, or its wires are exchanged.",
-        "The channel of the upper input shows 10 times too much: compare the switch of the probe "
+        "The channel of the upper input is inverted, or its wires are swapped.",
+        "The channel of the upper input reads 10 times too high: compare the switch of the probe "
         "with the setting of the channel.",
-        "The channel of the left collector shows 10 times too little: compare the switch of the "
+        "The channel of the left collector reads 10 times too low: compare the switch of the "
         "probe with the setting of the channel.",
-        "The channel of the output is inverted, or its wires are exchanged.",
+        "The channel of the output is inverted, or its wires are swapped.",
     )
     assert lines(Setup(exchanged=("inputs", "outputs"))) == (
-        "The channels of the two collectors are exchanged.",
-        "The channels of the two inputs are exchanged.",
+        "The channels of the two collectors are swapped.",
+        "The channels of the two inputs are swapped.",
     )
     (coupled,) = lines(Setup(coupled=("right",)))
     assert coupled.startswith("The channel of the right collector is AC-coupled")
@@ -310,14 +310,14 @@ def test_small_errors_are_one_line_and_large_ones_a_line_each():
     }  # fmt: skip
     small, large = lines(scope=errors)
     assert small == (
-        "Put down to the scope, within what such instruments keep: gain of upper input +1.2 %, "
-        "left collector \u22123.0 %; offset of left collector 2.00 mV."
+        "Attributed to the scope, within the usual accuracy of such instruments: "
+        "gain of upper input +1.2 %, left collector \u22123.0 %; offset of left collector 2.00 mV."
     )
     assert large == (
-        "The channel of the right collector shows 5 % too much, more than such instruments are "
-        "off: compare its probe and its setting with another channel."
+        "The channel of the right collector reads 5 % too high, more than such instruments usually "
+        "do: compare its probe and its setting with another channel."
     )
     (little,) = lines(scope={"gain_left": (-0.05, 0.01)})
-    assert "shows 5 % too little" in little
+    assert "reads 5 % too low" in little
     assert lines(scope={}) == ()
     assert explain.LARGEST_GAIN == pytest.approx(0.0375)

@@ -142,6 +142,6 @@ def test_a_slope_is_no_small_signal_slope_beyond_half_of_kt_over_q():
         return slope_caution(MIXER, record(M, inputs=inputs, off=off))
 
     assert said(0.99, 0.99) == "" and said(0.99, 9.0, ("lower",)) == ""
-    assert "and the upper drive is beyond half of kT/q here" in said(1.01, 0.99)
-    assert "and the lower drive is beyond" in said(0.99, 1.01)
-    assert "and both drives are beyond half" in said(1.01, 1.01)
+    assert "here the upper drive is beyond half of kT/q," in said(1.01, 0.99)
+    assert "here the lower drive is beyond" in said(0.99, 1.01)
+    assert "here both drives are beyond half" in said(1.01, 1.01)

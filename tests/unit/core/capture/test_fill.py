@@ -49,7 +49,7 @@ def test_phase_of_what_was_not_captured_is_found(missing):
     [
         ({}, "v_upper is not in the capture"),
         ({"v_upper": (0.03, 1.01e6)}, r"frequency of v_upper.*1e\+06 Hz"),  # half the sample rate
-        ({"v_upper": (0.03, 31e3)}, "hardly anything"),
+        ({"v_upper": (0.03, 31e3)}, "almost none"),
         ({"v_upper": (0.0, 23e3)}, "peak of v_upper"),
     ],
 )
@@ -95,7 +95,9 @@ def test_the_phase_of_a_plain_product_is_exact(missing, pole):
         np.testing.assert_allclose(turned * getattr(filled, n), inputs[n], atol=atol)
     for n, note in zip(missing, filled.notes):
         peak, hertz = ("30.0 mV", "23.000 kHz") if n == "v_upper" else ("10.0 mV", "20.000 kHz")
-        assert note.startswith(f"{n} was not captured: a sine of {peak} peak at {hertz} was taken")
+        assert note.startswith(
+            f"{n} was not captured: a sine of {peak} peak at {hertz} was assumed"
+        )
     assert fill_inputs(filled, circuit) is filled
 
 
@@ -117,7 +119,7 @@ def test_a_phase_needs_a_twentieth_of_the_output_and_64_rows():
         if there:
             fill_inputs(given, circuit, v_upper=(0.03, 23e3))
         else:
-            with pytest.raises(QuantityError, match="hardly anything of the output goes with"):
+            with pytest.raises(QuantityError, match="almost none of the output follows"):
                 fill_inputs(given, circuit, v_upper=(0.03, 23e3))
     for rows, there in ((64, True), (63, False)):
         cut = {n: w[:rows] for n, w in capture.channels().items()}

@@ -132,7 +132,7 @@ def test_time_from_an_increment_in_the_headings(line, interval):
     text = text_of(data, heading=f"{line}\nindex,left,right\n")
     capture = read_capture(text)
     np.testing.assert_allclose(capture.time, np.arange(ROWS) * interval, rtol=1e-12)
-    assert any("counted in steps" in n for n in capture.notes)
+    assert any("time step was set" in n for n in capture.notes)
     with pytest.raises(QuantityError, match="no time column and no sample interval"):
         read_capture(text.replace(line, "bench 2"))
     own = read_capture(text, sample_interval=1e-3)
@@ -289,7 +289,7 @@ def test_a_repeat_is_found_in_its_row_below_blank_rows():
         ("\n" * 600 + text_of(wave()), "row 501, column 1: no row of 3 numbers"),
         (
             "time,left,right\n" + "".join(f"{k},5,1,25,0,5\n" for k in range(ROWS)),
-            "row 2, column 4: 6 values are under 3 headings, so the comma seems to be decimal sign",
+            "row 2, column 4: 6 values are under 3 headings, so the comma seems to be both",
         ),
     ],
 )
@@ -458,7 +458,7 @@ def test_a_missing_sample_is_left_out_and_said(hole):
     lines[8] = ",".join((cells[0], hole, cells[2]))
     capture = read_capture("\n".join(lines))
     assert capture.notes[0].startswith("A sample is missing in row 9, column 2 (upper)")
-    assert any("1 sample is missing in 1 gap, the first behind row 8" in n for n in capture.notes)
+    assert any("1 sample is missing in 1 gap, the first after row 8" in n for n in capture.notes)
     # 7 rows before the gap, 32 behind it
     assert len(capture.time) == 32 and capture.uniform and capture.time[0] == 4e-6
     assert capture.v_upper == pytest.approx(wave()[8:, 1])
@@ -486,9 +486,9 @@ def test_many_missing_samples_are_refused():
 @pytest.mark.parametrize(
     "dropped, said, left",
     [
-        ([10], "1 sample is missing in 1 gap, the first behind row 11; the longest", 29),
-        ([10, 11, 30], "3 samples are missing in 2 gaps, the first behind row 11; the longest", 18),
-        ([8, 16, 24], "3 samples are missing in 3 gaps, the first behind row 9; the steps", 37),
+        ([10], "1 sample is missing in 1 gap, the first after row 11; the longest", 29),
+        ([10, 11, 30], "3 samples are missing in 2 gaps, the first after row 11; the longest", 18),
+        ([8, 16, 24], "3 samples are missing in 3 gaps, the first after row 9; the steps", 37),
     ],
 )
 def test_rows_that_are_missing_are_found_in_the_time(dropped, said, left):
@@ -508,7 +508,9 @@ def long_capture(rows, cycles):
 def test_a_long_capture_is_averaged_and_says_so():
     whole = long_capture(8000, 10)
     thin = thinned(whole, 2000)
-    assert len(thin.time) == 2000 and thin.notes == ("Of 8000 rows each 4 were averaged to one.",)
+    assert len(thin.time) == 2000 and thin.notes == (
+        "Of 8000 rows, each 4 were averaged into one.",
+    )
     assert thin.sample_interval == pytest.approx(4e-8) == thin.time[1] - thin.time[0]
     assert thin.time[0] == pytest.approx(1.5e-8)
     turn = 2 * np.pi * (np.arange(2000) * 4 + 1.5) * 10 / 8000
@@ -520,10 +522,10 @@ def test_a_long_capture_is_averaged_and_says_so():
 
 def test_a_long_capture_of_few_samples_a_cycle_is_picked_and_cut():
     picked = thinned(long_capture(8000, 80), 4000)
-    assert picked.notes == ("Of 8000 rows one in 2 was taken.",)
+    assert picked.notes == ("Of 8000 rows, one in 2 was used.",)
     assert np.array_equal(picked.v_upper, long_capture(8000, 80).v_upper[::2])
     cut = thinned(long_capture(8000, 200), 2000)
-    assert cut.notes == ("Of 8000 rows the 2000 in the middle were taken.",)
+    assert cut.notes == ("Of 8000 rows, the 2000 in the middle were used.",)
     assert cut.time[0] == pytest.approx(3000e-8) and cut.sample_interval == 1e-8
     both = thinned(long_capture(9000, 150), 1000)
     assert len(both.time) == 1000 and len(both.notes) == 2
@@ -536,7 +538,7 @@ def test_map_columns_thins_what_is_too_long(monkeypatch):
     text = text_of(wave(2000), heading="time,left,right\n")
     monkeypatch.setattr(columns.thinned, "__defaults__", (500,))
     capture = read_capture(text)  # noise: nothing says how fast it is
-    assert len(capture.time) == 500 and capture.notes[-1].startswith("Of 2000 rows each 4 were")
+    assert len(capture.time) == 500 and capture.notes[-1].startswith("Of 2000 rows, each 4 were")
 
 
 @pytest.mark.parametrize(
@@ -725,13 +727,13 @@ def test_a_long_cell_is_shortened():
 
 def test_what_is_said_of_units():
     with_time = read_capture(text_of(wave(), heading="time,left (V),right (V)\n"))
-    assert with_time.notes == ("No unit is given for time: s and V were taken.",)
+    assert with_time.notes == ("No unit is given for time: s and V were assumed.",)
     all_said = read_capture(text_of(wave(), heading="time (s),left (V),right (V)\n"))
     assert all_said.notes == ()
     counted = read_capture(
         text_of(wave(), heading="time,left (V),right (V)\n"), sample_interval=1e-6
     )
-    assert counted.notes == ("Time was counted in steps of 1.000 \u00b5s.",)
+    assert counted.notes == ("The time step was set to 1.000 \u00b5s.",)
 
 
 def test_an_index_may_leave_samples_out_and_a_time_in_steps_of_one_is_no_index():
@@ -811,7 +813,7 @@ def test_an_absurd_drive_is_told_on_either_input(fast):
     waves[fast] = np.sin(2 * np.pi * 100e6 * t)
     data = np.column_stack([t, *waves.values(), waves[fast]])
     capture = read_capture(text_of(data, heading="time,upper,lower,out\n"))
-    assert "would run at 100 MHz: check the unit of the time" in capture.notes[-1]
+    assert "would run at 100 MHz: check the unit of time" in capture.notes[-1]
 
 
 def test_a_capture_says_what_it_is():
@@ -880,7 +882,7 @@ def test_a_comma_between_and_inside_the_numbers_is_told_from_the_headings():
     rows = [f"0,{k:02d},1,{k:02d}" for k in range(20)]
     body = "\n".join(rows) + "\n"
     for above in ("t,u\n", "t,u\n0,0\n"):
-        with pytest.raises(QuantityError, match="decimal sign and delimiter at once"):
+        with pytest.raises(QuantityError, match="both decimal sign and delimiter"):
             read_table(above + body)
     points = body.replace("0,05,1,05", "0,05,1,0.5")
     assert read_table("t,u\n" + points).data.shape == (20, 4)  # a point: the comma only separates

@@ -152,13 +152,13 @@ def test_readings_are_read_as_they_are_written(text):
     "text, said",
     [
         ("", "holds no reading"),
-        ("TP3, 4.62\nTP3, 4.7", "line 2: TP3 was read before, as TP3"),
-        ("TP99, 4.62", "line 1: 'TP99' is no test point of this circuit; there are TP1"),
+        ("TP3, 4.62\nTP3, 4.7", "line 2: TP3 was given before, as TP3"),
+        ("TP99, 4.62", "line 1: 'TP99' is not a test point of this circuit; it has TP1"),
         ("TP3, 4.6 kohm", "line 1, TP3"),
         ("TP3, 4.62\nTP4, high", "line 2, TP4"),
         ("TP3, 5000 V", "line 1, TP3"),
         ("TP1, 12\njust words", "line 2"),
-        ("TP1, 12\nalone", "'alone' is no reading; write a test point and its voltage"),
+        ("TP1, 12\nalone", "'alone' is not a reading; write a test point and its voltage"),
         ("x" * 70000, "at most 65536"),
     ],
 )

@@ -144,7 +144,7 @@ def squarer_lines(s, x):
 
 def squarer_trim(s, x):
     one, two, _ = squared(s, np.full(x.shape, s.amplitude), x)
-    return (db(two / one),)
+    return (np.minimum(db(two / one), 100),)
 
 
 EXPECTED = {
@@ -215,6 +215,25 @@ def test_every_trace_is_what_the_pairs_give(runs, key, name):
             np.testing.assert_allclose(
                 trace.y, law, rtol=1e-3, atol=1e-5 * size, err_msg=trace.label
             )
+
+
+#: Curves with poles, zeros or tips.
+SHARP = [k for k in EXPECTED if k[1] in ("db", "suppression", "trim", "characteristic")] + [
+    ("ssb", "phase"),
+    ("ssb", "amplitude"),
+]
+
+
+@pytest.mark.parametrize("key, name", SHARP, ids=lambda n: n)
+def test_no_chord_leaves_its_curve(runs, key, name):
+    """Between its points a curve is where its line is drawn: to 2 % of the height of the plot."""
+    curve, s = curve_of(runs, key, name), runs[key].settings
+    x = curve.traces[0].x
+    between = 0.5 * (x[1:] + x[:-1])
+    for trace, law in zip(curve.traces, EXPECTED[key, name](s, between)):
+        low, high = np.min(trace.y), np.max(trace.y)
+        off = np.abs(0.5 * (trace.y[1:] + trace.y[:-1]) - np.clip(law, low, high))
+        assert np.max(off) < 0.02 * (high - low), (trace.label, between[np.argmax(off)])
 
 
 @pytest.mark.parametrize("key, name", POINTS, ids=lambda n: n)
@@ -348,7 +367,9 @@ def test_a_perfect_phasing_is_drawn_at_80_db():
 
 def test_a_gain_of_nothing_is_drawn_at_minus_80_db(runs):
     for trace in curve_of(runs, "variable_gain", "db").traces:
-        assert trace.x[np.argmin(trace.y)] == 0.0 and np.min(trace.y) == -80.0
+        assert np.min(trace.y) == trace.y[trace.x == 0.0] == -80.0
+        # 32 dB at most: what is under -80 is no wider than 1e-6 of the reach of a pair
+        assert np.ptp(trace.x[trace.y == -80.0]) < 1e-6
 
 
 def test_a_faint_signal_is_held_back_by_the_loads(runs):

@@ -22,10 +22,10 @@ RECORDS = {
     "envelope_below": "envelope, mirrored",
 }
 SSB_RECORDS = {
-    "tone": "tone, first cell",
-    "tone_shifted": "tone, second cell",
-    "first": "first cell",
-    "second": "second cell",
+    "tone": "tone, cell 1",
+    "tone_shifted": "tone, cell 2",
+    "first": "cell 1",
+    "second": "cell 2",
     "output": "sum of both",
 }
 
