@@ -39,7 +39,13 @@ export function render({ model, el }) {
   const rebuild = () => {
     // what the user had opened stays open in the new markup
     const opened = new Set([...host.querySelectorAll("details[open] > summary")].map((n) => n.textContent));
+    const former = host.querySelector("svg[data-morph]");
     host.innerHTML = model.markup; apply(patchOf(model));
+    const drawing = former && host.querySelector("svg[data-morph]");
+    if (drawing && !matchMedia("(prefers-reduced-motion: reduce)").matches) {
+      drawing.classList.add("morphing");
+      import("./morph.js").then(({ morph }) => morph(former, drawing));
+    }
     for (const summary of host.querySelectorAll("details > summary")) {
       if (opened.has(summary.textContent)) summary.parentElement.open = true;
     }

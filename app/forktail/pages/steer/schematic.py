@@ -204,7 +204,7 @@ def draw(stage):
     left, right = layout.loads
     count = len(layout.transistors)
     out = [
-        f'<svg class="schematic" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" '
+        f'<svg class="schematic" data-morph="" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" '
         f'aria-label="Schematic; the sentence below says what it shows" '
         f'xmlns="http://www.w3.org/2000/svg">'
         '<defs><pattern id="hatch" width="9" height="9" patternUnits="userSpaceOnUse" '
