@@ -345,14 +345,22 @@
       source.setv({ data }, { sync: false, check_eq: false });
     }
   };
-  // Bokeh makes a browser work out its styles again and again while it paints plots: each axis and legend
-  // writes its place as a style sheet, the same as before, and each text asks for the size of the page's type and
-  // for a style of its own (`--bk-...`, of which there is none here). That took more than drawing the plots.
+  // Bokeh makes a browser work out its styles and its layout again and again while it paints plots: each axis and
+  // legend writes its place as a style sheet, the same as before; each curve has an empty element that follows
+  // its data; and each text asks for the size of the page's type and for a style of its own (`--bk-...`, of which
+  // there is none here). That took more than drawing the plots.
   const calmPainting = () => {
     const { InlineStyleSheet } = Bokeh.require("core/dom");
     const { replace } = InlineStyleSheet.prototype;
     InlineStyleSheet.prototype.replace = function (css, styles) {
       if (styles !== undefined || css !== this.css) replace.call(this, css, styles);
+    };
+    Bokeh.require("models/renderers/glyph_renderer").GlyphRendererView.prototype.update_position = () => {};
+    const legend = Bokeh.require("models/annotations/legend").LegendView.prototype, { connect_signals } = legend;
+    legend.connect_signals = function () {
+      this.on_transitive_change = (items, act) => { for (const item of this.model.items) this.connect(item.change, act); };
+      connect_signals.call(this);
+      delete this.on_transitive_change;
     };
     Bokeh.require("core/visuals/visual").VisualProperties.prototype._get_css_value = () => "";
     const plot = Bokeh.require("models/plots/plot_canvas").PlotView.prototype;

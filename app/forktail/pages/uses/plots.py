@@ -179,7 +179,10 @@ class UsePlot(Plot):
         axis = self.figure.xaxis[0] if which == "x" else self.figure.yaxis[0]
         if isinstance(axis.ticker, FixedTicker):
             axis.ticker = BasicTicker(desired_num_ticks=count)
-            axis.major_label_overrides = {}
+            # Bokeh's browser side never forgets the text of a tick: each gets its number back
+            axis.major_label_overrides = {
+                t: f"{t:g}".replace("-", "\u2212") for t in axis.major_label_overrides
+            }
 
     def csv(self):
         """Comma-separated text of what is drawn, SI units, one pair of columns a line."""
