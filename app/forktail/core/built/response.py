@@ -106,9 +106,9 @@ class BaseResponse:
                 read += sign * v[:, at[f"drive_{self.side}_{pole}"]]
         pos, neg = (at.get(f"base_{self.side}_{pole}") for pole in _POLES)
         between: Complexes = np.zeros(n, dtype=complex)
-        for sign, end in ((1.0, pos), (-1.0, neg)):
-            if end is not None:
-                between += sign * v[:, end]
+        for sign, row in ((1.0, pos), (-1.0, neg)):
+            if row is not None:
+                between += sign * v[:, row]
         return np.asarray(between / read)
 
     def _lines(self, side: str) -> tuple[str, ...]:

@@ -492,7 +492,7 @@ class Searcher:
 
         `base` are moves of the first one of a pair.
         """
-        starts = [()]
+        starts: list[Moves] = [()]
         if suspect.both:
             _, other = suspect.both
             starts = [

@@ -503,7 +503,7 @@ class _Fitted:
     """One linear fit: its solution and keys, rows used, what was predicted and what is fitted."""
 
     found: Solution
-    keys: tuple[Key, ...]
+    keys: tuple[Any, ...]
     use: Bools
     seen: Floats
     fitted: Floats
