@@ -2,13 +2,13 @@
 // specification and kept by patches. One message is under way at a time: while the server
 // answers, only the newest value of a drag is kept, so slow links lag but never pile up.
 export function render({ model, el }) {
-  const { make, button, options, hostOf, patchOf, save } = window.forktailDom;
+  const { make, button, options, hostOf, patchOf, save, load, bind } = window.forktailDom;
   const host = hostOf(el, "controls");
   const rows = new Map();
   let waiting = 0, waitingSince = 0, seq = 0, next = null, playing = null, urlTimer = 0;
 
   // the class room hears that somebody moved something here, and so no longer follows
-  const QUIET = ["theme", "csv", "save"];
+  const QUIET = ["theme", "csv", "save", "qr"];
   const acted = ({ kind, name = "", view = "" }) => {
     if (!QUIET.includes(kind)) window.dispatchEvent(new CustomEvent("forktail-acted", { detail: { kind, name, view } }));
   };
@@ -238,6 +238,7 @@ export function render({ model, el }) {
     });
     if (wanted("copy")) tools.append(copy);
     if (wanted("save")) tools.append(button("Save", () => now({ kind: "save" }), { title: "Save this scene as a file" }));
+    if (wanted("picture")) tools.append(button("Picture", async () => { syncUrl(); await load("ui/picture.js"); window.forktailPicture(); }, { title: "This scene as a picture with its caption and link" }));
     const file = make("input", { type: "file", accept: ".toml,text/plain", hidden: true, "aria-label": "Scene file" });
     file.addEventListener("change", () => {
       if (file.files.length) loadFile(file.files[0]);
@@ -270,6 +271,7 @@ export function render({ model, el }) {
       query = p.query;
       if (!urlTimer) urlTimer = setTimeout(syncUrl, 400);
     }
+    if (p.qr !== undefined) window.dispatchEvent(new CustomEvent("forktail-qr", { detail: p.qr }));
     if (p.download) save(p.download.name, p.download.text, p.download.type);
     if (p.ack !== undefined && p.ack === waiting) {
       waiting = 0;
@@ -286,6 +288,11 @@ export function render({ model, el }) {
     waiting = 0; next = null;
   };
   const onAgain = ({ detail: { seq: _, ...message } }) => { now(message); };
+  const has = (selector) => () => !!host.querySelector(selector);
+  bind(["\u2190", "\u2192"], "On a slider: one step", has("input[type=range]"));
+  bind(["\u2191", "\u2193"], "In a field with a unit: one step. With Shift, ten", has(".entry"));
+  bind(["Enter"], "In a field: take what was typed, such as 25mV, 2k2 or 1.5\u00a0mA", has(".entry"));
+  bind(["\u2191", "\u2193"], "On the buttons of a choice: the next one", has("[role=radio]"));
   const heard = new AbortController();
   for (const [name, listener] of Object.entries({
     "forktail-lost": onLost, "forktail-again": onAgain, "forktail-drag": onDrag,

@@ -46,6 +46,10 @@ window.forktailDom = (() => {
     return loaded.get(path);
   };
 
+  // What a key does, told where it is bound, for the help behind `?`; `there` says whether the page has what it acts on.
+  const binds = [];
+  const bind = (keys, does, there = () => true) => { binds.push({ keys, does, there }); };
+
   // A storage of the browser, which may be barred, full or damaged: then there is nothing in it.
   const drawer = (where) => {
     const attempt = (act) => { try { return act(window[where]); } catch { return null; } };
@@ -72,5 +76,5 @@ window.forktailDom = (() => {
     return null;
   };
 
-  return { make, button, options, hostOf, patchOf, save, load, deep, browser: drawer("localStorage"), tab: drawer("sessionStorage") };
+  return { make, button, options, hostOf, patchOf, save, load, bind, binds, deep, browser: drawer("localStorage"), tab: drawer("sessionStorage") };
 })();

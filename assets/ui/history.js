@@ -59,6 +59,8 @@
   // what a presenter shows is not the learner's to take back
   window.addEventListener("forktail-follow", forget);
 
+  window.forktailDom.bind(["Ctrl+Z"], "Undo: the scene before");
+  window.forktailDom.bind(["Ctrl+Shift+Z", "Ctrl+Y"], "Redo");
   buttons[0].addEventListener("click", undo);
   buttons[1].addEventListener("click", redo);
   window.addEventListener("keydown", (event) => {

@@ -1,6 +1,6 @@
 // What every page does in the browser: theme, exports of plots, word of a lost connection.
 (() => {
-  const { make, save, load, deep, browser, tab } = window.forktailDom;
+  const { make, save, load, bind, deep, browser, tab } = window.forktailDom;
   const root = document.documentElement;
   const assets = new URL("../", document.currentScript.src);
   // The very first visit begins with one pair and is shown round (pages/steer/minute.js); a link with a scene, or a class, is not.
@@ -95,6 +95,21 @@
     };
   };
 
+  // a drawing or a plot as SVG text, whatever it is made of
+  window.forktailDrawn = async (name) => {
+    const view = plotView(name);
+    if (!view) return standalone(deep(`svg.${name}`));
+    teachRem();
+    return (await onPaper(await view.export("svg").to_blob(), "svg")).text();
+  };
+  const help = async () => { await load("ui/help.js"); window.forktailHelp(); };
+  bind(["?"], "This help");
+  document.addEventListener("keydown", (event) => {
+    if (event.key !== "?" || event.ctrlKey || event.metaKey || event.composedPath()[0].matches?.("input:not([type=range], [type=checkbox], [type=radio]), textarea, select")) return;
+    event.preventDefault();
+    help();
+  });
+
   const onExport = async (button) => {
     const { export: kind, plot } = button.dataset;
     if (kind === "csv") return request({ kind: "csv", plot });
@@ -113,6 +128,7 @@
     menu.open = false;
     if (back) menu.querySelector("summary").focus();
   };
+  bind(["Esc"], "Close a menu, a drawer or this help; in a field, take back what was typed");
   document.addEventListener("keydown", (event) => { if (event.key === "Escape") closeMenu(true); });
   document.addEventListener("focusin", ({ target }) => { if (!openMenu()?.contains(target)) closeMenu(); });
   document.addEventListener("pointerdown", (event) => { if (!event.composedPath().includes(openMenu())) closeMenu(); });
@@ -233,6 +249,8 @@
     slider.dispatchEvent(new Event("input", { bubbles: true, composed: true }));
   }, true);
 
+  bind(["\u2190", "\u2192", "\u2191", "\u2193"], "On a plot that has the focus: move its point. With Shift, ten times as far",
+    () => !!findPlot((view) => view.model.tags.includes("drag")));
   const STEPS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowDown: [0, -1], ArrowUp: [0, 1] };
   window.addEventListener("keydown", (event) => {
     const step = STEPS[event.key], view = step && !event.ctrlKey && !event.altKey && !event.metaKey && draggable(event);
@@ -428,6 +446,7 @@
       clearInterval(watch);
       restore();
     }, 200);
+    document.getElementById("forktail-help").addEventListener("click", help);
     document.getElementById("forktail-present")?.addEventListener("click", async () => {
       await load("ui/present.js");
       window.forktailPresent.set(true);

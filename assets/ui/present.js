@@ -1,6 +1,6 @@
 // The picture for a room: it fills the screen, the controls wait in a drawer. A class uses the same mode. Loaded when asked for.
 (() => {
-  const { make, button, load } = window.forktailDom;
+  const { make, button, load, bind } = window.forktailDom;
   const root = document.documentElement;
   const bench = () => document.querySelector("main .bench");
   let on = false;
@@ -44,6 +44,7 @@
     window.dispatchEvent(new CustomEvent("forktail-presented", { detail: on }));
   };
   document.addEventListener("fullscreenchange", () => { if (!document.fullscreenElement) set(false); });
+  bind(["Esc"], "Leave the presentation", () => on);
   document.addEventListener("keydown", (event) => {
     if (event.key !== "Escape" || !on || event.defaultPrevented || event.composedPath()[0].matches?.("input[type=text], dialog, dialog *")) return;
     if (root.hasAttribute("data-drawer")) { drawer(false); handle.focus(); } else set(false);

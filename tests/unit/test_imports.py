@@ -42,12 +42,12 @@ MAY_COMPUTE = ("state", "states", "kinds", "figures", "run", "check", "scenes")
 THIRD_PARTY = {
     "core": {"numpy"}, "forktail": {"numpy"}, "resources": set(), "limits": set(),
     "circuits": set(), "cli": {"numpy"}, "__main__": set(),
-    "ui": {"numpy", "param", "panel", "bokeh", "jinja2"},
+    "ui": {"numpy", "param", "panel", "bokeh", "jinja2", "segno"},
     "pages": {"numpy", "param", "panel", "bokeh", "tornado"},
     "lessons": {
         "numpy", "param", "panel", "bokeh", "tornado", "markdown_it", "mdit_py_plugins",
     },
-    "classroom": {"panel", "tornado", "segno"},
+    "classroom": {"panel", "tornado"},
     "server": {"panel", "bokeh", "tornado"},
 }  # fmt: skip
 

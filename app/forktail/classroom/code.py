@@ -1,15 +1,13 @@
-"""The address of a room as a QR code (ISO/IEC 18004), drawn here: nothing is asked of a network."""
+"""The address of a room as a QR code."""
 
-import io
 import re
 
-import segno
-
 from forktail.core.checks import QuantityError
+from forktail.ui.qr import qr_svg
 
 
 def address_code(address):
-    """SVG of the QR code of an address; dark on light in both themes, or no reader finds it.
+    """SVG of the QR code of an address.
 
     Raises
     ------
@@ -21,18 +19,4 @@ def address_code(address):
         raise QuantityError(
             "The address cannot be turned into a QR code; give one such as http://192.168.1.20:5006/join."
         )
-    out = io.BytesIO()
-    segno.make(address, error="m", micro=False).save(
-        out,
-        kind="svg",
-        scale=1,
-        border=4,
-        light="#ffffff",
-        dark="#111111",
-        xmldecl=False,
-        svgns=True,
-        omitsize=True,
-        svgclass="qr",
-        lineclass=None,
-    )
-    return out.getvalue().decode("utf-8")
+    return qr_svg(address)

@@ -9,12 +9,15 @@ from forktail.core.checks import QuantityError
 from forktail.limits import Bucket
 from forktail.ui.component import Component
 from forktail.ui.messages import checked
+from forktail.ui.qr import qr_svg
 from forktail.ui.state import Quantity
 
 log = logging.getLogger("forktail")
 
 #: Messages a second and at once that a page may send.
 EVENTS = 120.0, 240
+#: Longest address of which a code is made, characters; more do not go into one.
+MAX_ADDRESS = 2_400
 
 
 def group(title, rows, fold=False, open=True, tight=False):
@@ -56,6 +59,7 @@ class Controls(Component):
             "scene": self._scene,
             "preset": self._preset,
             "save": self._save,
+            "qr": self._qr,
             "load": self._load,
             **(handlers or {}),
         }
@@ -218,6 +222,11 @@ class Controls(Component):
 
     def _save(self, message):
         self.download(f"forktail-{self.state.page}.toml", self.state.to_file())
+
+    def _qr(self, message):
+        """The code of the page's link, for a picture of its scene; "" where there can be none."""
+        address = str(message.get("address", ""))[:MAX_ADDRESS]
+        self.patch = {"qr": qr_svg(address) if address.startswith(("http://", "https://")) else ""}
 
     def _load(self, message):
         problems = self.state.apply_file(str(message.get("text", "")))

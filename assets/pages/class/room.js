@@ -3,7 +3,7 @@
 // had been opened; the page's own session computes it. Loaded by page.js only by those in a room.
 (() => {
   if (window.forktailRoom) return;
-  const { make, button, options, save, load, deep, browser, tab } = window.forktailDom;
+  const { make, button, options, save, load, bind, deep, browser, tab } = window.forktailDom;
   const root = document.documentElement;
   const base = new URL("../../../", document.currentScript.src);
   const here = location.pathname.startsWith(base.pathname) ? location.pathname.slice(base.pathname.length).replace(/\/$/, "") : "";
@@ -232,6 +232,7 @@
     go(scenes[to]);
     changed("desk");
   };
+  bind(["Page Down", "Page Up"], "Step through the scenes of the class", () => driving() && !!room.desk?.scenes.length);
   document.addEventListener("keydown", (event) => {
     if (event.key !== "PageDown" && event.key !== "PageUp") return;
     const target = event.composedPath()[0];

@@ -109,6 +109,7 @@
     const field = event.composedPath()[0];
     if (event.key === "Escape" && !event.defaultPrevented && !field.matches?.("input[type=text], dialog *") && !document.querySelector("details.exports[open]")) end();
   });
+  window.forktailDom.bind(["Esc"], "Skip the first minute", () => card.isConnected);
   const begin = () => { if (deep("#q-v_upper")) watch(); else setTimeout(begin, 50); };
   begin();
 })();
