@@ -3,6 +3,7 @@
 import math
 import re
 from decimal import Decimal
+from functools import lru_cache
 
 from forktail.core.checks import QuantityError
 
@@ -231,7 +232,11 @@ def format_quantity(value: float, unit: str = "", digits: int = 3, ascii_only: b
     str
         `not a number` for NaN; the text can be read back by `parse_quantity`.
     """
-    value = float(value)
+    return _written(float(value), unit, digits, ascii_only)
+
+
+@lru_cache(maxsize=8192)
+def _written(value: float, unit: str, digits: int, ascii_only: bool) -> str:
     if math.isnan(value):
         return "not a number"
     if unit == "fraction":

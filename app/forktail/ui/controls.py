@@ -66,6 +66,7 @@ class Controls(Component):
         self.on_change = lambda: None
         self.bucket = Bucket(*EVENTS, time.monotonic)
         self._shown, self._ack, self._query = {}, None, None
+        self._made = {}  # name -> spec, value and what the row shows of them
         self.rebuild()
 
     def _specification(self):
@@ -103,7 +104,11 @@ class Controls(Component):
             self._shown, self._query = {}, None
         values = {}
         for name in self.names:
-            now = shown(self.state, name)
+            spec, value = self.state.specs[name].spec, self.state.showing(name)
+            made = self._made.get(name)
+            if made is None or made[0] is not spec or made[1] != value:
+                made = self._made[name] = (spec, value, shown(self.state, name))
+            now = made[2]
             if self._shown.get(name) != now:
                 values[name] = self._shown[name] = now
         patch = {"values": values}

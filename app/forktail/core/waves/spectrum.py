@@ -7,7 +7,7 @@ one line and its level is exact.
 import bisect
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 from itertools import product
 from typing import TYPE_CHECKING, Any
 
@@ -296,8 +296,12 @@ def _known_orders(parts: "Lines") -> Finder:
     return find
 
 
-def _likely_orders(tones: Sequence[Tone], order: int) -> Finder:
-    """Place -> orders that can land there: the likeliest, and with them those as likely."""
+@lru_cache(maxsize=64)
+def _likely_orders(tones: tuple[Tone, ...], order: int) -> Finder:
+    """Place -> orders that can land there: the likeliest, and with them those as likely.
+
+    They follow from the frequencies alone: while a level moves, each place is looked up once.
+    """
     order = min(order, {0: 1, 1: 15, 2: order, 3: 5}.get(len(tones), 4))
     sides = tuple("" if t.shaping else t.side for t in tones)
     table, ranks = _combinations(sides, order) if tones else (np.zeros((1, 0), int), np.zeros(1))
@@ -305,13 +309,14 @@ def _likely_orders(tones: Sequence[Tone], order: int) -> Finder:
     table = np.where(signed[:, None] < 0, -table, table)
     places = np.abs(signed)
 
+    @cache
     def find(k: int) -> tuple[Orders, Orders]:
         rows = np.flatnonzero(places == k)[:4]
         orders = [tuple(map(int, table[r])) for r in rows]
         # a leak and a product of third order have much the same level; sum and difference more
         near = ranks[rows] - ranks[rows[0]] <= (ranks[rows[0]] > 2) if len(rows) else []
         count = int(np.sum(near))
-        return orders[:count], orders[count:]
+        return tuple(orders[:count]), tuple(orders[count:])
 
     return find
 
