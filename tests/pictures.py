@@ -53,7 +53,16 @@ PAGES = {
     "not-found": "nothing-here",
 }
 #: Name -> width, height of the window.
-SIZES = {"laptop": (1440, 900), "projector": (1920, 1080), "phone": (390, 844)}
+SIZES = {
+    "laptop": (1440, 900),
+    "projector": (1920, 1080),
+    "phone": (390, 844),
+    "sideways": (844, 390),
+    "small": (1024, 768),
+    "zoomed": (720, 450),  # 1440 x 900 at 200 %
+}
+#: Of these, what is worked by a finger.
+TOUCHED = ("phone", "sideways")
 SCHEMES = ("light", "dark")
 
 #: Texts that are cut off or run into each other, as sentences.
@@ -158,7 +167,7 @@ def browser_set_up():
 
 @contextmanager
 def _pages():
-    """Function (path, width, height, scheme) -> a page of the running app, settled."""
+    """Function (path, size, scheme) -> a page of the running app, settled."""
     set_up = browser_set_up()
     server = set_up.Server(Path(tempfile.mkdtemp()) / "log.txt")
     try:
@@ -167,9 +176,14 @@ def _pages():
                 executable_path=set_up.chromium_path(), args=set_up.FLAGS
             )
 
-            def opened(path, width, height, scheme):
+            def opened(path, size, scheme):
+                width, height = SIZES[size]
+                touch = size in TOUCHED
                 context = browser.new_context(
-                    viewport={"width": width, "height": height}, color_scheme=scheme
+                    viewport={"width": width, "height": height},
+                    color_scheme=scheme,
+                    is_mobile=touch,
+                    has_touch=touch,
                 )
                 context.add_init_script(set_up.BEEN)
                 page = context.new_page()
@@ -199,9 +213,13 @@ def main():
     with _pages() as opened:
         for name in asked.names or (PICTURES if readme else PAGES):
             for size, scheme in looks:
-                page = opened(PAGES[name], *SIZES[size], scheme)
+                page = opened(PAGES[name], size, scheme)
                 file = folder / (f"{name}.png" if readme else f"{name}-{size}-{scheme}.png")
-                page.screenshot(path=file, full_page=not readme and size == "phone")
+                if size == "phone" and not readme:  # all of it; a full-page shot drops the touch
+                    tall = page.evaluate("document.documentElement.scrollHeight")
+                    page.set_viewport_size({"width": SIZES[size][0], "height": min(tall, 6000)})
+                    page.wait_for_timeout(300)
+                page.screenshot(path=file)
                 print(file, flush=True)
                 for problem in page.evaluate(SIDE_BY_SIDE):
                     print(f"  {problem}", flush=True)

@@ -394,6 +394,7 @@
   };
   // a document enters this list while it is made, and is heard once it is: before any message comes
   const hearDocuments = () => {
+    if (!window.Bokeh) return;  // a page left before its scripts had come
     const { documents } = Bokeh;
     documents.push = (made) => {
       queueMicrotask(() => made.on_message("forktail-columns", takeColumns(made)));

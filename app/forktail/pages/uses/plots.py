@@ -252,7 +252,7 @@ class TimePlot(UsePlot):
             high = min(high, 12.0 * high / fastest)
         factor, unit = axis_unit(low, high, "s")
         self.set_range("x", low * factor, high * factor)
-        self.set_label("x", f"time ({unit})")
+        self.set_label("x", f"Time ({unit})")
         self._draw(scene, records, lanes, low, high, factor)
 
     def _draw(self, scene, records, lanes, low, high, factor):
@@ -386,7 +386,7 @@ class SpectrumPlot(UsePlot):
             (-100, -80, -60, -40, -20, 0),
             [str(v).replace("-", "\u2212") for v in (-100, -80, -60, -40, -20, 0)],
         )
-        self.set_label("y", "level (dB, largest line = 0)")
+        self.set_label("y", "Level (dB)")
         self._shown = None
         # px at usual type; the browser reports the size, and the names are placed again to fit it
         self._size = (260, 130)
@@ -400,7 +400,7 @@ class SpectrumPlot(UsePlot):
         low, high = self._stretch(scene, spectrum)
         factor, unit = axis_unit(low, high, "Hz")
         self.set_range("x", low * factor, high * factor)
-        self.set_label("x", f"frequency ({unit})")
+        self.set_label("x", f"Frequency ({unit})")
         shown = [ln for ln in spectrum.lines if low <= ln.frequency <= high and ln.db > FLOOR]
         self._shown = (shown, low, high, factor)
         self._mark()
@@ -562,6 +562,13 @@ class CurvePlot(UsePlot):
         self.paint(self.legend, label_text_color="soft")
         f.add_layout(self.legend, "above")
         f.xaxis[0].ticker = BasicTicker(desired_num_ticks=6)
+        self.watch_frame(self.fit)
+
+    def fit(self, width, height, scale):
+        """Name the lines below one another where two columns would be cut off."""
+        columns = 1 if width < 280 * scale else 2
+        if self.legend.ncols != columns:
+            self.legend.ncols = columns
 
     def show(self, curve):
         """Draw a `Curve`, or nothing if it is None."""
@@ -630,5 +637,6 @@ class CurvePlot(UsePlot):
         pad = margin * ((high - low) or 1.0)
         low, high = low - pad, high + pad
         self.set_range(which, low, high)
-        self.set_label(which, scale.label(label))
+        text = scale.label(label)
+        self.set_label(which, text[:1].upper() + text[1:])
         return low, high
