@@ -34,7 +34,7 @@
     const copy = svg.cloneNode(true);
     const [from, to] = [[svg, ...svg.querySelectorAll("*")], [copy, ...copy.querySelectorAll("*")]];
     const keep = ["fill", "stroke", "stroke-width", "stroke-linecap", "stroke-linejoin", "stroke-dasharray", "opacity",
-      "fill-opacity", "stroke-opacity", "font-size", "font-weight", "font-family", "font-style", "text-anchor", "display"];
+      "fill-opacity", "stroke-opacity", "font-size", "font-weight", "font-family", "font-style", "text-anchor", "display", "paint-order"];
     from.forEach((node, k) => {
       const style = getComputedStyle(node);
       to[k].setAttribute("style", keep.map((p) => `${p}:${style.getPropertyValue(p)}`).join(";"));

@@ -235,7 +235,9 @@ def draw(stage):
         )
         + '<g data-id="flip" hidden=""><rect x="372" y="42" width="256" height="54" rx="27"/>'
         + svg.text(500, 142, "", "m", data_id="flip-text")
-        + "</g></g>"
+        + "</g>"
+        + svg.text(500, 164, "", "s", data_id="cannot", extra="warn")
+        + "</g>"
     )
     for k, (name, x, side, line) in enumerate(layout.transistors):
         out.append(f'<g data-part="{"second" if stage == "shared" and k > 1 else "upper"}">')
@@ -344,7 +346,13 @@ def values(scene):
         drop = float(point.i_load[n] * point.r_load)
         out[f"drop-{side}"] = {"#": f"drops {format_quantity(drop, 'V')}"}
         node = float(point.v_left if side == "left" else point.v_right)
-        out[f"node-{side}"] = {"#": format_quantity(node, "V", 4)}
+        beyond = not 0.0 <= node <= float(scene.settings.v_supply)
+        out[f"node-{side}"] = {
+            "#": ("! " if beyond else "") + format_quantity(node, "V", 4),
+            "class": "t-m warn" if beyond else "t-m",
+        }
+    saturates = any(limit.name == "headroom" and not limit.holds for limit in scene.limits)
+    out["cannot"] = {"#": "! cannot be: real transistors saturate" if saturates else ""}
     offsets = _offsets(scene)
     drives = _drives(scene, offsets)
     for k in range(count):
