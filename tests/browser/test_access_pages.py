@@ -117,7 +117,12 @@ _SMALL = (
     .map(([high, wanted, n]) => `${high | 0} of ${wanted} px: ${n.outerHTML.slice(0, 120)}`);
 }"""
 )
-_LAID_OUT = "() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))"
+#: Resolves after ten frames: plots lay themselves out again after the page has.
+_LAID_OUT = """() => new Promise((done) => {
+  let left = 10;
+  const next = () => { if (left--) requestAnimationFrame(next); else done(); };
+  next();
+})"""
 #: Texts of the regions that a screen reader speaks when it is idle.
 _SPOKEN = (
     "() => {"

@@ -51,7 +51,7 @@ _ROWS = (
 
 
 class RoomGuide(MarkupView):
-    """How the room works, for whoever opens the fold."""
+    """How the room works: open, since without a room there is nothing else to look at."""
 
     def __init__(self, **params):
         super().__init__(**params)
@@ -61,4 +61,4 @@ class RoomGuide(MarkupView):
         )
         summary = element("summary", "How the room works")
         body = element("table", inside=element("tbody", inside=rows), class_="wide")
-        self.rebuild(element("details", inside=summary + body, class_="numbers"), {})
+        self.rebuild(element("details", inside=summary + body, class_="numbers", open=""), {})

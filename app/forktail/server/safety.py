@@ -18,6 +18,7 @@ from tornado.web import OutputTransform, RequestHandler
 
 from forktail.server.sockets import PromptSocket
 from forktail.ui.panel_private import bytes_waiting, handle_first
+from forktail.ui.shell import labelled
 from forktail.ui.templates import render
 
 #: Sessions of one process. A class of 60 that all turn a page at once holds about 180 for half a
@@ -108,7 +109,8 @@ class Refusal(RequestHandler):
         # as many folders up as the address goes down, since a proxy may serve all this in a folder
         top = "../" * self.request.path.count("/", 1) or "./"
         again = AGAIN if self.again else 0
-        self.finish(render("ui/refusal.html", sentence=sentence, top=top, again=again))
+        pages = () if self.again else labelled()
+        self.finish(render("ui/refusal.html", sentence=sentence, top=top, again=again, pages=pages))
 
 
 class Guard(Matcher):

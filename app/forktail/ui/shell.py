@@ -48,12 +48,16 @@ def route(path, label="", order=0):
     return add
 
 
+def labelled():
+    """Every `Route` with a label, in order."""
+    return sorted((r for r in ROUTES.values() if r.label), key=lambda r: r.order)
+
+
 def navigation(current):
-    """Links to the pages with a label, in order; `current` is the path of the one shown."""
-    shown = sorted((r for r in ROUTES.values() if r.label), key=lambda r: r.order)
+    """Links to the pages with a label; `current` is the path of the one shown."""
     return "".join(
         f'<a href="{r.link}"{" aria-current=page" if r.path == current else ""}>{r.label}</a>'
-        for r in shown
+        for r in labelled()
     )
 
 

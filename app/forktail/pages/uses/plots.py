@@ -10,6 +10,7 @@ import numpy as np
 from bokeh.core.properties import value
 from bokeh.models import (
     BasicTicker,
+    CustomJS,
     FixedTicker,
     HoverTool,
     Legend,
@@ -27,6 +28,12 @@ from forktail.ui.text import csv_columns
 
 #: Most points of one line that are sent before the browser tells the width of the plot.
 MOST_POINTS = 900
+#: Names below one another where two columns would be cut off.
+_COLUMNS = """
+const px = parseFloat(getComputedStyle(document.documentElement).fontSize)
+const columns = cb_obj.inner_width < 19 * px ? 1 : 2
+if (legend.ncols !== columns) legend.ncols = columns
+"""
 LEGEND = dict(
     orientation="horizontal",
     ncols=2,
@@ -562,13 +569,7 @@ class CurvePlot(UsePlot):
         self.paint(self.legend, label_text_color="soft")
         f.add_layout(self.legend, "above")
         f.xaxis[0].ticker = BasicTicker(desired_num_ticks=6)
-        self.watch_frame(self.fit)
-
-    def fit(self, width, height, scale):
-        """Name the lines below one another where two columns would be cut off."""
-        columns = 1 if width < 280 * scale else 2
-        if self.legend.ncols != columns:
-            self.legend.ncols = columns
+        f.js_on_change("inner_width", CustomJS(args={"legend": self.legend}, code=_COLUMNS))
 
     def show(self, curve):
         """Draw a `Curve`, or nothing if it is None."""
