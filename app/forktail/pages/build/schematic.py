@@ -299,7 +299,7 @@ def _q_labels(s, q, x, y, anchor):
         svg.text(x, y, q, "n", anchor),
         svg.text(x, y + 23, "", "v", anchor, f"i-{q}", "figure"),
         # between the pairs a long word passes below the neighbour's circle
-        svg.text(x, y + (60 if q in "Q2Q3" else 45), "", "v", anchor, f"region-{q}", "region"),
+        svg.text(x, y + (68 if q in "Q2Q3" else 45), "", "v", anchor, f"region-{q}", "region"),
     )
 
 
