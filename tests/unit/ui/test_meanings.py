@@ -78,7 +78,7 @@ def test_no_page_has_a_colour_or_a_dash_of_its_own():
     found = []
     for part in ("pages", "lessons", "ui"):
         for file in sorted(Path(APP, part).rglob("*.py")):
-            if file.name in ("palette.py", "plots.py"):
+            if file.name in ("palette.py", "plots.py", "qr.py"):  # a camera reads black on white
                 continue
             for number, line in enumerate(file.read_text(encoding="utf-8").splitlines(), 1):
                 if own.search(line):
