@@ -16,7 +16,7 @@ class FindingsView(MarkupView):
         self._shown = None
         self.rebuild(
             '<div class="findings" data-id="findings"><h2>Findings '
-            '<span class="soft" data-id="checking" role="status">checking\u2026</span>'
+            '<span class="soft" data-id="checking">checking\u2026</span>'
             "</h2></div>",
             {},
         )
@@ -44,7 +44,7 @@ class FindingsView(MarkupView):
         items = "".join(_item(circuit, n, f) for n, f in enumerate(found))
         self.rebuild(
             '<div class="findings" data-id="findings"><h2>Findings '
-            '<span class="soft" data-id="checking" role="status"></span></h2>'
+            '<span class="soft" data-id="checking"></span></h2>'
             f"<ul>{items}</ul></div>",
             fresh,
         )

@@ -70,7 +70,7 @@ class RunPanel(EntryPanel):
             f'<div class="line">{button("Run", data_id="run", kind="run")}'
             f"{button('Cancel', data_id='cancel', kind='cancel')}"
             '<progress data-id="progress" value="0" max="1" aria-label="Builds solved">'
-            '</progress><span class="soft" data-id="count" role="status"></span></div></div>'
+            '</progress><span class="soft" data-id="count"></span></div></div>'
         )
 
     def _values(self, state, spread, busy, note):

@@ -41,8 +41,8 @@ class Histogram(Plot):
         self.paint(mark.glyph, line_color="ink")
         f.yaxis[0].ticker = BasicTicker(desired_num_ticks=3)
         f.xaxis[0].ticker = BasicTicker(desired_num_ticks=3)
-        f.yaxis[0].visible = False
         self.set_label("x", self.label)
+        self.set_label("y", "Builds")
         self.values = np.array([])
 
     def show(self, values, now):

@@ -178,8 +178,11 @@ class MeritsView(MarkupView):
             '<table class="merit-rows"><caption class="aside">Figures of merit; choose one to see '
             'its relation and limit</caption><thead><tr><th scope="col">Figure</th>'
             '<th scope="col">Computed</th><th scope="col">Textbook</th>'
-            '<th scope="col">Difference</th><th scope="col"><span class="aside">Holds</span>'
-            f"</th></tr></thead><tbody>{rows}</tbody></table>"
+            '<th scope="col">Difference</th><th scope="col">Holds</th>'
+            f"</tr></thead><tbody>{rows}</tbody></table>"
+            '<p class="holds-note">Holds \u2713: the scene is inside the range for which the '
+            "textbook relation is made; \u2248: it is outside. How near the two figures are is the "
+            "difference.</p>"
         )
 
     @staticmethod
