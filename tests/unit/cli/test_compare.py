@@ -68,7 +68,7 @@ def test_json_holds_every_figure(capsys, tmp_path):
     assert np.nanmax(np.abs(left)) < 1e-8
 
 
-def test_text_says_cause_and_what_to_do(capsys):
+def test_text_says_cause_and_what_to_do(few, capsys):
     status, out, _ = compare(capsys, ASSET, "--probed", "base")
     assert status == 0 and out.isascii() and "do not fit" not in out
     for words in (

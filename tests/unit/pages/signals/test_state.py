@@ -48,7 +48,7 @@ def test_link_and_file_bring_back_the_same_scene(upper, lower, span, numbers):
         }
 
 
-@settings(max_examples=60)
+@settings(max_examples=25)
 @given(kinds, kinds, st.sampled_from(sorted(SPANS)), quantities)
 def test_any_settings_give_a_scene_or_say_why_not(upper, lower, span, numbers):
     scene = with_values(upper, lower, span, numbers).scene()
