@@ -138,6 +138,9 @@
     const target = event.composedPath()[0];
     const button = target.closest?.("button[data-export]");
     if (button) { closeMenu(true); onExport(button); }
+    // a part of a board that is pressed opens its value
+    const opens = target.closest?.("[data-opens]"), field = opens && deep(`[data-entry="${opens.dataset.opens}"]`);
+    if (field) { field.scrollIntoView({ block: "center" }); field.focus(); field.select?.(); }
     const asks = target.closest?.("[data-request]");
     if (asks) request(JSON.parse(asks.dataset.request));
   });

@@ -96,6 +96,8 @@ class _Sheet:
 
     def __init__(self, circuit):
         self.circuit, self.refs, self.out = circuit, references(circuit), []
+        self.fields = {ref: field for field, refs in self.refs.items() for ref in refs}
+        self.fields |= {f"Q{k}": f"area{k}" for k in range(1, 8)}
 
     def add(self, *pieces):
         self.out += pieces
@@ -117,7 +119,9 @@ class _Sheet:
     def part(self, ref, *pieces):
         factor = FACTORS.get(ref)
         of = f' data-part="{factor}"' if factor else ""
-        self.add(f'<g class="part" data-id="part-{ref}"{of}>', *pieces, "</g>")
+        # a press opens the value in the list of parts (assets/ui/page.js)
+        opens = f' data-opens="{self.fields[ref]}"' if ref in self.fields else ""
+        self.add(f'<g class="part" data-id="part-{ref}"{of}{opens}>', *pieces, "</g>")
 
     def upright(self, field, x, top, end, label=None, ref=None, rail=True):
         """Resistor from (x, top) to (x, end), body in the middle."""
