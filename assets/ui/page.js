@@ -397,7 +397,6 @@
   };
   // a document enters this list while it is made, and is heard once it is: before any message comes
   const hearDocuments = () => {
-    if (!window.Bokeh) return;  // a page left before its scripts had come
     const { documents } = Bokeh;
     documents.push = (made) => {
       queueMicrotask(() => made.on_message("forktail-columns", takeColumns(made)));
@@ -428,8 +427,7 @@
   };
 
   document.addEventListener("DOMContentLoaded", () => {
-    hearDocuments();
-    calmPainting();
+    if (window.Bokeh) { hearDocuments(); calmPainting(); }  // the entry of a class has none
     setTimeout(settle);  // what a page can do without for a moment comes after its connection
     document.getElementById("forktail-again").addEventListener("click", () => look(true));
     // Bokeh says on its connection when the server is gone; until it is there, wait for it
