@@ -5,7 +5,7 @@ import json
 from forktail.cli.cell import add_cell, read_cell
 from forktail.cli.options import RAW, add_quantity, read_quantity
 from forktail.core.checks import QuantityError
-from forktail.core.quantities import format_quantity
+from forktail.core.quantities import format_fixed, format_quantity
 from forktail.core.spec import number, read_settings, specs_of
 from forktail.core.uses import USES, run_use, use_of
 from forktail.core.uses.result import as_json
@@ -69,7 +69,10 @@ def _print(result, most):
     _table(rows, right=(1, 2, 3))
     if result.noise:
         print("\nwhat makes the noise at the output")
-        _table([(typed(name), f"{percent:.1f} %") for name, percent in result.noise], right=(1,))
+        _table(
+            [(typed(name), format_fixed(percent, 1, "%")) for name, percent in result.noise],
+            right=(1,),
+        )
         print(typed(LEFT_OUT))
     print()
     for m in result.merits:

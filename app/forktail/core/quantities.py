@@ -262,6 +262,31 @@ def _written(value: float, unit: str, digits: int, ascii_only: bool) -> str:
     return f"{text}{gap if shown or prefix else ''}{prefix}{shown}"
 
 
+def format_signed(value: float, unit: str, digits: int = 3) -> str:
+    """As `format_quantity`, but plus is said as clearly as minus: `+20.0 mV`."""
+    text = format_quantity(value, unit, digits)
+    return f"+{text}" if value > 0 else text
+
+
+def format_fixed(value: float, decimals: int, unit: str = "", sign: bool = False) -> str:
+    """Write a value with so many decimals, never a minus zero: `69 %`, `\u221231.4 dB`, `0.371`.
+
+    Parameters
+    ----------
+    value : float
+        In the unit itself: there is no prefix.
+    decimals : int
+    unit : str
+        Behind a blank, `%` too; none for a plain number.
+    sign : bool
+        Whether a value above zero shows a plus.
+    """
+    text = f"{round(value, decimals) + 0.0:.{decimals}f}".replace("-", "\u2212")
+    if sign and round(value, decimals) > 0.0:
+        text = f"+{text}"
+    return f"{text} {unit}" if unit else text
+
+
 def _round(value: float, digits: int) -> str:
     text = f"{value:.{digits - 1}e}"
     rounded = float(text)

@@ -205,7 +205,8 @@ class Plot:
             held.update(start=low, end=high)
 
     def set_label(self, which, text):
-        """Set the x or y axis label if it changed."""
+        """Set the x or y axis label if it changed; a word at its begin gets a capital."""
+        text = text[:1].upper() + text[1:] if text[1:2].islower() else text
         axis = self.figure.xaxis[0] if which == "x" else self.figure.yaxis[0]
         if axis.axis_label != text:
             axis.axis_label = text

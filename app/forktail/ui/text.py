@@ -8,7 +8,8 @@ import re
 
 import numpy as np
 
-from forktail.core.quantities import format_quantity
+from forktail.core.quantities import format_fixed
+from forktail.core.quantities import format_signed as signed  # noqa: F401 - for the views
 
 #: Signs of the screen -> what a keyboard has.
 _TYPED = {
@@ -53,12 +54,6 @@ def minus(text):
     return text.replace("-", "\u2212")
 
 
-def signed(value, unit, digits=3):
-    """A value that always shows its sign, so that plus is said as clearly as minus."""
-    text = format_quantity(value, unit, digits)
-    return f"+{text}" if value > 0 else text
-
-
 def tidy(text):
     """A value without the zeros that say nothing: `2.20 kΩ` becomes `2.2 kΩ`."""
     number, gap, unit = text.partition(" ")
@@ -67,7 +62,7 @@ def tidy(text):
 
 def decibels(value):
     """A level with one decimal: `-31.4 dB`; never a minus zero."""
-    return minus(f"{round(value, 1) + 0.0:.1f} dB")
+    return format_fixed(value, 1, "dB")
 
 
 def csv_text(head, rows, digits=None):

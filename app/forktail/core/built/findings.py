@@ -13,7 +13,7 @@ from forktail.core.built.circuit import OPEN, Circuit, resistor_parts, single_fa
 from forktail.core.built.mismatch import null_trims
 from forktail.core.built.nodal import FLOOR_CURRENT
 from forktail.core.checks import as_quantity
-from forktail.core.quantities import format_quantity, format_temperature
+from forktail.core.quantities import format_fixed, format_quantity, format_temperature
 
 #: From worst to best.
 SEVERITIES = ("severe", "warning", "note", "good")
@@ -584,7 +584,7 @@ def _loading(scene: _Scene) -> Iterator[Finding]:
         "loading",
         name,
         f"Base currents {'pull down' if shift < 0 else 'lift'} the {label} level by "
-        f"{format_quantity(abs(shift), 'V', 2)}, {100 * share:.1f} % of it.",
+        f"{format_quantity(abs(shift), 'V', 2)}, {format_fixed(100 * share, 1, '%')} of it.",
         shift,
         "V",
         text,
@@ -847,7 +847,7 @@ def _linear(scene: _Scene) -> Iterator[Finding]:
             text = (
                 f"The {side} drive of {format_quantity(drive, 'V', 2)} is past the "
                 f"{format_quantity(limit, 'V', 2)} for 1 % distortion; it makes "
-                f"{100 * thd:.1f} %."
+                f"{format_fixed(100 * thd, 1, '%')}."
             )
         name = f"r_emitter_{side}"
         start = max(getattr(scene.circuit, name), v_t / scene.tail / 10)
@@ -870,7 +870,7 @@ def _linear(scene: _Scene) -> Iterator[Finding]:
         else:
             suggestion += (
                 f", or fit {format_quantity(change[name], 'ohm', 2)} in each emitter, "
-                f"which leaves {100 * cost:.2g} % of the gain"
+                f"which leaves {format_quantity(100 * cost, '%', 2)} of the gain"
             )
         yield Finding("note", "linear range", side, text, thd, "", suggestion + ".", change)
 

@@ -19,7 +19,7 @@ from forktail.core.capture.hypotheses import Found, Search
 from forktail.core.capture.scope import GAIN, Setup
 from forktail.core.capture.trial import Outcome
 from forktail.core.checks import Floats
-from forktail.core.quantities import format_quantity, format_temperature
+from forktail.core.quantities import format_fixed, format_quantity, format_temperature
 
 #: A cause is named from these odds against a healthy board on.
 ACCUSED = 3.0
@@ -266,7 +266,7 @@ def percent(belief: float) -> str:
         return "over 99 %"
     if belief < 0.01:
         return "under 1 %"
-    return f"{100.0 * belief:.0f} %"
+    return format_fixed(100.0 * belief, 0, "%")
 
 
 def verdict_of(
@@ -462,8 +462,8 @@ def scope_lines(
     for channel, share in record.cut.items():
         name = channel.removeprefix("v_")
         out.append(
-            f"{100.0 * share:.0f} % of the samples of {_CHANNELS.get(name, channel)} are at the "
-            "edge of the screen; they were left out."
+            f"{format_fixed(100.0 * share, 0, '%')} of the samples of "
+            f"{_CHANNELS.get(name, channel)} are at the edge of the screen; they were left out."
         )
     if outcome is not None:
         out += _errors(outcome)
@@ -481,7 +481,7 @@ def _errors(outcome: Outcome) -> Iterator[str]:
 
     gains = list(told("input_gain_", "gain_"))
     small = [
-        f"{name.removeprefix('the ')} {round(100.0 * x, 1) + 0.0:+.1f} %".replace("-", "\u2212")
+        f"{name.removeprefix('the ')} {format_fixed(100.0 * x, 1, '%', sign=True)}"
         for name, x in gains
         if abs(x) <= LARGEST_GAIN
     ]
@@ -497,7 +497,7 @@ def _errors(outcome: Outcome) -> Iterator[str]:
         )
     for name, x in gains:
         if abs(x) > LARGEST_GAIN:
-            much = f"{100.0 * abs(x):.0f} % too {'high' if x > 0.0 else 'low'}"
+            much = f"{format_fixed(100.0 * abs(x), 0, '%')} too {'high' if x > 0.0 else 'low'}"
             yield (
                 f"The channel of {name} reads {much}, more than such instruments usually do: "
                 "compare its probe and its setting with another channel."

@@ -15,6 +15,7 @@ from forktail.core.checks import Floats, as_quantity
 from forktail.core.models import Solver, solver_of
 from forktail.core.notebook import brief, counted, table
 from forktail.core.path import Path, path_for, run_path
+from forktail.core.quantities import format_fixed
 from forktail.core.quantities import format_quantity as text_of
 from forktail.core.uses.reference import Bench, bench
 from forktail.core.uses.result import Figure, Merit, Relation, agrees
@@ -372,7 +373,9 @@ def _sentence(
     if rest:
         below = -rest[0].db
         text += f"; next is {line_in_words(rest[0])}, " + (
-            f"{below:.1f} dB below the largest" if below >= 0.05 else "just as large"
+            f"{format_fixed(below, 1, 'dB')} below the largest"
+            if below >= 0.05
+            else "just as large"
         )
     return text + "."
 

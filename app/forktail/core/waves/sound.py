@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from forktail.core.checks import Floats, QuantityError, as_quantity
-from forktail.core.quantities import format_quantity
+from forktail.core.quantities import format_fixed, format_quantity
 
 #: Largest sample of any sound, as a fraction of the full scale of the sound card (-12 dB).
 SOUND_PEAK = 0.25
@@ -98,10 +98,10 @@ def _with_noise(volts: Floats, noise: Floats, full_scale: float) -> tuple[Floats
     if tones > 0.0:
         apart = 20.0 * np.log10(rms / tones)
         word = "over" if apart > 0.0 else "under"
-        text += f", {abs(apart):.0f} dB {word} the rest"
+        text += f", {format_fixed(abs(apart), 0, 'dB')} {word} the rest"
     top = float(np.max(np.abs(mixed), initial=0.0))
     if 0.0 < top < full_scale:
-        text += f"; turned up by {20.0 * np.log10(full_scale / top):.0f} dB"
+        text += f"; turned up by {format_fixed(20.0 * np.log10(full_scale / top), 0, 'dB')}"
         full_scale = top
     return mixed, full_scale, text + "."
 

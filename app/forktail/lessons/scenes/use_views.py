@@ -1,5 +1,6 @@
 """Views of one use in a lesson."""
 
+from forktail.core.quantities import format_fixed
 from forktail.core.uses import USES
 from forktail.lessons.scenes.base import SceneViews
 from forktail.lessons.scenes.card import Card, card_lines
@@ -77,7 +78,9 @@ class UseViews(SceneViews):
             return {}
         lines = card_lines(state, result.merits) if "card" in names else []
         if "noise" in names:
-            lines += [(f"Noise: {name}", f"{share:.1f} %") for name, share in result.noise]
+            lines += [
+                (f"Noise: {name}", format_fixed(share, 1, "%")) for name, share in result.noise
+            ]
         return {"card": lines} if lines else {}
 
 

@@ -5,7 +5,7 @@ import math
 from forktail.core.built.circuit import transistor_names
 from forktail.core.built.network import NODES
 from forktail.core.built.references import part_reference
-from forktail.core.quantities import format_quantity
+from forktail.core.quantities import format_fixed, format_quantity
 from forktail.ui.html import STYLES, number, table
 from forktail.ui.markup import MarkupView
 from forktail.ui.text import csv_text, keep_together, signed, tidy
@@ -55,7 +55,9 @@ def _against(ratio):
     percent = 100.0 * abs(ratio - 1.0)
     if percent < 0.05:
         return "the same"
-    return f"{percent:.{0 if percent >= 10 else 1}f} % {'more' if ratio > 1 else 'less'}"
+    return (
+        f"{format_fixed(percent, 0 if percent >= 10 else 1, '%')} {'more' if ratio > 1 else 'less'}"
+    )
 
 
 def _regions(scene):

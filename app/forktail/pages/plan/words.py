@@ -4,7 +4,7 @@ import math
 from typing import NamedTuple
 
 from forktail.circuits import shipped_titles
-from forktail.core.quantities import format_quantity, format_temperature
+from forktail.core.quantities import format_fixed, format_quantity, format_temperature
 from forktail.pages.build.circuit_texts import off
 from forktail.ui.text import minus, tidy
 
@@ -123,7 +123,7 @@ def part_rows(plan):
         elif rating:
             rating = format_quantity(part.rating, "W", 3).replace(".0 ", " ")
         if math.isfinite(part.error) and abs(part.error) > 1e-6 and part.kind == "resistor":
-            off = minus(f"{100 * part.error:+.1f} %")
+            off = format_fixed(100 * part.error, 1, "%", sign=True)
             note = "; ".join(filter(None, [note, f"wanted {ohms(part.wanted)}, {off}"]))
         rows.append(
             (cells["quantity"], _listed(part.references), value, cells["tolerance"], rating, note)

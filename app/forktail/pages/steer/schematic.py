@@ -9,7 +9,7 @@ import math
 import time
 from dataclasses import dataclass
 
-from forktail.core.quantities import format_quantity
+from forktail.core.quantities import format_fixed, format_quantity
 from forktail.ui import svg
 from forktail.ui.markup import MarkupView
 from forktail.ui.text import signed
@@ -341,6 +341,7 @@ def values(scene):
     out["scale-text"] = {"#": f"this width: {format_quantity(reference, 'A', 2)}"}
     out["supply"] = {"#": f"+{format_quantity(scene.settings.v_supply, 'V')}"}
     out["v_out"] = {"#": signed(float(point.v_out), "V")}
+    out["flip"], out["flip-text"] = {"hidden": ""}, {"#": ""}
     for n, side in enumerate(("left", "right")):
         out[f"load-{side}"] = {"#": format_quantity(float(point.r_load), "ohm")}
         drop = float(point.i_load[n] * point.r_load)
@@ -413,8 +414,8 @@ def _set_split(out, name, first, second, width):
     share = first / total if total else 0.0
     out[name] = {"width": f"{width * share:.1f}"}
     out[f"{name}-rest"] = {"width": str(width if total else 0)}
-    out[f"{name}-a"] = {"#": f"{100 * share:.0f} %" if total else "no current"}
-    out[f"{name}-b"] = {"#": f"{100 * (1 - share):.0f} %" if total else ""}
+    out[f"{name}-a"] = {"#": format_fixed(100 * share, 0, "%") if total else "no current"}
+    out[f"{name}-b"] = {"#": format_fixed(100 * (1 - share), 0, "%") if total else ""}
 
 
 class SchematicView(MarkupView):
@@ -440,8 +441,8 @@ class SchematicView(MarkupView):
             # another name each time starts the animation again
             out["flip"] = {"hidden": None, "class": f"flip {('even', 'odd')[self._flips % 2]}"}
             out["flip-text"] = {"#": f"sign flipped: now {'+' if sign > 0 else chr(0x2212)}"}
-        elif now - self._flipped > FLIP_SHOWN:
-            out["flip"] = {"hidden": ""}
+        elif now - self._flipped < FLIP_SHOWN:  # the mark stays
+            del out["flip"], out["flip-text"]
         self._sign = sign or self._sign
         self.update(out)
 

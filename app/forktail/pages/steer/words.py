@@ -1,6 +1,6 @@
 """What the scene says in words and figures: the sentence, the why line, limits and the table."""
 
-from forktail.core.quantities import format_quantity, format_temperature
+from forktail.core.quantities import format_fixed, format_quantity, format_temperature
 from forktail.ui.html import escape
 from forktail.ui.markup import MarkupView
 from forktail.ui.text import csv_text, keep_together, signed
@@ -9,7 +9,7 @@ _LIMIT_ROWS = 3
 
 
 def _share(part, whole):
-    return f"{100 * part / whole:.0f} %"
+    return format_fixed(100 * part / whole, 0, "%")
 
 
 def _sent(first, total, whole, if_first, if_second):
@@ -19,7 +19,7 @@ def _sent(first, total, whole, if_first, if_second):
         return f"half of {whole} to {if_first} and half to {if_second}"
     name, part = (if_first, share) if share > 0.5 else (if_second, 1.0 - share)
     word = "nearly all" if part > 0.985 else "most" if part > 0.65 else "a little over half"
-    return f"{word} of {whole} ({100 * part:.0f} %) to {name}"
+    return f"{word} of {whole} ({format_fixed(100 * part, 0, '%')}) to {name}"
 
 
 def sentence(scene):
@@ -137,11 +137,13 @@ def table(scene):
         ("Output v_out (right \u2212 left)", signed(float(point.v_out), "V", 4)),
         ("Left collector", format_quantity(float(point.v_left), "V", 5)),
         ("Right collector", format_quantity(float(point.v_right), "V", 5)),
-        ("Gain from the upper input", f"{float(point.gain_upper):.3f} V/V"),
+        ("Gain from the upper input", format_fixed(float(point.gain_upper), 3, "V/V")),
     ]
     if scene.stage in ("cell", "shared"):
         which = "lower" if scene.stage == "cell" else "second"
-        rows.append((f"Gain from the {which} input", f"{float(point.gain_lower):.3f} V/V"))
+        rows.append(
+            (f"Gain from the {which} input", format_fixed(float(point.gain_lower), 3, "V/V"))
+        )
     names = {"pair": 2}.get(scene.stage, 4)
     rows += [
         (

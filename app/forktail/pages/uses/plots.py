@@ -21,7 +21,7 @@ from bokeh.models import (
     Text,
 )
 
-from forktail.core.quantities import format_quantity
+from forktail.core.quantities import format_fixed, format_quantity
 from forktail.ui.palette import LINES, MARKS, THEMES, dash_name
 from forktail.ui.plots import FONT, Plot, axis_unit, float_source, replace
 from forktail.ui.text import csv_columns
@@ -433,7 +433,9 @@ class SpectrumPlot(UsePlot):
             y=[ln.db for ln in shown],
             low=[FLOOR] * len(shown),
             name=[plain_name(ln.label) for ln in shown],
-            level=[f"{format_quantity(ln.peak, 'V')} ({ln.db:.1f} dB)" for ln in shown],
+            level=[
+                f"{format_quantity(ln.peak, 'V')} ({format_fixed(ln.db, 1, 'dB')})" for ln in shown
+            ],
             at=[format_quantity(ln.frequency, "Hz", 5) for ln in shown],
             marker=[MARKS[ln.origin].marker for ln in shown],
             colour=[colours[MARKS[ln.origin].colour] for ln in shown],

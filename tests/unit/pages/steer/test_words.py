@@ -193,7 +193,8 @@ def test_table_holds_every_number_of_the_scene(stage):
     for k in range(2 if stage == "pair" else 4):
         assert number(f"Q{k + 1}", "A") == pytest.approx(point.i_upper[k], rel=1e-3)
     gain = next(v for n, v in rows.items() if n == "Gain from the upper input")
-    assert float(gain.split()[0]) == pytest.approx(point.gain_upper, abs=6e-4)
+    said = float(gain.split()[0].replace("\u2212", "-"))
+    assert said == pytest.approx(point.gain_upper, abs=6e-4)
     assert ("Q5, tail of the left pair" in rows) == (stage == "cell")
 
 
@@ -292,7 +293,8 @@ def test_texts_of_loads_and_nodes_are_those_of_the_point(s):
     drawn, point = schematic.values(scene), scene.point
     for n, side in enumerate(("left", "right")):
         node = float(point.v_left if n == 0 else point.v_right)
-        assert drawn[f"node-{side}"]["#"] == format_quantity(node, "V", 4)
+        # a voltage that cannot be has a mark before it
+        assert drawn[f"node-{side}"]["#"].removeprefix("! ") == format_quantity(node, "V", 4)
         assert drawn[f"drop-{side}"]["#"] == "drops " + format_quantity(
             float(point.i_load[n]) * s.r_load, "V"
         )

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 from forktail.core.built.supply import HUM
 from forktail.core.quantities import format_quantity as text_of
+from forktail.core.quantities import format_signed
 from forktail.core.uses.gain import (
     GainControlLoop,
     GainLaws,
@@ -273,9 +274,9 @@ def loop(s: GainControlLoop, b: Bench, m: LoopRun, laws: LoopLaws) -> Said:
     if m.held:
         before, after = (text_of(v, "V") for v in m.settled)
         sentence = (
-            f"A step of {s.step:+.3g} dB is brought back to {text_of(f['held'].value, 'V')} in "
-            f"{text_of(m.after, 's')}, the step back in {text_of(m.back, 's')}; the control moves "
-            f"from {before} to {after}."
+            f"A step of {format_signed(s.step, 'dB')} is brought back to "
+            f"{text_of(f['held'].value, 'V')} in {text_of(m.after, 's')}, the step back in "
+            f"{text_of(m.back, 's')}; the control moves from {before} to {after}."
         )
     else:
         sentence = (

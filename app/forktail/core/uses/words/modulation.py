@@ -1,5 +1,6 @@
 """What is said about AM, double sideband and single sideband."""
 
+from forktail.core.quantities import format_fixed
 from forktail.core.quantities import format_quantity as text_of
 from forktail.core.uses.modulation import (
     AmplitudeModulation,
@@ -227,12 +228,12 @@ def ssb(s: SingleSideband, b: Bench, m: SsbRun, laws: ModulationLaws) -> Said:
         "allowed_amplitude": Told(
             "Gain difference that leaves 40 dB",
             "2 / (10^(40/20) - 1), no phase error",
-            f"40 dB stops holding when the gains differ by more than {laws.amplitude_40:.2f} %; "
-            f"now it is {apart:.2f} %.",
+            "40 dB stops holding when the gains differ by more than "
+            f"{format_fixed(laws.amplitude_40, 2, '%')}; now it is {format_fixed(apart, 2, '%')}.",
         ),
     }
     rejection = f["rejection"].value
-    gone = "is gone" if rejection >= 200.0 else f"{rejection:.1f} dB below it"
+    gone = "is gone" if rejection >= 200.0 else f"{format_fixed(rejection, 1, 'dB')} below it"
     sentence = (
         f"The {s.sideband} sideband comes out at {text_of(f['wanted'].value, 'V')}, the other "
         f"{gone}: the two cells differ by {net:.3g} degrees and {apart:.3g} %."

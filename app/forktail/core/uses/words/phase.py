@@ -1,5 +1,6 @@
 """What is said about the phase detector and the squarer."""
 
+from forktail.core.quantities import format_fixed
 from forktail.core.quantities import format_quantity as text_of
 from forktail.core.uses.phase import (
     DetectorLaws,
@@ -74,7 +75,7 @@ def detector(s: PhaseDetector, b: Bench, m: DetectorRun, laws: DetectorLaws) -> 
         "swing": Told("Largest mean output", swing_rule, swing_stops),
         "straightness": Told(
             "Short of a straight line at 45 degrees from zero",
-            f"{bent:.0f} % for a {shape}",
+            f"{format_fixed(bent, 0, '%')} for a {shape}",
             stops(laws.ends.straight, ""),
         ),
         "lock_range": Told(
