@@ -26,10 +26,13 @@ from forktail.core.uses import USES
 from . import profiles, room_load
 
 HERE = Path(__file__).resolve().parent
-#: Events in a turn, and turns of each row; the first events of all warm up and do not count.
-EVENTS, TURNS, WARM = 20, 4, 10
+#: Events in a turn of ours and of the bare app, and turns of each row; before them some that do not
+#: count.
+EVENTS, BARE_EVENTS, TURNS, WARM = 15, 10, 4, 8
 #: Visits of each page that count, and before them.
-VISITS, FIRST_VISITS = 7, 1
+VISITS, FIRST_VISITS = 5, 1
+#: Most seconds until what a row moves is there: a search over all causes comes before.
+PATIENCE = 180
 #: Seconds until the sessions of closed pages have ended and were collected.
 ENDED = 60
 
@@ -40,12 +43,16 @@ READY_TARGET = 1.25
 
 @dataclass(frozen=True)
 class Row:
-    """What is moved: a slider (the setting behind it) of a page opened by a link."""
+    """What is moved: a slider (the setting behind it) of a page opened by a link.
+
+    `there` is a selector of what has to be there before.
+    """
 
     name: str
     path: str
     slider: str
     model: str = "textbook"
+    there: str = "main"
 
 
 #: Setting that is moved in a use.
@@ -98,8 +105,9 @@ def rows():
     out += [Row(f"Build, {key}", f"build?shipped={key}", "v_upper", "built") for key in shipped()]
     return [
         *out,
-        Row("Compare, the stretch drawn", "compare?example=yes", "start", "built"),
-        Row("Lesson", "lesson?id=one-pair&step=higher-base", "v_upper"),
+        Row("Compare", "compare?example=yes", "span", "built", "main[data-open=yes]"),
+        Row("Lesson, one pair", "lesson?id=one-pair&step=recap", "v_upper"),
+        Row("Lesson, mixer", "lesson?id=down-to-hearing&step=meet", "signal_amplitude"),
     ]
 
 
@@ -287,12 +295,13 @@ class Traffic:
 class Moved:
     """A page whose slider is moved, turn by turn."""
 
-    def __init__(self, browser, set_up, url, pid, slider):
+    def __init__(self, browser, set_up, url, pid, slider="", there="body"):
         self.page, self.pid, self.slider = browser.new_page(), pid, slider
         self.page.set_viewport_size({"width": 1440, "height": 900})
         self.traffic = Traffic(self.page)
         self.page.goto(url)
         self.page.wait_for_function(set_up.READY)
+        self.page.locator(there).wait_for(state="attached", timeout=1e3 * PATIENCE)
         if slider:
             self.page.wait_for_function(
                 "(id) => window.forktailDom?.deep(`[id='q-${id}']`)", arg=slider
@@ -301,7 +310,12 @@ class Moved:
         self.page.evaluate(DRIVER)
         self.devtools = self.page.context.new_cdp_session(self.page)
         self.devtools.send("Performance.enable")
-        self.latencies, self.cpu, self.at = [], 0.0, 0
+        self.at = 0
+        self.forget()
+
+    def forget(self):
+        """Count from here."""
+        self.latencies, self.cpu, self.traffic.bytes = [], 0.0, 0
 
     def turn(self, count, counts=True):
         """Some events."""
@@ -332,20 +346,20 @@ class Moved:
         }, b["paints"]
 
 
-def moved(browser, set_up, ours, bare, row, profile):
-    """Yield the rows of one `Row`; `profile` prints where the time went."""
-    mine = Moved(browser, set_up, ours.url + row.path, ours.process.pid, row.slider)
-    theirs = Moved(browser, set_up, bare.url, bare.process.pid, "")
+def moved(browser, set_up, ours, theirs, row, profile):
+    """Yield the rows of one `Row` beside the bare app's `Moved`; `profile` prints where the time
+    went."""
+    mine = Moved(browser, set_up, ours.url + row.path, ours.process.pid, row.slider, row.there)
+    theirs.forget()
     for each in (mine, theirs):
         each.turn(WARM, counts=False)
     spent = [mine.browser_times()]
     for _ in range(TURNS):
         with profiles.taken(ours.process.pid if profile else None):
             mine.turn(EVENTS)
-        theirs.turn(EVENTS)
+        theirs.turn(BARE_EVENTS)
     spent.append(mine.browser_times())
-    for each in (mine, theirs):
-        each.page.close()
+    mine.page.close()
     if not mine.latencies:
         raise RuntimeError(f"{row.name}: no event was painted")
     paint, work = TARGETS[row.model]
@@ -357,12 +371,12 @@ def moved(browser, set_up, ours, bare, row, profile):
             "s",
             target,
         )
-    total = EVENTS * TURNS
-    yield f"{row.name}: server CPU an event", mine.cpu / total, theirs.cpu / total, "s", work
+    total, bare_total = EVENTS * TURNS, BARE_EVENTS * TURNS
+    yield f"{row.name}: server CPU an event", mine.cpu / total, theirs.cpu / bare_total, "s", work
     yield (
         f"{row.name}: bytes an event",
         mine.traffic.bytes / total,
-        theirs.traffic.bytes / total,
+        theirs.traffic.bytes / bare_total,
         "B",
         None,
     )
@@ -393,9 +407,12 @@ def run(only="", profile=False):
             browser = playwright.chromium.launch(
                 executable_path=set_up.chromium_path(), args=set_up.FLAGS
             )
-            for row in rows():
-                if wanted in row.name.lower():
-                    yield from moved(browser, set_up, ours, bare, row, profile)
+            chosen = [row for row in rows() if wanted in row.name.lower()]
+            if chosen:
+                theirs = Moved(browser, set_up, bare.url, bare.process.pid)
+                for row in chosen:
+                    yield from moved(browser, set_up, ours, theirs, row, profile)
+                theirs.page.close()
             if pages and not profile:
                 yield from opened(browser, set_up, ours.url, bare.url, pages)
     finally:
