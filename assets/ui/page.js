@@ -448,7 +448,7 @@
       clearInterval(watch);
       restore();
     }, 200);
-    document.getElementById("forktail-help").addEventListener("click", help);
+    document.getElementById("forktail-help")?.addEventListener("click", help);
     document.getElementById("forktail-present")?.addEventListener("click", async () => {
       await load("ui/present.js");
       window.forktailPresent.set(true);
