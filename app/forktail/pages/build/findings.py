@@ -52,7 +52,9 @@ class FindingsView(MarkupView):
 
 def _count(found):
     bad = sum(f.severity in ("severe", "warning") for f in found)
-    return "nothing wrong" if not bad else "1 to see to" if bad == 1 else f"{bad} to see to"
+    return (
+        "nothing wrong as drawn" if not bad else "1 to see to" if bad == 1 else f"{bad} to see to"
+    )
 
 
 def _item(circuit, n, finding):

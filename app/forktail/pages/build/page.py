@@ -419,7 +419,8 @@ class BuildPage(Page):
             self._seen["options"] = options
             self.controls.rebuild()
         scene = self._scene = state.scene()
-        self.schematic.show(scene)
+        looked = self.state.fault if self.state.tab == "faults" else ""
+        self.schematic.show(scene, looked=looked)
         self.sentence.show(scene)
         self.toolbar.show(state)
         self.tabs.show(state.tab, state.model)

@@ -452,8 +452,11 @@ def _number(value, unit, digits=4):
     return format_quantity(value, unit, digits) if math.isfinite(value) else "\u2013"
 
 
-def values(scene, gone=()):
-    """Attributes and texts of what changes, for a `BuildScene`; `gone` are parts not fitted."""
+def values(scene, gone=(), looked=""):
+    """Attributes and texts of what changes, for a `BuildScene`.
+
+    `gone` are parts not fitted, `looked` is the key of a fault that is looked at and not built in.
+    """
     c, out = scene.circuit, {}
     point, textbook = scene.point, scene.model == "textbook"
     branch = [0.0] * 4 if point is None else [max(float(i), 0.0) for i in point.i_upper]
@@ -474,11 +477,15 @@ def values(scene, gone=()):
     out["supply"] = out["supply2"] = {"#": supply}
     for side in ("upper", "lower"):
         out[f"v_{side}"] = {"#": signed(getattr(scene, f"v_{side}"), "V")}
-    broken = {part_reference(c, key.split(":")[1].split(".")[0]) for key in c.faults}
+    broken, asked = (
+        {part_reference(c, key.split(":")[1].split(".")[0]) for key in keys}
+        for keys in (c.faults, [looked] if looked else ())
+    )
     broken |= set(gone)
     out |= {f"val-{ref}": {"#": "not fitted"} for ref in gone}
     for ref in [r for refs in references(c).values() for r in refs] + [*QS, "Q7"]:
-        out[f"part-{ref}"] = {"class": "part broken" if ref in broken else "part"}
+        mark = " broken" if ref in broken else " looked" if ref in asked else ""
+        out[f"part-{ref}"] = {"class": f"part{mark}"}
     _voltages(out, scene, point, textbook)
     names = [*QS, *(["Q7"] if c.tail_kind == "transistor" else [])]
     currents = {} if point is None else dict(zip(QS, (*point.i_upper, *point.i_lower)))
@@ -527,11 +534,11 @@ class BuiltSchematic(MarkupView):
         super().__init__(sizing_mode="stretch_both", stylesheets=STYLES, **params)
         self._shape = None
 
-    def show(self, scene, gone=()):
+    def show(self, scene, gone=(), looked=""):
         """Draw the scene: the whole picture if other parts are fitted, else what changed."""
         now = shape(scene.circuit)
         if now != self._shape:
             self._shape = now
-            self.rebuild(draw(scene.circuit), values(scene, gone))
+            self.rebuild(draw(scene.circuit), values(scene, gone, looked))
         else:
-            self.update(values(scene, gone))
+            self.update(values(scene, gone, looked))

@@ -6,7 +6,8 @@ import pytest
 
 from forktail.circuits import shipped
 from forktail.core.built.circuit import Circuit
-from forktail.pages.build.schematic import draw
+from forktail.pages.build.schematic import draw, values
+from forktail.pages.build.state import BuildState
 
 FIELDS = Circuit.__dataclass_fields__
 
@@ -20,3 +21,9 @@ def test_pressed_parts_open_fields_that_are_there(key):
     assert opened["R8"] == "r_load_left" and opened["Q1"] == "area1"
     assert {*parts} - {*opened} <= {"I1"}
     assert {f for f in opened.values() if not f.startswith("area")} <= {*FIELDS}
+
+
+def test_the_part_of_a_fault_that_is_looked_at_is_marked_on_the_board():
+    scene = BuildState().scene()
+    assert values(scene, looked="open:r_load_left")["part-R8"]["class"] == "part looked"
+    assert values(scene)["part-R8"]["class"] == "part"
