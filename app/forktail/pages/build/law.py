@@ -15,7 +15,8 @@ def left_out(circuit):
             (c.r_emitter_lower, "the lower emitter resistors"),
             (len(set(c.area)) > 1, "unequal transistors"),
             (c.r_load_left != c.r_load_right, "unequal loads"),
-            (True, "base currents and the Early voltage"),
+            (True, "base currents"),
+            (True, "the Early voltage"),
         )
         if there
     ]
@@ -38,6 +39,6 @@ class BuiltLaw(LawView):
             "law-lower": (law.splits[1], ""),
         }
         *first, last = left_out(scene.circuit)
-        what = f"{', '.join(first)} and {last}" if first else last
+        what = f"{', '.join(first)} and {last}"
         built = signed(float(scene.built.v_out), "V")
         super().show(PRODUCT, numbers, f"Built it gives {built}: the law leaves out {what}.")
