@@ -7,6 +7,7 @@ from statistics import fmean
 import pytest
 from playwright.sync_api import expect
 
+from conftest import choose_export
 from forktail.resources import assets_dir
 
 ASSET = assets_dir() / "captures/bat-call-mixer-board-invented.csv"
@@ -42,15 +43,13 @@ def test_example_names_its_causes_and_draws(example):
     product = page.locator("table.errors tr", has_text="Product over both inputs").inner_text()
     assert "outside" in product
     with page.expect_download() as download:
-        page.get_by_role("button", name="Save Figures as CSV").click()
+        choose_export(page, "errors", "csv")
     rows = list(csv.DictReader(download.value.path().read_text().splitlines()))
     # the product of one load instead of two: the mean of 1.5 and 2.2 kohm over 2.2 kohm
     ratio = float(rows[0]["measured"]) / float(rows[0]["predicted"])
     assert ratio == pytest.approx((1.5 + 2.2) / 4.4, abs=0.04)
     with page.expect_download() as download:
-        page.get_by_role(
-            "button", name="Save Output: captured, predicted, cause chosen as SVG"
-        ).click()
+        choose_export(page, "overlay", "svg")
     assert b"<svg" in download.value.path().read_bytes()
 
 
