@@ -298,14 +298,18 @@ def _place_of(net: nodal.Net, name: str) -> str:
 
 @lru_cache(maxsize=256)
 def _bias(circuit: Circuit) -> Solution:
-    """DC solution of a circuit, one lane. Generators have no part in it, so that of one is that of
-    any other."""
-    still = replace(
-        circuit, r_source_upper=0.0, r_source_lower=0.0, r_termination_upper=math.inf,
-        r_termination_lower=math.inf, faults=tuple(f for f in circuit.faults if not _of_drive(f)),
-    )  # fmt: skip
-    if still != circuit:
-        return _bias(still)
+    """DC solution of a circuit, one lane.
+
+    Behind whole coupling capacitors generators have no part in it: one stands for any other.
+    """
+    if not any(f.startswith("short:c_coupling") for f in circuit.faults):
+        still = replace(
+            circuit, r_source_upper=0.0, r_source_lower=0.0, r_termination_upper=math.inf,
+            r_termination_lower=math.inf,
+            faults=tuple(f for f in circuit.faults if not _of_drive(f)),
+        )  # fmt: skip
+        if still != circuit:
+            return _bias(still)
     net = _net(circuit, False)
     return _solve_dc(circuit, net, nodal.nominal(net, circuit), 1)
 

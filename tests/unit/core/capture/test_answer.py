@@ -122,7 +122,7 @@ def test_at_the_generator_an_input_at_rest_is_only_told(few):
     seen = capture(at="generator", v_lower=np.zeros(ROWS))
     found = compare_capture(seen, MIXER, "generator")
     assert found.probed == "generator"
-    assert "The lower input is at rest, so only what the other drive shows is compared." in (
+    assert "The lower input is at rest, so the comparison rests on the other drive alone." in (
         found.warnings
     )
 
@@ -172,9 +172,10 @@ def test_what_is_at_rest_or_frozen_is_said(few):
     found = compare_capture(capture(**still, v_left=frozen), MIXER, AT)
     said = "\n".join(found.warnings)
     assert (
-        "The lower input is at rest, so only what the other drive shows is compared. If it" in said
+        "The lower input is at rest, so the comparison rests on the other drive alone. If it"
+        in said
     )
-    assert "The channel of the left collector has one value in every row" in said
+    assert "The channel of the left collector has the same value in every row" in said
 
 
 def test_a_place_that_there_is_not_is_refused():

@@ -143,7 +143,9 @@ def test_a_gain_that_no_scope_has_is_said_to_be_that(healthy):
     scope = {"gain_left": (0.01, 0.001), "input_gain_lower": (-0.134, 0.001)}
     outcome = replace(healthy.sound.outcome, scope=scope)
     within, beyond = scope_lines(healthy.setup, outcome, healthy.record, healthy.setup.at)
-    assert within.endswith("within what such instruments keep: gain of left collector +1.0 %.")
+    assert within.endswith(
+        "within the usual accuracy of such instruments: gain of left collector +1.0 %."
+    )
     assert beyond.startswith("The channel of the lower input reads 13 % too low, more than")
 
 
@@ -264,7 +266,7 @@ def test_a_trace_without_any_noise_is_doubted(few):
     whole = captured()
     frozen = np.full(len(whole.time), 11.2)
     found = compare_capture(replace(whole, v_left=frozen, v_right=frozen, v_out=0 * frozen), MIXER)
-    said = [w for w in found.warnings if "without noise" in w]
+    said = [w for w in found.warnings if "with no noise" in w]
     assert len(said) == 2 and "left collector" in said[0] and "on the screen" in said[0]
 
 

@@ -137,8 +137,8 @@ def test_a_load_is_found_however_far_it_is_off(factor):
         for v in (first.outcome.values["left"], point.measured, point.predicted)
     )
     assert found.causes[0].evidence == (
-        f"With it {point.name} ({point.where}) reads {reads}; it was {was}, and {planned} as "
-        "planned."
+        f"With it {point.name} ({point.where}) reads {reads}; the meter read {was}, "
+        f"and {planned} was planned."
     )
 
 
