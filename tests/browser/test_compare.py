@@ -71,13 +71,13 @@ def apart(one, other):
 
 def test_a_chosen_cause_lies_over_the_capture_and_opens_in_build(example, tmp_path):
     page = example
-    planned, measured, fitted = lines_of(page, "overlay")
+    measured, planned, fitted = lines_of(page, "overlay")
     assert apart(fitted, measured) < 10.0 and apart(planned, measured) > 150.0  # mV
     page.locator(".causes .cause input").first.check()  # the circuit as planned
     page.wait_for_function(
         """() => {
           const figure = [...Bokeh.documents[0].all_models].find((m) => m.name === "overlay");
-          const [planned, , fitted] = figure.renderers.slice(1).map((r) => r.data_source.data.y);
+          const [, planned, fitted] = figure.renderers.slice(1).map((r) => r.data_source.data.y);
           return planned.every((v, k) => !(Math.abs(v - fitted[k]) > 1e-3));
         }"""
     )
