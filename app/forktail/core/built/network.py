@@ -908,11 +908,9 @@ def _leaving(solution: Solution, name: str) -> Floats:
     k = len(net.devices)
     for d in range(k):
         ic, ib = solution.current[d], solution.current[k + d]
-        total += (
-            (net.dev_e[d] == row) * (ic + ib)
-            - (net.dev_c[d] == row) * ic
-            - (net.dev_b[d] == row) * ib
-        )
+        for terminal, current in ((net.dev_e, ic + ib), (net.dev_c, -ic), (net.dev_b, -ib)):
+            if terminal[d] == row:
+                total += current
     return total
 
 
