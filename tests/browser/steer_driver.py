@@ -174,6 +174,7 @@ def differences(look, state):
         [[plain(name), plain(value)] for name, value in readouts.table(scene)],
     )
     drawn = schematic.values(scene)
+    del drawn["flip-text"]  # it says what has just happened, not what is
     for name, attributes in drawn.items():
         if name.startswith("ribbon"):
             same(name, look["widths"].get(name), attributes["stroke-width"])
