@@ -1,5 +1,6 @@
 """Bars that say how a whole is shared: a name, a bar and a percentage each."""
 
+from forktail.core.quantities import format_fixed
 from forktail.ui.html import element
 from forktail.ui.markup import MarkupView
 
@@ -17,7 +18,7 @@ class SharesView(MarkupView):
         values = {"shares": {"hidden": None if shares else ""}}
         for n, (_, percent) in enumerate(shares):
             values[f"bar{n}"] = {"style": f"width: {percent:.1f}%"}
-            values[f"part{n}"] = {"#": f"{percent:.1f}\u00a0%"}
+            values[f"part{n}"] = {"#": format_fixed(percent, 1, "%")}
         if names == self._names:
             self.update(values)
             return

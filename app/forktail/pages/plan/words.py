@@ -308,10 +308,13 @@ def trim_rows(plan):
             continue
         if t.key == "trim_balance":
             do = f"{drive}: turn until both outputs read the same"
-            far = f"\u00b1{100 * max(abs(t.band.low), abs(t.band.high)):.1f} % between the loads"
+            far = (
+                f"\u00b1{format_fixed(100 * max(abs(t.band.low), abs(t.band.high)), 1, '%')} "
+                "between the loads"
+            )
             how = (
                 f"trimmer of {ohms(t.part_ohms)} between R8 and R9, its wiper to the supply "
-                f"(reaches \u00b1{100 * t.part_reach:.1f} %)"
+                f"(reaches \u00b1{format_fixed(100 * t.part_reach, 1, '%')})"
             )
             before, after = volts(t.before, 2), _rest(t.after, "V")
         else:

@@ -4,8 +4,8 @@ import math
 from dataclasses import replace
 
 from forktail.core.built.supply import HUM
+from forktail.core.quantities import format_fixed, format_signed
 from forktail.core.quantities import format_quantity as text_of
-from forktail.core.quantities import format_signed
 from forktail.core.uses.gain import (
     GainControlLoop,
     GainLaws,
@@ -55,7 +55,7 @@ def _range_rule(s: VariableGain, b: Bench) -> str:
 
 def _kelvin_rule(b: Bench) -> str:
     """The law of the gain with temperature in words."""
-    tail = f"{100.0 * b.tail_law.per_kelvin:+.3f} %/K of the tail".replace("-", "\u2212")
+    tail = f"{format_fixed(100.0 * b.tail_law.per_kelvin, 3, '%/K', sign=True)} of the tail"
     moves = f"tail current ({tail}) less 1/T"
     return f"({moves}) / (1 + gm RE)" if b.r_emitter_upper else moves
 

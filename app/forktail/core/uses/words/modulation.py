@@ -222,8 +222,8 @@ def ssb(s: SingleSideband, b: Bench, m: SsbRun, laws: ModulationLaws) -> Said:
         "allowed_phase": Told(
             "Phase error that leaves 40 dB",
             "2 arctan(10^(-40/20)), equal amplitudes",
-            f"40 dB stops holding when the phase error passes {laws.phase_40:.2f} degrees; now it "
-            f"is {net:.2f} degrees.",
+            f"40 dB stops holding when the phase error passes "
+            f"{format_fixed(laws.phase_40, 2)} degrees; now it is {format_fixed(net, 2)} degrees.",
         ),
         "allowed_amplitude": Told(
             "Gain difference that leaves 40 dB",

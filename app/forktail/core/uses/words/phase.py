@@ -86,9 +86,11 @@ def detector(s: PhaseDetector, b: Bench, m: DetectorRun, laws: DetectorLaws) -> 
         ),
     }
     sentence = (
-        f"At {s.phase:+.4g} degrees the mean output is {show(f['output'].value, 'V')}; the "
-        f"characteristic is {'close to' if laws.close else 'on its way to'} a {shape}, zero at "
-        f"{f['zero'].value:.1f} degrees, {text_of(abs(f['slope'].value), 'V/rad')} steep there."
+        f"At {format_fixed(s.phase, 1, 'degrees', sign=True)} the mean output is "
+        f"{show(f['output'].value, 'V')}; the characteristic is "
+        f"{'close to' if laws.close else 'on its way to'} a {shape}, "
+        f"zero at {format_fixed(f['zero'].value, 1, 'degrees')}, "
+        f"{text_of(abs(f['slope'].value), 'V/rad')} steep there."
     )
     curves = {
         "characteristic": CurveWords(
