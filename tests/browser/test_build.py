@@ -206,6 +206,15 @@ def test_schematic_parts_and_findings_are_in_view_together(build, width, height)
 def test_phone_stacks_without_sideways_scroll_of_the_page(build):
     page = build("", 390, 844)
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    # the whole board and its output are in sight; the values come with the larger one
+    board = page.locator("svg.built").bounding_box()
+    assert board["x"] >= 0 and board["x"] + board["width"] <= 390
+    output = page.locator('svg.built [data-id="v_out"]').bounding_box()
+    assert output["x"] >= 0 and output["x"] + output["width"] <= 390 and output["height"] > 12
+    value = page.locator('svg.built [data-id="val-R8"]')
+    assert value.bounding_box()["height"] == 0
+    page.check("#large-board")
+    assert value.bounding_box()["height"] > 8
     tops = [
         page.locator(s).first.bounding_box()["y"]
         for s in ("svg.built", ".sentence", "#q-v_upper", ".findings-box", ".parts-box")
