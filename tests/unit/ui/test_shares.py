@@ -9,9 +9,9 @@ def test_equal_names_are_patched_and_others_drawn_again():
     drawn = view.markup
     assert "a &lt; b" in drawn and "nothing &lt;else&gt;" in drawn and "What makes it" in drawn
     assert view.sent["bar0"] == {"style": "width: 75.0%"}
-    assert view.sent["part1"] == {"#": "25.0\u00a0%"}
+    assert view.sent["part1"] == {"#": "25.0 %"}
     view.show((("one", 60.0), ("a < b", 40.0)))
-    assert view.markup == drawn and view.sent["part0"] == {"#": "60.0\u00a0%"}
+    assert view.markup == drawn and view.sent["part0"] == {"#": "60.0 %"}
     view.show((("a < b", 90.0), ("one", 10.0)))
     assert view.markup != drawn
     view.show(())

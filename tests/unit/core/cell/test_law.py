@@ -398,7 +398,7 @@ def test_limits_of_many_points_are_those_of_the_worst():
         assert many[name].limit == pytest.approx(one[name].limit, rel=close)
         assert many[name].value == 0.3 and not many[name].holds
         edge = f"{1e3 * many[name].limit:.3g} mV"
-        assert f", 300 mV, is past {edge}: " in many[name].text
+        assert f", 300 mV, is past {edge}, where " in many[name].text
     inside = solve_cell(0.01, 0.01, 2e-3, worst)
     assert f" within the range of {edge} where" in limits(inside, worst)["linear_v_lower"].text
 

@@ -57,7 +57,7 @@ def detector(s: PhaseDetector, b: Bench, m: DetectorRun, laws: DetectorLaws) -> 
     else:
         swing_rule = f"I R A_u A_l / (8 VT^2{inside}){where}"
         rule, slope_rule = f"I R A_u A_l / (8 VT^2{inside}) x cos(phase){where}", swing_rule
-    bent = laws.relations["straightness"].value
+    bent = laws.relations["straightness"].value or 0.0
     moved = "less than 0.01" if m.moved < 0.01 else f"{m.moved:.2g}"
     swing_stops = stops(laws.ends.swing)
     if laws.hard and not square:
