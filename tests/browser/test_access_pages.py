@@ -8,6 +8,7 @@ from importlib import resources
 
 import pytest
 
+from conftest import PATIENCE
 from pictures import SIDE_BY_SIDE
 
 AXE = (resources.files("axe_playwright_python") / "axe.min.js").read_text(encoding="utf-8")
@@ -142,7 +143,7 @@ def look_at(open_page, server):
         if PAGES[path]:
             page = open_page(path, **options)
             if path.startswith("compare"):  # the controls are laid out anew with the answer
-                page.wait_for_selector("main[data-open=yes]")
+                page.wait_for_selector("main[data-open=yes]", timeout=4 * PATIENCE)
                 page.wait_for_timeout(500)
             return page
         page = open_page("lessons", **options)

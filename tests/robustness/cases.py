@@ -44,7 +44,7 @@ from forktail.ui.markup import MarkupView
 from forktail.ui.state import MAX_QUERY, Quantity
 from helpers import apart
 
-#: Seconds after which a case counts as hanging; it bounds, it does not measure.
+#: Seconds of processor time after which a case hangs: they bound, on a busy machine too.
 HANG = 180
 
 #: Texts in the place of a value.
@@ -131,18 +131,18 @@ class Hang(Exception):
 
 @contextlib.contextmanager
 def bounded(seconds=HANG):
-    """Raise Hang if the body takes longer (main thread only)."""
+    """Raise Hang if the body takes more processor time (main thread only)."""
 
     def late(*_):
-        raise Hang(f"no answer within {seconds} s")
+        raise Hang(f"no answer within {seconds} s of processor time")
 
-    before = signal.signal(signal.SIGALRM, late)
-    signal.alarm(seconds)
+    before = signal.signal(signal.SIGPROF, late)
+    signal.setitimer(signal.ITIMER_PROF, seconds)
     try:
         yield
     finally:
-        signal.alarm(0)
-        signal.signal(signal.SIGALRM, before)
+        signal.setitimer(signal.ITIMER_PROF, 0)
+        signal.signal(signal.SIGPROF, before)
 
 
 def one_clear_line(text):
