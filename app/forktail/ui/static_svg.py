@@ -30,6 +30,8 @@ def still(markup, values):
         for name in patch:
             kept = re.sub(rf"\s{re.escape(name)}=\"[^\"]*\"", "", kept)
         start = f"<{tag}{kept}{attributes(**patch)}"
+        # a drawing knows no `hidden`: pages have a rule for it, paper has not
+        start = start.replace(' hidden=""', ' display="none"')
         return f"{start}/>" if closed else f"{start}>{escaped(text)}"
 
     return _TAG.sub(fill, markup)

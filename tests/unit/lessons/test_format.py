@@ -400,6 +400,7 @@ def test_worksheets_hold_no_answer_and_keys_do(lesson):
     text = handout(lesson)
     sheet, key = text.split('<main class="key">')
     assert "data-id" not in text and "<script" not in text
+    assert not re.search(r"<[^>]* hidden", text)  # no attribute of drawings: it would show
     assert not re.search(r"(?:src|href)=\"(?:https?:)?//", text.replace("http://www.w3.org", ""))
     assert "{" not in re.sub(r"<style>.*?</style>", "", sheet, flags=re.S)
     asked = sum(1 for s in lesson.steps if s.predict or s.task)

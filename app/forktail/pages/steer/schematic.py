@@ -233,7 +233,7 @@ def draw(stage):
         + svg.text(
             500, 112, "output: right collector \u2212 left collector", "s", extra="soft minor"
         )
-        + '<g data-id="flip" hidden=""><rect x="372" y="42" width="256" height="54" rx="27"/>'
+        + '<g data-id="flip" display="none"><rect x="372" y="42" width="256" height="54" rx="27"/>'
         + svg.text(500, 142, "", "m", data_id="flip-text")
         + "</g>"
         + svg.text(500, 164, "", "s", data_id="cannot", extra="warn")
@@ -341,7 +341,7 @@ def values(scene):
     out["scale-text"] = {"#": f"this width: {format_quantity(reference, 'A', 2)}"}
     out["supply"] = {"#": f"+{format_quantity(scene.settings.v_supply, 'V')}"}
     out["v_out"] = {"#": signed(float(point.v_out), "V")}
-    out["flip"], out["flip-text"] = {"hidden": ""}, {"#": ""}
+    out["flip"], out["flip-text"] = {"display": "none"}, {"#": ""}
     for n, side in enumerate(("left", "right")):
         out[f"load-{side}"] = {"#": format_quantity(float(point.r_load), "ohm")}
         drop = float(point.i_load[n] * point.r_load)
@@ -439,7 +439,7 @@ class SchematicView(MarkupView):
         if sign and self._sign == -sign and self.models:  # seen by somebody
             self._flips, self._flipped = self._flips + 1, now
             # another name each time starts the animation again
-            out["flip"] = {"hidden": None, "class": f"flip {('even', 'odd')[self._flips % 2]}"}
+            out["flip"] = {"display": None, "class": f"flip {('even', 'odd')[self._flips % 2]}"}
             out["flip-text"] = {"#": f"sign flipped: now {'+' if sign > 0 else chr(0x2212)}"}
         elif now - self._flipped < FLIP_SHOWN:  # the mark stays
             del out["flip"], out["flip-text"]
