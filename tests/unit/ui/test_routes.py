@@ -25,6 +25,7 @@ def test_the_navigation_is_in_order_and_marks_the_page():
 
 
 def test_a_new_page_is_one_decorated_function(monkeypatch):
+    load_pages()
     monkeypatch.setattr(shell, "ROUTES", dict(shell.ROUTES))
 
     @shell.route("/loading", "Loading", 2.5)
