@@ -44,17 +44,14 @@
     const back = document.createElementNS("http://www.w3.org/2000/svg", "rect");
     back.setAttribute("x", box.x); back.setAttribute("y", box.y);
     back.setAttribute("width", box.width); back.setAttribute("height", box.height);
-    back.setAttribute("fill", getComputedStyle(root).getPropertyValue("--panel"));
+    back.setAttribute("fill", panel());
     copy.prepend(back);
     return new XMLSerializer().serializeToString(copy);
   };
 
-  const exportDrawing = (name, kind) => {
-    const svg = deep(`svg.${name}`);
-    const text = standalone(svg);
-    const blob = new Blob([text], { type: "image/svg+xml" });
-    if (kind === "svg") return save(`forktail-${name}.svg`, blob);
-    const image = new Image(), url = URL.createObjectURL(blob), box = svg.viewBox.baseVal;
+  const svgBlob = (text) => new Blob([text], { type: "image/svg+xml" });
+  const drawingAsPng = (name) => {
+    const svg = deep(`svg.${name}`), image = new Image(), url = URL.createObjectURL(svgBlob(standalone(svg))), box = svg.viewBox.baseVal;
     image.onload = () => {
       const canvas = make("canvas", { width: 2 * box.width, height: 2 * box.height });
       canvas.getContext("2d").drawImage(image, 0, 0, canvas.width, canvas.height);
@@ -65,17 +62,12 @@
   };
 
   // Plots are drawn without a ground of their own; what is saved gets that of the page.
-  const onPaper = async (blob, kind) => {
-    const colour = getComputedStyle(root).getPropertyValue("--panel").trim();
-    if (kind === "svg") {
-      const text = await blob.text();
-      const ground = `<rect width="100%" height="100%" fill="${colour}"/>`;
-      return new Blob([text.replace(/(<svg[^>]*>)/, `$1${ground}`)], { type: "image/svg+xml" });
-    }
+  const panel = () => getComputedStyle(root).getPropertyValue("--panel").trim();
+  const onPaper = async (blob) => {
     const picture = await createImageBitmap(blob);
     const canvas = make("canvas", { width: picture.width, height: picture.height });
     const pen = canvas.getContext("2d");
-    pen.fillStyle = colour;
+    pen.fillStyle = panel();
     pen.fillRect(0, 0, canvas.width, canvas.height);
     pen.drawImage(picture, 0, 0);
     return new Promise((done) => canvas.toBlob(done));
@@ -100,7 +92,8 @@
     const view = plotView(name);
     if (!view) return standalone(deep(`svg.${name}`));
     teachRem();
-    return (await onPaper(await view.export("svg").to_blob(), "svg")).text();
+    const text = await (await view.export("svg").to_blob()).text();
+    return text.replace(/(<svg[^>]*>)/, `$1<rect width="100%" height="100%" fill="${panel()}"/>`);
   };
   const help = async () => { await load("ui/help.js"); window.forktailHelp(); };
   bind(["?"], "This help");
@@ -113,11 +106,10 @@
   const onExport = async (button) => {
     const { export: kind, plot } = button.dataset;
     if (kind === "csv") return request({ kind: "csv", plot });
+    if (kind === "svg") return save(`forktail-${plot}.svg`, svgBlob(await window.forktailDrawn(plot)));
     const view = plotView(plot);
-    if (!view) return exportDrawing(plot, kind);
-    if (kind === "svg") teachRem();
-    const blob = await view.export(kind).to_blob();
-    save(`forktail-${plot}.${kind}`, await onPaper(blob, kind));
+    if (!view) return drawingAsPng(plot);
+    save(`forktail-${plot}.png`, await onPaper(await view.export("png").to_blob()));
   };
 
   // What a plot can be saved as is behind one button; it closes when something was chosen, or the focus goes.

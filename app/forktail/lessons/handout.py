@@ -30,13 +30,16 @@ def handout(lesson, seed="0"):
         A whole document without any reference to another file or host. Pictures and figures come
         from the core. It prints on A4 and Letter.
     """
-    sheet, key = [], []
+    sheet, key, board = [], [], 0
     for number, step in enumerate(lesson.steps, 1):
-        draw = draw_of(step, seed)
-        sheet.append({"number": number, "title": step.title, **_sheet_step(step, draw)})
+        draw, head = draw_of(step, seed), {"number": number, "title": step.title}
+        # a board to be read takes a page's width: what comes later refers to the first
+        wide = VIEWS[step.page].WIDE
+        sheet.append({**head, **_sheet_step(step, draw, board if wide else 0)})
+        if wide and not board and sheet[-1]["scene"]["picture"]:
+            board = number
         if step.predict or step.task:
-            key.append({"number": number, "title": step.title, **_key_step(step, draw)})
-    _draw_the_board_once(sheet + key)
+            key.append({**head, **_key_step(step, draw, board if wide else 0)})
     return render(
         "pages/lesson/handout.html",
         title=lesson.title,
@@ -49,31 +52,15 @@ def handout(lesson, seed="0"):
     )
 
 
-def _draw_the_board_once(steps):
-    """A board to be read takes a page's width: what comes later refers to it and gives readings.
-
-    A step that asks nothing has no other picture.
-    """
-    first = 0
-    for step in steps:
-        scene = step["scene"]
-        if scene["wide"] and scene["picture"] and not first:
-            first = step["number"]
-        elif not step["asks"]:
-            step["scene"] = _NOTHING
-        elif scene["wide"]:
-            step["scene"] = {**scene, "picture": "", "wide": False, "as_in": first}
-
-
-def _sheet_step(step, draw):
+def _sheet_step(step, draw, drawn_in):
     situation = Situation.of(step, draw)
     page = Rendering(situation.before, still=situation.before, paper=True)
     asked = step.predict or step.task
+    shown = asked or VIEWS[step.page].WIDE and not drawn_in
     out = {
         "role": ROLES.get(step.role, ""),
         "text": page.block(step.text),
-        "scene": _sheet_scene(step, {**step.start, **draw}),
-        "asks": bool(asked),
+        "scene": _sheet_scene(step, {**step.start, **draw}, drawn_in) if shown else _NOTHING,
         "question": "",
         "choices": [],
         "blanks": [],
@@ -94,7 +81,7 @@ def _sheet_step(step, draw):
     return out
 
 
-def _key_step(step, draw):
+def _key_step(step, draw, drawn_in):
     situation = Situation.of(step, draw)
     if step.predict:
         known, texts = situation.after, after_texts(step, draw)
@@ -104,10 +91,9 @@ def _key_step(step, draw):
         right = {"answer": f"For instance: {settings}"}
     page = Rendering(known, still=known, paper=True)
     return {
-        "asks": True,
         "letter": "",
         **right,
-        "scene": scene_of(step, texts, step.show),
+        "scene": scene_of(step, texts, step.show, drawn_in=drawn_in),
         "explain": page.block(step.explain) if step.explain else "",
         "derivation": page.block(step.derivation) if step.derivation else "",
     }
@@ -137,23 +123,27 @@ def _right_answer(predict, situation):
 _NOTHING = {"any": False, "wide": False, "picture": ""}
 
 
-def _sheet_scene(step, texts):
+def _sheet_scene(step, texts, drawn_in):
     """The scene as it is before the answer: nothing that is covered till then."""
-    return scene_of(step, texts, [n for n in step.show if n not in step.cover], settings=True)
+    names = [n for n in step.show if n not in step.cover]
+    return scene_of(step, texts, names, settings=True, drawn_in=drawn_in)
 
 
-def scene_of(step, texts, names, settings=False):
-    """Picture, settings and readings of a scene, for the template."""
+def scene_of(step, texts, names, settings=False, drawn_in=0):
+    """Picture, settings and readings of a scene, for the template.
+
+    Of a scene that is `drawn_in` a step before, its number instead of the picture.
+    """
     state = step.kind.make_state()
     state.apply_texts(texts)
     views = VIEWS[step.page]
     out = {
-        "picture": views.picture(state, names),
+        "picture": "" if drawn_in else views.picture(state, names),
         "settings": _settings(step, texts, state) if settings else [],
         "card": [],
         "meter": [],
-        "wide": views.WIDE,
-        "as_in": 0,
+        "wide": views.WIDE and not drawn_in,
+        "as_in": drawn_in,
         **views.readings(state, names),
     }
     return {**out, "any": any(out[k] for k in ("picture", "settings", "card", "meter"))}

@@ -1,9 +1,8 @@
 """The law as a row of factors with their numbers; `assets/ui/law.js` lights each on the drawing."""
 
-from forktail.core.quantities import format_fixed, format_quantity
+from forktail.core.quantities import format_fixed, format_quantity, format_signed
 from forktail.ui.html import element
 from forktail.ui.markup import MarkupView
-from forktail.ui.text import signed
 
 
 def symbol(text):
@@ -33,7 +32,7 @@ def written(value, unit):
     """Text of the number of a factor: a voltage with its sign, a plain one with three decimals."""
     if not unit:
         return format_fixed(value, 3)
-    return signed(value, unit) if unit == "V" else format_quantity(value, unit)
+    return format_signed(value, unit) if unit == "V" else format_quantity(value, unit)
 
 
 OUT = ("out", symbol("v_out"), "law-out")

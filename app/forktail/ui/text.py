@@ -9,7 +9,6 @@ import re
 import numpy as np
 
 from forktail.core.quantities import format_fixed
-from forktail.core.quantities import format_signed as signed  # noqa: F401 - for the views
 
 #: Signs of the screen -> what a keyboard has.
 _TYPED = {

@@ -9,8 +9,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from forktail.core.quantities import format_quantity, format_temperature, parse_quantity
-from forktail.ui.text import csv_columns, csv_text, decibels, keep_together, signed, typed
+from forktail.core.quantities import (
+    format_quantity,
+    format_signed,
+    format_temperature,
+    parse_quantity,
+)
+from forktail.ui.text import csv_columns, csv_text, decibels, keep_together, typed
 
 
 @pytest.mark.parametrize(
@@ -38,7 +43,11 @@ def test_what_is_typed_reads_back(value, unit):
 
 def test_levels_and_signs():
     assert [decibels(v) for v in (-31.44, 0.0, -0.01)] == ["\u221231.4 dB", "0.0 dB", "0.0 dB"]
-    assert [signed(v, "V") for v in (0.01, 0.0, -0.01)] == ["+10.0 mV", "0 V", "\u221210.0 mV"]
+    assert [format_signed(v, "V") for v in (0.01, 0.0, -0.01)] == [
+        "+10.0 mV",
+        "0 V",
+        "\u221210.0 mV",
+    ]
 
 
 def test_a_number_stays_with_its_unit():

@@ -10,6 +10,7 @@ is off by any factor, small ones first.
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from operator import itemgetter
 from typing import Any
 
 import numpy as np
@@ -347,7 +348,7 @@ class Searcher:
         found += [f for some, _ in each for f in some]
         found.sort(key=_log_odds, reverse=True)
         by_setup = {x.setup: x for x in looks}
-        if found and not self._explained(found[0], by_setup):
+        if found and not self._explained(found[0], by_setup[found[0].setup]):
             found += self._mistaken(found[:AGAIN], looks)
             found.sort(key=_log_odds, reverse=True)
         other = max([other, *(self._and_more(f, by_setup[f.setup]) for f in found[:2])])
@@ -398,9 +399,9 @@ class Searcher:
                 glances += self._glance(suspect, main, alike)
         return self._closely(glances, main), glances
 
-    def _explained(self, found: Found, looks: "Mapping[scope.Setup, _Look]") -> bool:
+    def _explained(self, found: Found, look: "_Look") -> bool:
         """Whether a hypothesis leaves no more than noise."""
-        return found.outcome.chi2 < NOISE_ALONE * looks[found.setup].fair.values.size
+        return found.outcome.chi2 < NOISE_ALONE * look.fair.values.size
 
     def _mistaken(self, found: Sequence[Found], looks: "list[_Look]") -> list[Found]:
         """The likeliest boards again, each with the mistake of the scope that suits it best.
@@ -418,7 +419,7 @@ class Searcher:
                     seen[x.inputs] = predict(board, x.loose.record, x.setup.at)
                 x.loose.first_look(x.prediction, x.names)
                 glances.append((x.glance(seen[x.inputs], f.suspect), x))
-            _, look = max(glances, key=_first)
+            _, look = max(glances, key=itemgetter(0))
             if look.setup == f.setup:
                 continue
             outcome = look.fair.fit(board, look.names, f.suspect.wide)
@@ -443,11 +444,11 @@ class Searcher:
         """The likeliest at first look, solved with all that moves: list of Found."""
         if not glances:
             return []
-        glances.sort(key=_odds, reverse=True)
+        glances.sort(key=itemgetter(0), reverse=True)
         coarse = [k for k, g in enumerate(glances) if g[1].wide][:REFINED]
         for k in coarse:
             glances[k] = self._refined(glances[k], main)
-        glances.sort(key=_odds, reverse=True)
+        glances.sort(key=itemgetter(0), reverse=True)
         # where nothing fits at first look, a first look says little
         room = LOOSELY + max(0.0, -glances[0][0] - FITS * main.loose.values.size)
         close = [g for g in glances[:CLOSELY] if g[0] > glances[0][0] - room]
@@ -517,7 +518,7 @@ class Searcher:
             return glance
         start = suspect.start_at(moved.moved)
         seen = predict(Board(suspect.circuit, start), main.loose.record, main.setup.at)
-        return max(glance, (x.glance(seen, suspect), suspect, x, start), key=_odds)
+        return max(glance, (x.glance(seen, suspect), suspect, x, start), key=itemgetter(0))
 
     # ---- belief
 
@@ -535,7 +536,7 @@ class Searcher:
 
     def _and_more(self, found: Found, look: "_Look") -> float:
         """Log odds of a hypothesis and something else beside it."""
-        if self._explained(found, {found.setup: look}):
+        if self._explained(found, look):
             return -math.inf
         board = found.outcome.board
         prediction = look.fair.predict(board, look.names)
@@ -557,14 +558,6 @@ def best_of(glances: Sequence[Glance]) -> list[Glance]:
         if key not in best or glance[0] > best[key][0]:
             best[key] = glance
     return list(best.values())
-
-
-def _first(pair: tuple[float, Any]) -> float:
-    return pair[0]
-
-
-def _odds(glance: Glance) -> float:
-    return glance[0]
 
 
 def _log_odds(found: Found) -> float:

@@ -1,7 +1,7 @@
 """The textbook law beside the built cell, and what it leaves out of it."""
 
+from forktail.core.quantities import format_signed
 from forktail.ui.law import PRODUCT, LawView
-from forktail.ui.text import signed
 
 
 def left_out(circuit):
@@ -40,5 +40,5 @@ class BuiltLaw(LawView):
         }
         *first, last = left_out(scene.circuit)
         what = f"{', '.join(first)} and {last}"
-        built = signed(float(scene.built.v_out), "V")
+        built = format_signed(float(scene.built.v_out), "V")
         super().show(PRODUCT, numbers, f"Built it gives {built}: the law leaves out {what}.")

@@ -8,12 +8,11 @@ Symbols follow IEC 60617.
 import math
 
 from forktail.core.built.references import part_reference, references
-from forktail.core.quantities import format_quantity
+from forktail.core.quantities import format_quantity, format_signed
 from forktail.pages.build.circuit_texts import shown
 from forktail.ui import svg
 from forktail.ui.html import STYLES
 from forktail.ui.markup import MarkupView
-from forktail.ui.text import signed
 
 LEFT, WIDTH, HEIGHT = -50, 1210, 1060
 #: Ribbon width of the current that fills the scale, in drawing units.
@@ -476,7 +475,7 @@ def values(scene, gone=(), looked=""):
     supply = f"+{shown('v_supply', c.v_supply)}"
     out["supply"] = out["supply2"] = {"#": supply}
     for side in ("upper", "lower"):
-        out[f"v_{side}"] = {"#": signed(getattr(scene, f"v_{side}"), "V")}
+        out[f"v_{side}"] = {"#": format_signed(getattr(scene, f"v_{side}"), "V")}
     broken, asked = (
         {part_reference(c, key.split(":")[1].split(".")[0]) for key in keys}
         for keys in (c.faults, [looked] if looked else ())
@@ -522,9 +521,9 @@ def _voltages(out, scene, point, textbook):
         out[f"pill-{name}"] = {"display": None if text else "none"}
     note = "output: right \u2212 left"
     if scene.model == "overlay" and scene.textbook is not None:
-        note = f"textbook {signed(float(scene.textbook.v_out), 'V')}"
+        note = f"textbook {format_signed(float(scene.textbook.v_out), 'V')}"
     out["output-note"] = {"#": note}
-    out["v_out"] = {"#": "no answer" if point is None else signed(float(point.v_out), "V")}
+    out["v_out"] = {"#": "no answer" if point is None else format_signed(float(point.v_out), "V")}
 
 
 class BuiltSchematic(MarkupView):

@@ -5,10 +5,10 @@ import math
 from forktail.core.built.circuit import transistor_names
 from forktail.core.built.network import NODES
 from forktail.core.built.references import part_reference
-from forktail.core.quantities import format_fixed, format_quantity
+from forktail.core.quantities import format_fixed, format_quantity, format_signed
 from forktail.ui.html import STYLES, number, table
 from forktail.ui.markup import MarkupView
-from forktail.ui.text import csv_text, keep_together, signed, tidy
+from forktail.ui.text import csv_text, keep_together, tidy
 
 _CAUTION = (
     "Set the current limit of the supply before switching on, and switch off before "
@@ -18,15 +18,15 @@ _CAUTION = (
 
 def sentence(scene):
     """What is happening now, in one or two sentences."""
-    u, low = signed(scene.v_upper, "V"), signed(scene.v_lower, "V")
+    u, low = format_signed(scene.v_upper, "V"), format_signed(scene.v_lower, "V")
     rest = scene.v_upper == 0.0 and scene.v_lower == 0.0
     lead = "At rest" if rest else f"With {u} on the upper and {low} on the lower input"
     if scene.model == "textbook":
         if scene.textbook is None:
             return "The tail current at rest could not be found, so the textbook has no answer."
         return (
-            f"{lead} the textbook cell gives {signed(float(scene.textbook.v_out), 'V')}, with "
-            f"the tail current of the circuit, "
+            f"{lead} the textbook cell gives {format_signed(float(scene.textbook.v_out), 'V')}, "
+            "with the tail current of the circuit, "
             f"{format_quantity(float(scene.textbook.i_tail), 'A')}."
         )
     if not scene.solved:
@@ -35,10 +35,10 @@ def sentence(scene):
             "part with an extreme value."
         )
     built = float(scene.built.v_out)
-    text = f"{lead} the built cell gives {signed(built, 'V')}"
+    text = f"{lead} the built cell gives {format_signed(built, 'V')}"
     if scene.model == "overlay" and scene.textbook is not None:
         ideal = float(scene.textbook.v_out)
-        text += f"; the textbook says {signed(ideal, 'V')}"
+        text += f"; the textbook says {format_signed(ideal, 'V')}"
         if abs(ideal) > 1e-6:
             text += f", so the built one gives {_against(built / ideal)}"
     return text + ". " + _regions(scene)

@@ -4,11 +4,11 @@ import math
 from html import escape
 from urllib.parse import quote
 
-from forktail.core.quantities import format_quantity
+from forktail.core.quantities import format_quantity, format_signed
 from forktail.pages.compare.places import picture
 from forktail.ui.component import STYLE
 from forktail.ui.markup import MarkupView
-from forktail.ui.text import csv_text, keep_together, signed
+from forktail.ui.text import csv_text, keep_together
 
 #: What a figure out of its band has behind it; colour alone says nothing.
 _OUTSIDE = ' <b class="out">outside</b>'
@@ -25,7 +25,7 @@ def _text(value, unit, doubt, sign=True):
     digits = min(max(head - place + 1, 1), 4)
     if unit == "1/V":
         return f"{format_quantity(value, '', digits)} /V"
-    return (signed if sign else format_quantity)(value, unit, digits)
+    return (format_signed if sign else format_quantity)(value, unit, digits)
 
 
 def _band(low, high):

@@ -1,7 +1,7 @@
 """The law of a stage beside the picture: its factors with their numbers, and what it leaves out."""
 
+from forktail.core.quantities import format_signed
 from forktail.ui.law import LOAD, OUT, PRODUCT, TAIL, TIMES, UPPER, LawView, split, symbol
-from forktail.ui.text import signed
 
 #: Stage -> its law in factors.
 PIECES = {
@@ -59,7 +59,7 @@ def rest(scene, v_out):
     if not named:
         return ""
     what = named[0] if len(named) == 1 else f"{', '.join(named[:-1])} and {named[-1]}"
-    out = signed(float(scene.point.v_out), "V")
+    out = format_signed(float(scene.point.v_out), "V")
     return f"The law leaves out {what}; with that the output is {out}."
 
 

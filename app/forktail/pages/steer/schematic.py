@@ -9,10 +9,9 @@ import math
 import time
 from dataclasses import dataclass
 
-from forktail.core.quantities import format_fixed, format_quantity
+from forktail.core.quantities import format_fixed, format_quantity, format_signed
 from forktail.ui import svg
 from forktail.ui.markup import MarkupView
-from forktail.ui.text import signed
 
 WIDTH, HEIGHT = 1000, 834
 #: A flip of the sign stays marked for so long, s.
@@ -233,7 +232,7 @@ def draw(stage):
         + svg.text(
             500, 112, "output: right collector \u2212 left collector", "s", extra="soft minor"
         )
-        + '<g data-id="flip" display="none"><rect x="372" y="42" width="256" height="54" rx="27"/>'
+        + '<g data-id="flip" hidden=""><rect x="372" y="42" width="256" height="54" rx="27"/>'
         + svg.text(500, 142, "", "m", data_id="flip-text")
         + "</g>"
         + svg.text(500, 164, "", "s", data_id="cannot", extra="warn")
@@ -340,8 +339,8 @@ def values(scene):
     out["scale"] = {"width": f"{unit * reference:.1f}"}
     out["scale-text"] = {"#": f"this width: {format_quantity(reference, 'A', 2)}"}
     out["supply"] = {"#": f"+{format_quantity(scene.settings.v_supply, 'V')}"}
-    out["v_out"] = {"#": signed(float(point.v_out), "V")}
-    out["flip"], out["flip-text"] = {"display": "none"}, {"#": ""}
+    out["v_out"] = {"#": format_signed(float(point.v_out), "V")}
+    out["flip"], out["flip-text"] = {"hidden": ""}, {"#": ""}
     for n, side in enumerate(("left", "right")):
         out[f"load-{side}"] = {"#": format_quantity(float(point.r_load), "ohm")}
         drop = float(point.i_load[n] * point.r_load)
@@ -406,7 +405,7 @@ def _drives(scene, offsets):
 
 def _set_offset(out, k, offset):
     out[f"offset{k}"] = {"hidden": None if offset else ""}
-    out[f"offset{k}-value"] = {"#": signed(offset, "V")}
+    out[f"offset{k}-value"] = {"#": format_signed(offset, "V")}
 
 
 def _set_split(out, name, first, second, width):
@@ -439,7 +438,7 @@ class SchematicView(MarkupView):
         if sign and self._sign == -sign and self.models:  # seen by somebody
             self._flips, self._flipped = self._flips + 1, now
             # another name each time starts the animation again
-            out["flip"] = {"display": None, "class": f"flip {('even', 'odd')[self._flips % 2]}"}
+            out["flip"] = {"hidden": None, "class": f"flip {('even', 'odd')[self._flips % 2]}"}
             out["flip-text"] = {"#": f"sign flipped: now {'+' if sign > 0 else chr(0x2212)}"}
         elif now - self._flipped < FLIP_SHOWN:  # the mark stays
             del out["flip"], out["flip-text"]

@@ -1,9 +1,14 @@
 """What the scene says in words and figures: the sentence, the why line, limits and the table."""
 
-from forktail.core.quantities import format_fixed, format_quantity, format_temperature
+from forktail.core.quantities import (
+    format_fixed,
+    format_quantity,
+    format_signed,
+    format_temperature,
+)
 from forktail.ui.html import escape
 from forktail.ui.markup import MarkupView
-from forktail.ui.text import csv_text, keep_together, signed
+from forktail.ui.text import csv_text, keep_together
 
 _LIMIT_ROWS = 3
 
@@ -26,7 +31,7 @@ def sentence(scene):
     """One sentence that says what is happening now, from the numbers of the scene."""
     point = scene.point
     tail = float(point.i_tail)
-    out = signed(float(point.v_out), "V")
+    out = format_signed(float(point.v_out), "V")
     i = [float(x) for x in point.i_upper]
     if tail == 0.0:
         return f"There is no tail current, so no branch carries any: output {out}."
@@ -50,7 +55,7 @@ def sentence(scene):
             f"which sends {_sent(own[0], own[0] + own[1], 'it', left, right)}: output {out}."
         )
     r = float(point.r_load)
-    parts = [signed(r * (i[0] - i[1]), "V"), signed(r * (i[2] - i[3]), "V")]
+    parts = [format_signed(r * (i[0] - i[1]), "V"), format_signed(r * (i[2] - i[3]), "V")]
     if scene.stage == "shared":
         return (
             f"The left pair contributes {parts[0]} and the right pair {parts[1]}; the shared "
@@ -134,7 +139,7 @@ def table(scene):
     """Rows (name, value) of every number on the page."""
     point = scene.point
     rows = [
-        ("Output v_out (right \u2212 left)", signed(float(point.v_out), "V", 4)),
+        ("Output v_out (right \u2212 left)", format_signed(float(point.v_out), "V", 4)),
         ("Left collector", format_quantity(float(point.v_left), "V", 5)),
         ("Right collector", format_quantity(float(point.v_right), "V", 5)),
         ("Gain from the upper input", format_fixed(float(point.gain_upper), 3, "V/V")),

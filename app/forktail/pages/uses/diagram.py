@@ -7,10 +7,10 @@ multiplication, a sum, an integral, a filter as waves with the stopped ones stru
 import numpy as np
 
 from forktail.core.quantities import format_quantity as text_of
+from forktail.core.quantities import format_signed
 from forktail.ui.component import STYLE
 from forktail.ui.html import escape
 from forktail.ui.markup import MarkupView
-from forktail.ui.text import signed
 
 WIDTH = 440
 SIZE = 46
@@ -304,7 +304,7 @@ def values(scene):
         }
     elif use == "gain_control_loop":
         out = {
-            "in": f"{text_of(s.level, 'V')}, {signed(s.step, 'dB')}",
+            "in": f"{text_of(s.level, 'V')}, {format_signed(s.step, 'dB')}",
             "integrator": text_of(s.integrator_time, "s"),
             "wanted": text_of(s.wanted, "V"),
             "detector": text_of(s.detector_time, "s"),

@@ -640,6 +640,5 @@ class CurvePlot(UsePlot):
         pad = margin * ((high - low) or 1.0)
         low, high = low - pad, high + pad
         self.set_range(which, low, high)
-        text = scale.label(label)
-        self.set_label(which, text[:1].upper() + text[1:])
+        self.set_label(which, scale.label(label))
         return low, high

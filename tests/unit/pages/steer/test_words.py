@@ -12,13 +12,13 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from forktail.core.quantities import format_quantity, parse_quantity
+from forktail.core.quantities import format_quantity, format_signed, parse_quantity
 from forktail.pages.steer import schematic
 from forktail.pages.steer import words as readouts
 from forktail.pages.steer.state import STAGES, SteerState
 from forktail.ui.output_map import OutputMap
 from forktail.ui.state import Quantity
-from forktail.ui.text import keep_together, signed
+from forktail.ui.text import keep_together
 
 SPECS = {n: p for n, p in SteerState.param.objects().items() if isinstance(p, Quantity)}
 on_sliders = st.builds(
@@ -298,7 +298,7 @@ def test_texts_of_loads_and_nodes_are_those_of_the_point(s):
         assert drawn[f"drop-{side}"]["#"] == "drops " + format_quantity(
             float(point.i_load[n]) * s.r_load, "V"
         )
-    assert drawn["v_out"]["#"] == signed(float(point.v_out), "V")
+    assert drawn["v_out"]["#"] == format_signed(float(point.v_out), "V")
 
 
 def test_only_what_changed_is_sent(monkeypatch):
