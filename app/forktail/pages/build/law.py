@@ -1,5 +1,7 @@
 """The textbook law beside the built cell, and what it leaves out of it."""
 
+import math
+
 from forktail.core.quantities import format_signed
 from forktail.ui.law import PRODUCT, LawView
 
@@ -15,8 +17,8 @@ def left_out(circuit):
             (c.r_emitter_lower, "the lower emitter resistors"),
             (len(set(c.area)) > 1, "unequal transistors"),
             (c.r_load_left != c.r_load_right, "unequal loads"),
-            (True, "base currents"),
-            (True, "the Early voltage"),
+            (math.isfinite(c.beta_forward), "base currents"),
+            (math.isfinite(c.v_early), "the Early voltage"),
         )
         if there
     ]
@@ -38,7 +40,7 @@ class BuiltLaw(LawView):
             "law-upper": (law.splits[0], ""),
             "law-lower": (law.splits[1], ""),
         }
-        *first, last = left_out(scene.circuit)
-        what = f"{', '.join(first)} and {last}"
+        names = left_out(scene.circuit) or ["saturation"]
+        what = " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
         built = format_signed(float(scene.built.v_out), "V")
         super().show(PRODUCT, numbers, f"Built it gives {built}: the law leaves out {what}.")

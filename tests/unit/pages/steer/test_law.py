@@ -2,13 +2,14 @@
 
 import math
 import re
+from dataclasses import replace
 
 import pytest
 
 from forktail.core.cell.factors import term
 from forktail.core.checks import QuantityError
 from forktail.core.thermal import thermal_voltage
-from forktail.pages.build.law import BuiltLaw
+from forktail.pages.build.law import BuiltLaw, left_out
 from forktail.pages.build.schematic import draw as draw_built
 from forktail.pages.build.state import BuildState
 from forktail.pages.steer.law import PIECES, numbers, rest
@@ -74,3 +75,12 @@ def test_the_built_cell_has_the_same_law_and_says_what_it_leaves_out():
     state.edit("faults", "open:r_load_left")
     view.show(state.scene())
     assert "the faults" in view.sent["law-rest"]["#"]
+
+
+def test_what_a_circuit_does_not_have_is_not_said_to_be_left_out():
+    circuit = BuildState().circuit
+    assert {"base currents", "the Early voltage"} <= set(left_out(circuit))
+    ideal = replace(
+        circuit, beta_forward=math.inf, v_early=math.inf, r_emitter_upper=0.0, r_emitter_lower=0.0
+    )
+    assert left_out(ideal) == []
